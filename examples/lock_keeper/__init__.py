@@ -1,0 +1,1 @@
+"""The demo scenario: a visit to a canal lock keeper, invented for this project."""

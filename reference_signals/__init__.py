@@ -1,0 +1,1 @@
+"""Reference signals made from the published tables, each with its expected reading and source."""
