@@ -26,12 +26,12 @@ def rms(samples: np.ndarray) -> float:
 def full_band(voice: np.ndarray, rate_hz: int, rng: np.random.Generator) -> np.ndarray:
     """Resample a synthetic voice to 48 kHz and give it breath above where its synthesis ends.
 
-    The breath is noise that follows the voice's own hiss (4 to 9 kHz), so that an ``s`` reaches
+    The breath is noise that follows the voice's own hiss (5.6 to 10 kHz), so that an ``s`` reaches
     up to 18 kHz as a real one does and a vowel hardly does.
     """
     divisor = np.gcd(RATE_HZ, rate_hz)
     wide = signal.resample_poly(voice, RATE_HZ // divisor, rate_hz // divisor)
-    hiss = signal.sosfilt(signal.butter(4, [4000, 9000], "band", fs=RATE_HZ, output="sos"), wide)
+    hiss = signal.sosfilt(signal.butter(4, [5600, 10_000], "band", fs=RATE_HZ, output="sos"), wide)
     smooth = signal.butter(2, 30, fs=RATE_HZ, output="sos")
     envelope = np.sqrt(np.maximum(signal.sosfiltfilt(smooth, hiss**2), 0))
     high = signal.butter(4, [8000, 18000], "band", fs=RATE_HZ, output="sos")
