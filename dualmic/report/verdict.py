@@ -1,0 +1,134 @@
+"""The verdict of a take or a mix in plain words, and what to ask again."""
+
+from dataclasses import dataclass
+from typing import Literal
+
+from dualmic.record import LineAtRisk, TakeRecord, Turn
+from dualmic.report.codes import RESULT_WORDS, kind_of
+from dualmic.report.words import clock, duration, plural
+
+Tone = Literal["good", "mixed", "bad", "none"]
+
+#: Said wherever something is to be asked again: no answer is worth a risk to anybody.
+ASK_AGAIN_ONLY_IF = "If it is safe and they are willing"
+
+
+@dataclass(frozen=True)
+class VerdictWords:
+    """One sentence that answers "can it be used?", one that says more, and how good that is."""
+
+    headline: str
+    detail: str
+    tone: Tone
+
+
+@dataclass(frozen=True)
+class AskAgain:
+    """One damaged turn: where it is, what spoilt it, and what else holds the same words."""
+
+    line: LineAtRisk
+    where: str
+    after_question: str | None
+    because: str
+    copy: str | None
+
+    @property
+    def covered(self) -> bool:
+        """Whether another recording of these words can be used."""
+        return bool(self.line.covered_by and self.line.covered_by.usable)
+
+
+def verdict_words(record: TakeRecord) -> VerdictWords:
+    """Return the verdict of ``record`` in words."""
+    if record.mode == "mix":
+        return _mix_words(record)
+    if record.verdict is None:
+        return _unjudged_words(record)
+    lost = sum(not ask.covered for ask in ask_again(record))
+    saved = sum(ask.covered for ask in ask_again(record))
+    copies = f" {plural(saved, 'damaged answer')} can be taken from a copy." if saved else ""
+    if record.verdict == "usable":
+        open_points = sum(p.severity == "warn" for p in record.problems)
+        more = (
+            f"Every answer can be used.{copies} {plural(open_points, 'thing')} to take care of below."
+            if open_points
+            else f"Every answer can be used.{copies}"
+        )
+        return VerdictWords("Usable", more, "good")
+    if record.verdict == "usable but for these answers":
+        which = "one answer" if lost == 1 else plural(lost, "answer") if lost else "some answers"
+        rest = "The rest can be used."
+        return VerdictWords(f"Usable, but for {which}", f"{rest}{copies}", "mixed")
+    return VerdictWords("Not usable", _why_not(record) + copies, "bad")
+
+
+def ask_again(record: TakeRecord) -> list[AskAgain]:
+    """Return the subject's damaged turns: those without a usable copy first, each in time order."""
+    found = [_ask(record, line) for line in record.at_risk if line.speaker == "subject"]
+    return sorted(found, key=lambda ask: (ask.covered, ask.line.start_s))
+
+
+def questions_at_risk(record: TakeRecord) -> list[AskAgain]:
+    """Return the interviewer's damaged turns, which can be spoken again later and alone."""
+    return [_ask(record, line) for line in record.at_risk if line.speaker == "interviewer"]
+
+
+def _ask(record: TakeRecord, line: LineAtRisk) -> AskAgain:
+    length = duration(line.end_s - line.start_s)
+    copy = None
+    if line.covered_by:
+        other = line.covered_by
+        place = f"channel {other.channel}"
+        if other.take != record.take.name:
+            place += f" of {other.take}"
+        copy = f"{'a usable copy' if other.usable else 'a poor copy'} is on {place}"
+    question = _question_before(record.turns, line)
+    return AskAgain(
+        line=line,
+        where=f"{clock(line.start_s)} to {clock(line.end_s)} ({length})",
+        after_question=f"after your question at {clock(question.start_s)}" if question else None,
+        because=", ".join(kind_of(name).title for name in line.because),
+        copy=copy,
+    )
+
+
+def _question_before(turns: list[Turn], line: LineAtRisk) -> Turn | None:
+    before = [t for t in turns if t.speaker != line.speaker and t.start_s < line.start_s]
+    return max(before, key=lambda turn: turn.start_s, default=None)
+
+
+def _unjudged_words(record: TakeRecord) -> VerdictWords:
+    if record.kind_of_take == "nobody speaks":
+        return VerdictWords(
+            "Nobody speaks in this recording", "Measured, not judged: nothing is wrong.", "none"
+        )
+    if record.kind_of_take == "too short":
+        return VerdictWords(
+            "Too short to judge", "There is under 15 seconds of speech; it was measured.", "none"
+        )
+    return VerdictWords("Measured, not judged", "No verdict was asked for.", "none")
+
+
+def _mix_words(record: TakeRecord) -> VerdictWords:
+    results = {name: delivery.result for name, delivery in record.deliveries.items()}
+    detail = ". ".join(f"{name}: {RESULT_WORDS[result]}" for name, result in results.items())
+    worst: tuple[Tone, str] = ("none", "Measured, not judged")
+    if results:
+        worst = ("good", "The mix meets what was asked")
+        if "warn" in results.values():
+            worst = ("mixed", "The mix meets what was asked, with care")
+        if "incomplete" in results.values():
+            worst = ("none", "Not everything could be measured")
+        if "fail" in results.values():
+            failing = [name for name, result in results.items() if result == "fail"]
+            worst = ("bad", f"The mix does not meet {' and '.join(failing)}")
+    return VerdictWords(worst[1], f"{detail}." if detail else "", worst[0])
+
+
+def _why_not(record: TakeRecord) -> str:
+    """Name the worst problem on the answers' side, longest first."""
+    fails = [p for p in record.problems if p.severity == "fail" and p.mic != "interviewer"]
+    worst = max(fails, key=lambda p: p.end_s - p.start_s, default=None)
+    if worst is None:
+        return "The answers cannot be used as they are."
+    return worst.heard if worst.heard.endswith(".") else f"{worst.heard}."
