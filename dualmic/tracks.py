@@ -1,0 +1,97 @@
+"""Tracks of one file brought side by side: samples come packet by packet, blocks go out.
+
+Packets of the tracks arrive in any order, of any size, with timestamps that may leave gaps. Each
+track is a queue of pieces (samples, or a length of silence); a block is what all tracks have.
+"""
+
+from collections import deque
+from dataclasses import dataclass, field
+
+import numpy as np
+
+from dualmic.pcm import Native
+
+# Timestamps are rounded to a millisecond in Matroska, and packets of coded sound last 20 ms or
+# more: a shorter hole than this is rounding, not lost sound (our choice).
+GAP_S = 0.010
+MAX_GAP_S = 3600.0  # our choice: a longer one is a damaged timestamp, not a pause
+
+
+@dataclass
+class Hole:
+    """A gap of one track that was filled with silence, in samples of the track."""
+
+    start: int
+    frames: int
+
+
+@dataclass
+class TrackQueue:
+    """Samples of one track, ``channels`` of ``dtype``, in order."""
+
+    channels: int
+    dtype: np.dtype
+    rate_hz: int
+    pieces: deque[Native | int] = field(default_factory=deque)
+    waiting: int = 0
+    taken: int = 0
+    next_s: float | None = None
+    holes: list[Hole] = field(default_factory=list)
+    bad_timestamps: int = 0
+
+    @property
+    def received(self) -> int:
+        """Frames in so far, silence included."""
+        return self.taken + self.waiting
+
+    def push(self, samples: Native, time_s: float | None) -> None:
+        """Add samples ``(frames, channels)`` that begin at ``time_s`` of the file."""
+        frames = len(samples)
+        if time_s is not None:
+            if self.next_s is not None and abs(time_s - self.next_s) > GAP_S:
+                self._jump(time_s - self.next_s)
+            self.next_s = time_s + frames / self.rate_hz
+        elif self.next_s is not None:
+            self.next_s += frames / self.rate_hz
+        if frames:
+            self.pieces.append(samples)
+            self.waiting += frames
+
+    def _jump(self, seconds: float) -> None:
+        if 0 < seconds <= MAX_GAP_S:
+            frames = round(seconds * self.rate_hz)
+            self.holes.append(Hole(self.received, frames))
+            self.silence(frames)
+        else:
+            self.bad_timestamps += 1
+
+    def silence(self, frames: int) -> None:
+        """Add silence."""
+        if frames > 0:
+            self.pieces.append(frames)
+            self.waiting += frames
+
+    def take(self, out: Native) -> None:
+        """Move the next ``len(out)`` frames into ``out``, silence where there are no more."""
+        done = 0
+        while done < len(out) and self.pieces:
+            piece = self.pieces[0]
+            length = piece if isinstance(piece, int) else len(piece)
+            count = min(length, len(out) - done)
+            out[done : done + count] = 0 if isinstance(piece, int) else piece[:count]
+            if count == length:
+                self.pieces.popleft()
+            else:
+                self.pieces[0] = piece - count if isinstance(piece, int) else piece[count:]
+            done += count
+        self.waiting -= done
+        self.taken += len(out)
+        out[done:] = 0
+
+
+def widest(dtypes: list[np.dtype]) -> np.dtype:
+    """Return the type that holds all tracks' samples without loss."""
+    kinds = set(dtypes)
+    if len(kinds) == 1:
+        return kinds.pop()
+    return np.dtype(np.int32 if all(kind.kind == "i" for kind in kinds) else np.float32)
