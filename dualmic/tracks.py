@@ -27,7 +27,11 @@ class Hole:
 
 @dataclass
 class TrackQueue:
-    """Samples of one track, ``channels`` of ``dtype``, in order."""
+    """Samples of one track, ``channels`` of ``dtype``, in order.
+
+    ``next_s`` is the time at which the next samples are due, ``lent`` the silence given out for
+    samples that had not come.
+    """
 
     channels: int
     dtype: np.dtype
@@ -38,6 +42,7 @@ class TrackQueue:
     next_s: float | None = None
     holes: list[Hole] = field(default_factory=list)
     bad_timestamps: int = 0
+    lent: int = 0
 
     @property
     def received(self) -> int:
@@ -46,6 +51,8 @@ class TrackQueue:
 
     def push(self, samples: Native, time_s: float | None) -> None:
         """Add samples ``(frames, channels)`` that begin at ``time_s`` of the file."""
+        if time_s is not None and self.lent:
+            samples, time_s = self._pay_back(samples, time_s)
         frames = len(samples)
         if time_s is not None:
             if self.next_s is not None and abs(time_s - self.next_s) > GAP_S:
@@ -65,6 +72,16 @@ class TrackQueue:
         else:
             self.bad_timestamps += 1
 
+    def _pay_back(self, samples: Native, time_s: float) -> tuple[Native, float]:
+        """Leave out samples that come too late: silence has been given out in their place."""
+        assert self.next_s is not None
+        late = round((self.next_s - time_s) * self.rate_hz)
+        if late <= 0:
+            return samples, time_s
+        late = min(late, self.lent, len(samples))
+        self.lent -= late
+        return samples[late:], time_s + late / self.rate_hz
+
     def silence(self, frames: int) -> None:
         """Add silence."""
         if frames > 0:
@@ -72,7 +89,7 @@ class TrackQueue:
             self.waiting += frames
 
     def take(self, out: Native) -> None:
-        """Move the next ``len(out)`` frames into ``out``, silence where there are no more."""
+        """Move the next ``len(out)`` frames into ``out``, silence where there are no more yet."""
         done = 0
         while done < len(out) and self.pieces:
             piece = self.pieces[0]
@@ -85,8 +102,17 @@ class TrackQueue:
                 self.pieces[0] = piece - count if isinstance(piece, int) else piece[count:]
             done += count
         self.waiting -= done
+        lent = len(out) - done
+        if lent:
+            out[done:] = 0
+            self.lent += lent
+            if self.holes and self.holes[-1].start + self.holes[-1].frames == self.taken + done:
+                self.holes[-1].frames += lent
+            else:
+                self.holes.append(Hole(self.taken + done, lent))
+            if self.next_s is not None:
+                self.next_s += lent / self.rate_hz
         self.taken += len(out)
-        out[done:] = 0
 
 
 def widest(dtypes: list[np.dtype]) -> np.dtype:

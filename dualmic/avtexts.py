@@ -1,0 +1,62 @@
+"""What a container file says of itself: track names, timecode, recording date, free texts.
+
+These are words of a camera or a person, read through PyAV's metadata: shown, never trusted.
+"""
+
+from collections.abc import Iterable
+from fractions import Fraction
+from typing import Any
+
+from dualmic import timecode
+from dualmic.record import Timecode
+from dualmic.riff import iso_time
+
+# Words that file writers put where a name could stand; they name no microphone.
+_GENERIC = ("handler", "core media", "stereo", "mono", "audio", "sound", "track")
+_TEXTS = {"make", "model", "title", "comment", "description", "location", "product_name"}
+MAX_TEXT = 500  # our choice: characters of a free text worth showing
+
+
+def track_name(metadata: dict[str, str]) -> str | None:
+    """Return the name a track bears, or ``None`` where it is only the writer's default."""
+    lower = {key.lower(): value.strip() for key, value in metadata.items()}
+    for key in ("title", "name", "track_name", "handler_name"):
+        value = lower.get(key, "")
+        bare = value.casefold().strip(" #0123456789")
+        if value and not any(bare in (word, "") or "handler" in bare for word in _GENERIC):
+            return value[:MAX_TEXT]
+    return None
+
+
+def start_timecode(container: Any, default_rate: str) -> Timecode | None:
+    """Return the start timecode at the rate of the track that bears it, or of the picture."""
+    video_rates = [s.average_rate for s in container.streams.video if s.average_rate]
+    places = [s for s in container.streams if s.type in ("data", "video")]
+    found = [(s.metadata, getattr(s, "average_rate", None)) for s in places]
+    for metadata, own_rate in [*found, (container.metadata, None)]:
+        text = {key.lower(): value for key, value in metadata.items()}.get("timecode")
+        if not text:
+            continue
+        rate = own_rate or (video_rates[0] if video_rates else Fraction(default_rate))
+        try:
+            return timecode.Counter.parse(text, str(rate)).timecode()
+        except (ValueError, ZeroDivisionError):
+            continue
+    return None
+
+
+def recorded_at(metadata: Iterable[dict[str, str]]) -> str | None:
+    """Return the first recording date there is; the camera's own field goes before others."""
+    places = [{key.lower(): value for key, value in one.items()} for one in metadata]
+    for key in ("com.apple.quicktime.creationdate", "creation_time", "date", "modification_date"):
+        for place in places:
+            found = iso_time(place.get(key, ""))
+            if found:
+                return found
+    return None
+
+
+def free_texts(metadata: dict[str, str]) -> dict[str, str]:
+    """Return the texts worth showing."""
+    lower = {key.lower().rsplit(".", 1)[-1]: value.strip() for key, value in metadata.items()}
+    return {key: value[:MAX_TEXT] for key, value in lower.items() if key in _TEXTS and value}
