@@ -1,0 +1,130 @@
+"""The measured values beside their limits, as one compact table of text."""
+
+from collections.abc import Sequence
+
+from dualmic.record import MIC_ROLES, Check, Leak, MicRole, TakeRecord
+from dualmic.report.cells import clean, cut, width_of
+from dualmic.report.words import MINUS
+
+VALUE_CELLS = 13
+LIMIT_CELLS = 26
+LABEL_AT_LEAST = 16
+_Row = tuple[str, list[str], str]
+"""A label, one value a microphone, and the limits."""
+_MARKS = {"pass": "", "warn": "care", "fail": "fails", "not measured": ""}
+_LABELS = {
+    "clipping": "Flat tops, worst",
+    "dropout": "Lost sound, worst",
+    "mic_dead": "Silent microphone",
+    "speech_to_noise": "Speech over noise",
+    "gain": "Gain",
+    "loud_moments": "Over the peak",
+    "hum_after_gain": "Hum",
+    "crosstalk": "Other voice, levelled",
+    "dual_mono": "One microphone on both",
+    "mono_ripple": "Mono ripple",
+    "open_mics_noise": "Noise of both open",
+}
+"""Short names by check; another check keeps its title."""
+_WORST_FIRST = ("fail", "not measured", "warn", "pass")
+
+
+def figures_table(record: TakeRecord, width: int) -> list[str]:
+    """Return the table's lines, the first of them its head, each at most ``width`` cells.
+
+    A value past a limit has ``care`` or ``fails`` beside it. A narrow terminal leaves the limits
+    out.
+    """
+    roles = [role for role in MIC_ROLES if role in record.mics]
+    head: _Row = ("", list(roles), "limit: care / fails")
+    rows = [head, *_judged(record, roles), *_measured(record, roles)]
+    limits = width >= 2 + LABEL_AT_LEAST + VALUE_CELLS * len(roles) + LIMIT_CELLS
+    label_cells = width - 2 - VALUE_CELLS * len(roles) - (LIMIT_CELLS if limits else 0)
+    lines = []
+    for label, values, limit in rows:
+        label = cut(clean(label), label_cells)
+        text = "  " + label + " " * (label_cells - width_of(label))
+        text += "".join(f"{value:>{VALUE_CELLS}}" for value in values)
+        if limits and limit:
+            text += "  " + cut(limit, LIMIT_CELLS - 2)
+        lines.append(text.rstrip())
+    return lines
+
+
+def _judged(record: TakeRecord, roles: Sequence[MicRole]) -> list[_Row]:
+    """One row a check; deliveries share it where they judged the same values. Worst first."""
+    by_id: dict[str, dict[str, list[Check]]] = {}
+    for name, delivery in record.deliveries.items():
+        for check in delivery.checks:
+            if check.warn_limit is not None or check.fail_limit is not None:
+                by_id.setdefault(check.id, {}).setdefault(name, []).append(check)
+    rows: list[tuple[int, _Row]] = []
+    for of_deliveries in by_id.values():
+        by_values: dict[tuple[object, ...], list[str]] = {}
+        for name, checks in of_deliveries.items():
+            by_values.setdefault(tuple((c.mic, c.value) for c in checks), []).append(name)
+        for names in by_values.values():
+            checks = [check for name in names for check in of_deliveries[name]]
+            limits = {name: _limits(of_deliveries[name][0]) for name in names}
+            title = _LABELS.get(checks[0].id) or checks[0].title.split(" (")[0]
+            label = f"{title}, {checks[0].unit}".removesuffix(", ")
+            if len(by_values) > 1:
+                label += f", {'/'.join(names)}"
+            shared = len(set(limits.values())) == 1
+            limit = next(iter(limits.values())) if shared else _each(limits)
+            worst = min(_WORST_FIRST.index(check.result) for check in checks)
+            rows.append((worst, (label, [_value(checks, role) for role in roles], limit)))
+    return [row for _, row in sorted(rows, key=lambda pair: pair[0])]
+
+
+def _each(limits: dict[str, str]) -> str:
+    return ", ".join(f"{name} {limit}" for name, limit in limits.items())
+
+
+def _value(checks: Sequence[Check], role: MicRole) -> str:
+    """Return the value of ``role`` with the worst mark, or nothing where it was not judged."""
+    own = [check for check in checks if check.mic in (role, None)]
+    if not own:
+        return ""
+    worst = min(own, key=lambda check: _WORST_FIRST.index(check.result))
+    if worst.result == "not measured":
+        return "not measured"
+    return f"{_MARKS[worst.result]} {_number(worst.value)}".strip()
+
+
+def _limits(check: Check) -> str:
+    return f"{_limit(check.warn_limit)} / {_limit(check.fail_limit)}"
+
+
+def _limit(value: float | None) -> str:
+    return "none" if value is None else f"{value:g}".replace("-", MINUS)
+
+
+def _number(value: float | None) -> str:
+    if value is None:
+        return "none"
+    return f"{value:.1f}".replace("-", MINUS)
+
+
+def _measured(record: TakeRecord, roles: Sequence[MicRole]) -> list[_Row]:
+    """Rows of what was measured and has no limit of its own."""
+    mics = [record.mics[role] for role in roles]
+    rows: list[_Row] = [
+        ("Speech loudness, LUFS", [_number(mic.loudness.speech_lufs) for mic in mics], ""),
+        ("Integrated, LUFS", [_number(m.loudness.integrated_lufs) for m in mics], ""),
+        ("True peak, dBTP", [_number(mic.true_peak_dbtp) for mic in mics], ""),
+        ("Background, dB(A)FS", [_number(mic.noise_floor_dba) for mic in mics], ""),
+    ]
+    if record.crosstalk:
+        into: dict[MicRole, Leak] = {
+            "interviewer": record.crosstalk.subject_into_interviewer,
+            "subject": record.crosstalk.interviewer_into_subject,
+        }
+        leaks = [into[role] for role in roles]
+        bounds = [
+            "<" if leak.is_upper_bound and leak.level_db is not None else "" for leak in leaks
+        ]
+        levels = [b + _number(leak.level_db) for b, leak in zip(bounds, leaks, strict=True)]
+        rows.append(("Other voice here, dB", levels, "before gain"))
+        rows.append(("It arrives later, ms", [_number(leak.delay_ms) for leak in leaks], ""))
+    return rows

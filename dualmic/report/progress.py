@@ -1,0 +1,77 @@
+"""A bar on the terminal for work that takes more than a moment."""
+
+import os
+import sys
+import time
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
+from typing import TYPE_CHECKING
+
+from dualmic.report.words import clock
+
+if TYPE_CHECKING:
+    from rich.progress import Progress
+
+PATIENCE_S = 2.0
+"""Work that is done sooner shows nothing (our choice)."""
+
+
+@contextmanager
+def progress(total_s: float | None, what: str = "Listening") -> Iterator[Callable[[float], None]]:
+    """Show how far into a recording the work has come, on standard error and a terminal only.
+
+    Yields a function to be called, as often as one likes, with the seconds of the recording that
+    are done. Nothing is shown in the first two seconds, in a pipe or on a dumb terminal, and
+    nothing is left behind. ``rich`` is imported only when there is something to show.
+
+    Args:
+        total_s: length of the recording in seconds; ``None`` where it is not known.
+        what: what is being done, shown before the bar.
+
+    """
+    if not sys.stderr.isatty() or os.environ.get("TERM") in ("dumb", None):
+        yield lambda done_s: None
+        return
+    bar = _Bar(total_s, what)
+    try:
+        yield bar.advance
+    finally:
+        bar.close()
+
+
+class _Bar:
+    """A bar of rich's that appears once the work has taken long enough."""
+
+    def __init__(self, total_s: float | None, what: str) -> None:
+        self._total_s, self._what = total_s, what
+        self._started_at = time.monotonic()
+        self._display: Progress | None = None
+
+    def advance(self, done_s: float) -> None:
+        """Show ``done_s`` seconds as done."""
+        if self._display is None:
+            if time.monotonic() - self._started_at < PATIENCE_S:
+                return
+            self._display = self._start()
+        self._display.update(self._display.task_ids[0], completed=done_s, at=clock(done_s))
+
+    def _start(self) -> "Progress":
+        from rich.console import Console
+        from rich.progress import BarColumn, Progress, TextColumn
+
+        total = "" if self._total_s is None else f" of {clock(self._total_s)}"
+        display = Progress(
+            TextColumn(self._what),
+            BarColumn(bar_width=32),
+            TextColumn(f"{{task.fields[at]}}{total}"),
+            console=Console(stderr=True),
+            transient=True,
+        )
+        display.add_task("", total=self._total_s, at=clock(0))
+        display.start()
+        return display
+
+    def close(self) -> None:
+        """Take the bar away."""
+        if self._display is not None:
+            self._display.stop()
