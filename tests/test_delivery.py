@@ -2,6 +2,7 @@
 
 import math
 
+import msgspec
 import pytest
 from delivery_facts import FILM, PODCAST, a_leak, a_line, a_mic, a_problem, check_of, facts
 
@@ -50,6 +51,9 @@ def test_each_microphone_gets_its_own_gain_and_an_unmeasured_one_none():
         ({"bit_depth": 32, "is_float": True}, "warn", 30.0),
         ({"bit_depth": 16}, "warn", 24.0),
         ({"bit_depth": None, "is_lossy": True}, "warn", 24.0),
+        # What a decoder hands out as 32-bit float is no finer than what went into the encoder.
+        ({"bit_depth": 32, "is_float": True, "is_lossy": True}, "warn", 24.0),
+        ({"bit_depth": None, "is_float": True}, "warn", 30.0),
     ],
 )
 def test_coarse_recordings_bear_less_gain(changes, result, limit_db):
@@ -90,6 +94,13 @@ def test_hum_is_judged_as_loud_as_it_becomes():
     assert check.value == pytest.approx(-53.01)
     assert check.warn_limit == pytest.approx(-59.01)
     assert (check.result, check.margin) == ("warn", pytest.approx(-6.0))
+
+
+@pytest.mark.parametrize(("noise_floor_dbfs", "result"), [(-70.0, "pass"), (None, "not measured")])
+def test_no_hum_is_good_news_only_where_there_were_pauses_to_look_in(noise_floor_dbfs, result):
+    mic = msgspec.structs.replace(a_mic(), noise_floor_dbfs=noise_floor_dbfs)
+    delivery = judge_take(PODCAST, facts(mics={"interviewer": a_mic(), "subject": mic}))
+    assert check_of(delivery, "hum_after_gain", "subject").result == result
 
 
 def test_background_is_stated_as_loud_as_it_becomes():
