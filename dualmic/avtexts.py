@@ -28,20 +28,23 @@ def track_name(metadata: dict[str, str]) -> str | None:
     return None
 
 
-def start_timecode(container: Any, default_rate: str) -> Timecode | None:
-    """Return the start timecode at the rate of the track that bears it, or of the picture."""
-    video_rates = [s.average_rate for s in container.streams.video if s.average_rate]
-    places = [s for s in container.streams if s.type in ("data", "video")]
-    found = [(s.metadata, getattr(s, "average_rate", None)) for s in places]
-    for metadata, own_rate in [*found, (container.metadata, None)]:
+def start_timecode(
+    container: Any, default_rate: str, track_rate: Fraction | None
+) -> Timecode | None:
+    """Return the start timecode, counted at ``track_rate`` where the file states one.
+
+    Without one the picture's rate counts, or ``default_rate`` where there is no picture.
+    """
+    rates = [stream.average_rate for stream in container.streams.video if stream.average_rate]
+    rate = track_rate or (timecode.nearest_rate(rates[0]) if rates else Fraction(default_rate))
+    streams = [stream for stream in container.streams if stream.type in ("data", "video")]
+    for metadata in [*(stream.metadata for stream in streams), container.metadata]:
         text = {key.lower(): value for key, value in metadata.items()}.get("timecode")
-        if not text:
-            continue
-        rate = own_rate or (video_rates[0] if video_rates else Fraction(default_rate))
-        try:
-            return timecode.Counter.parse(text, str(rate)).timecode()
-        except (ValueError, ZeroDivisionError):
-            continue
+        if text:
+            try:
+                return timecode.Counter.parse(text, str(rate)).timecode()
+            except (ValueError, ZeroDivisionError):
+                continue
     return None
 
 

@@ -19,7 +19,7 @@ import numpy as np
 from av.stream import Discard
 from numpy.typing import NDArray
 
-from dualmic import avtexts, pcm
+from dualmic import avtexts, pcm, quicktime
 from dualmic.avtracks import AudioTrack
 from dualmic.errors import RecordingError
 from dualmic.filereader import (
@@ -89,6 +89,8 @@ class ContainerReader(FileReader):
         depths = [track.bits for track in tracks if track.bits]
         bits = max(depths) if len(depths) == len(tracks) else None
         self._sum = None if bits is None else pcm.Checksum(bits)
+        is_mov = container.format.name.startswith("mov")
+        track_rate = quicktime.timecode_rate(file) if is_mov else None
         metadata = [container.metadata, *[stream.metadata for stream in container.streams]]
         self.head = FileHead(
             path=path,
@@ -101,7 +103,7 @@ class ContainerReader(FileReader):
             is_lossy=bits is None,
             tracks=_named(tracks),
             promised_frames=max((t.promised_frames or 0 for t in tracks), default=0) or None,
-            timecode=avtexts.start_timecode(container, rate),
+            timecode=avtexts.start_timecode(container, rate, track_rate),
             recorded_at=avtexts.recorded_at(metadata),
             texts=avtexts.free_texts(container.metadata),
         )
@@ -155,7 +157,7 @@ class ContainerReader(FileReader):
     def _common_end(self) -> int:
         """Return where the sound ends; tracks that a cut file broke off end together."""
         rate, slack = self.head.sample_rate_hz, round(_END_S * self.head.sample_rate_hz)
-        ends = [track.queue.received for track in self._tracks]
+        ends = [track.queue.end for track in self._tracks]
         cut = [
             end
             for end, track in zip(ends, self._tracks, strict=True)
@@ -169,7 +171,7 @@ class ContainerReader(FileReader):
                     f"Track {number} ends {(max(ends) - end) / rate:.2f} s before the longest "
                     "track: silence was added at its end."
                 )
-        return max(ends)
+        return max(*ends, self._frames)
 
     def _block(self, frames: int) -> NDArray[np.float32]:
         native: Any = np.empty((frames, len(self.head.tracks)), self._dtype)

@@ -17,6 +17,11 @@ from dualmic.record import Timecode
 
 _PATTERN = re.compile(r"^\s*(\d{1,2}):(\d{2}):(\d{2})([:;.,])(\d{2,3})\s*$")
 DAY_HOURS = 24
+# Rates in use in cameras (SMPTE ST 12-1, ST 12-3 above 30).
+RATES = (
+    *(Fraction(nominal * 1000, 1001) for nominal in (24, 30, 48, 60, 120)),
+    *(Fraction(nominal) for nominal in (24, 25, 30, 48, 50, 60, 100, 120)),
+)
 
 
 def rate_name(rate: Fraction) -> str:
@@ -42,6 +47,12 @@ def parse_rate(text: str) -> Fraction:
     if not 1 <= rate <= 240:
         raise ValueError(f"{text} frames a second is no frame rate")
     return rate
+
+
+def nearest_rate(rate: Fraction) -> Fraction:
+    """Return the rate in use nearest to a picture's average, which short clips bend a little."""
+    nearest = min(RATES, key=lambda known: abs(known - rate))
+    return nearest if abs(nearest - rate) < nearest / 100 else rate
 
 
 @dataclass(frozen=True)

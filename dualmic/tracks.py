@@ -49,10 +49,19 @@ class TrackQueue:
         """Frames in so far, silence included."""
         return self.taken + self.waiting
 
+    @property
+    def end(self) -> int:
+        """Frames up to the last sample: without silence given out after it."""
+        return self.received - self.lent
+
     def push(self, samples: Native, time_s: float | None) -> None:
         """Add samples ``(frames, channels)`` that begin at ``time_s`` of the file."""
-        if time_s is not None and self.lent:
-            samples, time_s = self._pay_back(samples, time_s)
+        if self.lent:
+            if time_s is not None:
+                samples, time_s = self._pay_back(samples, time_s)
+            if len(samples):
+                self.holes.append(Hole(self.end, self.lent))
+                self.lent = 0
         frames = len(samples)
         if time_s is not None:
             if self.next_s is not None and abs(time_s - self.next_s) > GAP_S:
@@ -78,8 +87,7 @@ class TrackQueue:
         late = round((self.next_s - time_s) * self.rate_hz)
         if late <= 0:
             return samples, time_s
-        late = min(late, self.lent, len(samples))
-        self.lent -= late
+        late = min(late, len(samples))
         return samples[late:], time_s + late / self.rate_hz
 
     def silence(self, frames: int) -> None:
@@ -106,10 +114,6 @@ class TrackQueue:
         if lent:
             out[done:] = 0
             self.lent += lent
-            if self.holes and self.holes[-1].start + self.holes[-1].frames == self.taken + done:
-                self.holes[-1].frames += lent
-            else:
-                self.holes.append(Hole(self.taken + done, lent))
             if self.next_s is not None:
                 self.next_s += lent / self.rate_hz
         self.taken += len(out)
