@@ -65,11 +65,7 @@ def build(
         ],
         roles=r.Roles(1, 2, "the default order", None, None, subject_name),
         kind_of_take="interview",
-        verdict=None
-        if mode == "mix"
-        else "usable but for these answers"
-        if fails
-        else "usable",
+        verdict=None if mode == "mix" else "usable but for these answers" if fails else "usable",
         mics={"interviewer": _mic(1, -25.1, 21.4), "subject": _mic(2, -30.8, 16.2)},
         programme=r.Programme(-26.4, -18.9, -21.2, 9.8, -2.4),
         crosstalk=_crosstalk(duration_s),
@@ -102,9 +98,7 @@ def _turns(rng: random.Random, duration_s: float) -> list[r.Turn]:
     return turns
 
 
-def _problems(
-    rng: random.Random, count: int, duration_s: float, timecode: bool
-) -> list[r.Problem]:
+def _problems(rng: random.Random, count: int, duration_s: float, timecode: bool) -> list[r.Problem]:
     kinds = list(KINDS)
     found = []
     for number in range(count):

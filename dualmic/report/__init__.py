@@ -1,1 +1,46 @@
-"""What is written: one file an output, each drawn from the take record alone."""
+"""Reports: everything that is drawn from a take record.
+
+``write_report_set`` writes the whole set of one take. Its parts load matplotlib, jinja2 and fpdf2
+only when a report is wanted.
+"""
+
+from collections.abc import Mapping, Sequence
+from pathlib import Path
+
+from dualmic.record import TakeRecord
+
+__all__ = ["write_report_set"]
+
+
+def write_report_set(
+    record: TakeRecord,
+    folder: Path,
+    *,
+    sources: Sequence[Path] | None = None,
+    private: bool = False,
+    labels: Mapping[str, str] | None = None,
+) -> list[Path]:
+    """Write the report set of one take, all of it or nothing.
+
+    ``NAME.json`` is the record and comes last, so that a set with a record is whole; beside it
+    ``NAME.png`` and ``.svg`` (the picture), ``.html`` (one page that needs no network), ``.pdf``
+    (the sheet) and ``.csv`` (the problems).
+
+    Args:
+        record: the take.
+        folder: where to; made when it is not there.
+        sources: the recordings, opened for reading only, to cut playable clips from; they are
+            never replaced, whatever the folder.
+        private: leave out names, paths, dates, timecode and playable clips.
+        labels: further facts for page and sheet, such as project and roll.
+
+    Returns:
+        The paths written.
+
+    Raises:
+        ReportError: when the folder cannot be written.
+
+    """
+    from dualmic.report.report_set import write
+
+    return write(record, folder, sources=sources, private=private, labels=labels)

@@ -151,9 +151,7 @@ def _draw_header(sheet: _Sheet, record: TakeRecord, view: Picture) -> None:
         sheet.text(0.1, 0.17, "timecode", fontsize=_SMALL - 0.8)
         for at_s in _spread(view.ticks_s, 4):
             label = timecode_at(record.take.timecode, at_s) or ""
-            sheet.text(
-                _x_in(view, at_s), 0.17, label, fontsize=_SMALL, ha=_align(view, at_s)
-            )
+            sheet.text(_x_in(view, at_s), 0.17, label, fontsize=_SMALL, ha=_align(view, at_s))
         sheet.y += _TIMECODE_AXIS
 
 
@@ -302,10 +300,14 @@ def _legend_lines(view: Picture) -> list[list[tuple[codes.Kind | None, str]]]:
     lines = [entries[i : i + 2] for i in range(0, len(entries), 2)]
     explain = ["0 dB is the most a recording can hold. Dashed: the background, nobody speaks."]
     if view.kinds:
-        explain += ["Marks: tall spoils it, middle take care, low good to know.  Numbers: the list."]
+        explain += [
+            "Marks: tall spoils it, middle take care, low good to know.  Numbers: the list."
+        ]
     else:
         explain += ["No problem was found."]
-    return [*lines, *([(None, line)] for line in explain)]
+    for line in explain:
+        lines.append([(None, line)])
+    return lines
 
 
 def _draw_legend_line(sheet: _Sheet, line: list[tuple[codes.Kind | None, str]]) -> None:
@@ -334,5 +336,3 @@ def _spread(times: list[float], most: int) -> list[float]:
 
 def _min_seconds(view: Picture) -> float:
     return _MIN_MARK_IN / (_WIDTH - _LEFT - _RIGHT) * view.duration_s
-
-

@@ -48,13 +48,9 @@ def verdict_words(record: TakeRecord) -> VerdictWords:
     saved = sum(ask.covered for ask in ask_again(record))
     copies = f" {plural(saved, 'damaged answer')} can be taken from a copy." if saved else ""
     if record.verdict == "usable":
-        open_points = sum(p.severity == "warn" for p in record.problems)
-        more = (
-            f"Every answer can be used.{copies} {plural(open_points, 'thing')} to take care of below."
-            if open_points
-            else f"Every answer can be used.{copies}"
-        )
-        return VerdictWords("Usable", more, "good")
+        care = sum(p.severity == "warn" for p in record.problems)
+        more = f" {plural(care, 'thing')} to take care of, below." if care else ""
+        return VerdictWords("Usable", f"Every answer can be used.{copies}{more}", "good")
     if record.verdict == "usable but for these answers":
         which = "one answer" if lost == 1 else plural(lost, "answer") if lost else "some answers"
         rest = "The rest can be used."

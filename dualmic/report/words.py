@@ -1,11 +1,9 @@
 """Times, numbers and names as people read them."""
 
 from dualmic.record import Check, MicRole, TakeRecord
+from dualmic.spec import FLOORS
 
 MINUS = "\u2212"
-
-#: Unit names as the record writes them, for people; anything else is shown as it is.
-_SPOKEN_UNITS = {"%": "%", "": ""}
 
 
 def clock(seconds: float, *, exact: bool = False) -> str:
@@ -73,22 +71,35 @@ def limit(check: Check) -> str:
     warn, fail = check.warn_limit, check.fail_limit
     if warn is None and fail is None:
         return "no limit"
-    word = {True: "up to", False: "at least", None: "limit"}[_is_upper_bound(check)]
+    word = "up to" if _is_upper_bound(check) else "at least"
     inner = warn if warn is not None else fail
     text = f"{word} {quantity(inner, check.unit)}"
     if warn is not None and fail is not None and warn != fail:
-        text += f", fails at {number(fail)}"
+        text += f", fails at {quantity(fail, check.unit)}"
     return text
 
 
-def _is_upper_bound(check: Check) -> bool | None:
-    """Whether values must stay under the limit; ``None`` when the check does not tell."""
+def short_limit(check: Check) -> str:
+    """Return the limits of a check as ``max`` or ``min`` and numbers, for narrow tables."""
+    warn, fail = check.warn_limit, check.fail_limit
+    limits = [value for value in (warn, fail) if value is not None]
+    if not limits:
+        return "no limit"
+    if warn == fail:
+        limits = limits[:1]
+    word = "max" if _is_upper_bound(check) else "min"
+    numbers = ", ".join(number(value, 0 if value == int(value) else 1) for value in limits)
+    return f"{word} {numbers}"
+
+
+def _is_upper_bound(check: Check) -> bool:
+    """Whether values must stay under the limit, judging by the limits and the result."""
     warn, fail = check.warn_limit, check.fail_limit
     if warn is not None and fail is not None and warn != fail:
         return warn < fail
     bound = warn if warn is not None else fail
     if bound is None or check.value is None or check.value == bound:
-        return None
+        return check.id not in FLOORS
     inside = check.result == "pass"
     return (check.value < bound) == inside
 
@@ -100,7 +111,7 @@ def person(record: TakeRecord, role: MicRole) -> str:
 
 
 def whose(role: MicRole | None) -> str:
-    """Return whose microphone, as the start of a sentence's noun."""
+    """Return whose microphone it is, in words."""
     return "both microphones" if role is None else f"the {role}'s microphone"
 
 

@@ -1,0 +1,219 @@
+"""A record as a report tells it: the same words and the same order for the page and the sheet.
+
+First the verdict, then what to ask again, what to change on the set-up, the problems, the
+deliveries with every limit beside its value, all measurements, and how it was measured.
+"""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+from dualmic.delivery_words import in_words
+from dualmic.record import Check, Delivery, Problem, TakeRecord
+from dualmic.report.codes import RESULT_TONES, RESULT_WORDS, SEVERITY_WORDS, Kind, kind_of
+from dualmic.report.verdict import AskAgain, VerdictWords, ask_again, questions_at_risk
+from dualmic.report.verdict import verdict_words as words_of_verdict
+from dualmic.report.words import clock, duration, limit, number, plural, quantity, short_limit
+
+CAUTIONS = (
+    "A flagged moment can be very loud: turn the volume down before you listen.",
+    "No answer is worth a risk: ask again only if it is safe and they are willing.",
+    "This is a measurement against published or common limits, not an acceptance: the client's "
+    "own document rules, and so do national rules on loudness, hearing and recording people.",
+)
+
+
+@dataclass(frozen=True)
+class ProblemRow:
+    """One problem, ready to print."""
+
+    problem: Problem
+    kind: Kind
+    when: str
+    timecode: str
+    mic: str
+    severity: str
+    measured: str
+    heard: str
+    advice: str
+
+
+@dataclass(frozen=True)
+class CheckRow:
+    """One check of a delivery, ready to print; ``help`` says what would make it pass."""
+
+    id: str
+    title: str
+    mic: str
+    value: str
+    limit: str
+    short_limit: str
+    result: str
+    tone: str
+    help: str
+    source: str
+
+
+@dataclass(frozen=True)
+class DeliveryRows:
+    """One delivery: its name, its result in words, the gain it supposes, its checks."""
+
+    name: str
+    result: str
+    tone: str
+    gains: str
+    checks: list[CheckRow]
+
+
+@dataclass(frozen=True)
+class Outline:
+    """Everything a report says, in the order it says it."""
+
+    name: str
+    verdict: VerdictWords
+    doubt: str | None
+    ask_again: list[AskAgain]
+    questions: list[AskAgain]
+    set_up: list[str]
+    problems: list[ProblemRow]
+    problem_summary: str
+    deliveries: list[DeliveryRows]
+    facts: list[tuple[str, str]]
+    method: list[tuple[str, str]]
+    cautions: Sequence[str] = CAUTIONS
+
+
+def outline(record: TakeRecord) -> Outline:
+    """Return what a report says of ``record``."""
+    problems = [_problem(record, problem) for problem in record.problems]
+    return Outline(
+        name=record.take.name,
+        verdict=words_of_verdict(record),
+        doubt=record.roles.doubt,
+        ask_again=ask_again(record),
+        questions=questions_at_risk(record),
+        set_up=record.set_up,
+        problems=problems,
+        problem_summary=_summary(record),
+        deliveries=[_delivery(name, d) for name, d in record.deliveries.items()],
+        facts=_facts(record),
+        method=_method(record),
+    )
+
+
+def _problem(record: TakeRecord, problem: Problem) -> ProblemRow:
+    length_s = problem.end_s - problem.start_s
+    whole = length_s >= 0.95 * record.take.duration_s
+    when = "the whole take" if whole else clock(problem.start_s, exact=True)
+    if not whole and length_s >= 0.05:
+        when += f" for {duration(length_s)}"
+    measured = quantity(problem.value, problem.unit) if problem.value is not None else ""
+    if measured and problem.limit is not None:
+        measured += f" (limit {number(problem.limit)})"
+    return ProblemRow(
+        problem=problem,
+        kind=kind_of(problem.kind),
+        when=when,
+        timecode=problem.start_timecode or "",
+        mic=problem.mic or "both",
+        severity=SEVERITY_WORDS[problem.severity],
+        measured=measured,
+        heard=problem.heard + (f" ({problem.count} times)" if problem.count > 1 else ""),
+        advice=problem.advice,
+    )
+
+
+def _summary(record: TakeRecord) -> str:
+    if not record.problems:
+        return "No problem was found."
+    counts = {
+        severity: sum(p.severity == severity for p in record.problems)
+        for severity in SEVERITY_WORDS
+    }
+    parts = []
+    if counts["fail"]:
+        parts.append(f"{counts['fail']} that {'spoils' if counts['fail'] == 1 else 'spoil'} sound")
+    if counts["warn"]:
+        parts.append(f"{counts['warn']} to take care of")
+    if counts["note"]:
+        parts.append(f"{counts['note']} good to know")
+    return f"{plural(len(record.problems), 'problem')}: {', '.join(parts)}."
+
+
+def _delivery(name: str, delivery: Delivery) -> DeliveryRows:
+    gains = ", ".join(
+        f"{role} {'+' if gain > 0 else ''}{quantity(gain, 'dB')}"
+        for role, gain in delivery.gain_db.items()
+        if gain is not None
+    )
+    return DeliveryRows(
+        name=name,
+        result=RESULT_WORDS[delivery.result],
+        tone=RESULT_TONES[delivery.result],
+        gains=gains,
+        checks=[_check(check) for check in delivery.checks],
+    )
+
+
+def _check(check: Check) -> CheckRow:
+    return CheckRow(
+        id=check.id,
+        title=check.title,
+        mic=check.mic or "both",
+        value=quantity(check.value, check.unit),
+        limit=limit(check),
+        short_limit=short_limit(check),
+        result=RESULT_WORDS[check.result],
+        tone=RESULT_TONES[check.result],
+        help=in_words(check),
+        source=check.source,
+    )
+
+
+def _facts(record: TakeRecord) -> list[tuple[str, str]]:
+    take, roles = record.take, record.roles
+    depth = f", {take.bit_depth} bit" if take.bit_depth else ""
+    facts = [
+        ("Length", duration(take.duration_s)),
+        ("Sound", f"{take.codec}{depth}, {take.sample_rate_hz / 1000:g} kHz, {take.container}"),
+    ]
+    if take.timecode:
+        drop = ", drop-frame" if take.timecode.drop_frame else ""
+        facts.append(
+            ("Start timecode", f"{take.timecode.start} at {take.timecode.rate} frames/s{drop}")
+        )
+    if take.recorded_at:
+        facts.append(("Recorded", take.recorded_at.replace("T", " ")))
+    for role in ("subject", "interviewer"):
+        channel = roles.subject if role == "subject" else roles.interviewer
+        name = roles.subject_name if role == "subject" else roles.interviewer_name
+        where = f"channel {channel}" if channel else "no channel"
+        facts.append((role.capitalize(), f"{name}, {where}" if name else where))
+    facts.append(("Who is who", f"decided by {roles.decided_by}"))
+    facts += [("File", file.path) for file in take.files]
+    return facts
+
+
+def _method(record: TakeRecord) -> list[tuple[str, str]]:
+    method, proof = record.method, record.method.proof
+    cases = f" ({proof.cases} reference signals)" if proof.cases else ""
+    on = f" on {proof.date}" if proof.date else ""
+    proved = {
+        "passed": f"This version measured the reference signals right{on}{cases}.",
+        "failed": f"This version did NOT measure the reference signals right{on}{cases}.",
+        "not run": "The reference signals were not measured here: run “dualmic prove”.",
+    }[proof.result]
+    rows = [
+        ("Proof", proved),
+        ("Measured with", f"dualmic {method.version}"),
+        ("Libraries", ", ".join(f"{name} {v}" for name, v in sorted(method.libraries.items()))),
+        ("Settings", f"SHA-256 {method.settings_sha256}"),
+    ]
+    for number_, file in enumerate(record.take.files, 1):
+        which = f" of file {number_}" if len(record.take.files) > 1 else ""
+        rows.append(
+            (
+                f"Sound checksum{which}",
+                f"MD5 {file.audio_md5}" if file.audio_md5 else "none: the sound is compressed",
+            )
+        )
+    return rows

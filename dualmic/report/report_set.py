@@ -1,0 +1,52 @@
+"""Making all files of a take's report and writing them together."""
+
+import unicodedata
+from collections.abc import Mapping, Sequence
+from pathlib import Path
+
+from dualmic.record import TakeRecord, encode
+from dualmic.report import page, plot, sheet, tables
+from dualmic.report.atomic import write_files
+
+#: Letters that no file name may hold on some disk a report is carried on (exFAT, NTFS).
+_FORBIDDEN = set('<>:"/\\|?*')
+#: Bytes of a file name, leaving room for the ending; file systems allow 255.
+_MOST_BYTES = 180
+
+
+def write(
+    record: TakeRecord,
+    folder: Path,
+    *,
+    sources: Sequence[Path] | None,
+    private: bool,
+    labels: Mapping[str, str] | None,
+) -> list[Path]:
+    """Write the set; see :func:`dualmic.report.write_report_set`."""
+    name = file_name(record.take.name)
+    png = plot.png(record)
+    files = {
+        f"{name}.png": png,
+        f"{name}.svg": plot.svg(record),
+        f"{name}.html": page.html(record, png, labels=labels),
+        f"{name}.pdf": sheet.pdf(record, labels=labels),
+        f"{name}.csv": tables.problems_csv(record),
+        f"{name}.json": encode(record),
+    }
+    protected = [*(sources or ()), *(Path(file.path) for file in record.take.files)]
+    return write_files(folder, files, protected=protected)
+
+
+def file_name(name: str) -> str:
+    """Return a take's name as a file name that any disk takes.
+
+    >>> file_name('roll 3: "lock"'), file_name(".."), file_name("門")
+    ('roll 3_ _lock_', 'take', '門')
+    """
+    safe = "".join(
+        "_" if letter in _FORBIDDEN or unicodedata.category(letter)[0] == "C" else letter
+        for letter in unicodedata.normalize("NFC", name)
+    ).strip(" .")
+    while len(safe.encode()) > _MOST_BYTES:
+        safe = safe[:-1]
+    return safe or "take"
