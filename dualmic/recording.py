@@ -22,15 +22,12 @@ from numpy.typing import NDArray
 
 from dualmic.errors import RecordingError, UsageError
 from dualmic.filereader import FileEnd, FileReader, Gap
-from dualmic.readonly import open_read_only
+from dualmic.joining import join_notes
+from dualmic.openfile import DEFAULT_TIMECODE_RATE, open_file
 from dualmic.record import SourceFile, Timecode
 
 BLOCK_FRAMES = 1 << 16
 _AHEAD = 3  # blocks read before they are asked for (our choice: 3 MB of two channels)
-DEFAULT_TIMECODE_RATE = "25"  # our choice: where a file gives a time of day but no frame rate
-
-_SOUNDFILE_STARTS = (b"fLaC", b"FORM", b"riff", b"caff", b"OggS")
-_WAV_STARTS = (b"RIFF", b"RF64", b"BW64")
 
 
 @dataclass(frozen=True)
@@ -186,34 +183,6 @@ def open_recording(
         raise
 
 
-def open_file(path: Path, timecode_rate: str = DEFAULT_TIMECODE_RATE) -> FileReader:
-    """Open one file with the reader that its first bytes ask for.
-
-    Raises:
-        RecordingError: it cannot be opened or read as sound.
-
-    """
-    file = open_read_only(path)
-    try:
-        start = file.read(12)
-        if start[:4] in _WAV_STARTS and start[8:12] == b"WAVE":
-            from dualmic.wavfile import open_wav
-
-            reader = open_wav(path, file, timecode_rate)
-            if reader is not None:
-                return reader
-        if start[:4] in _SOUNDFILE_STARTS:
-            from dualmic.soundfiles import open_soundfile
-
-            return open_soundfile(path, file)
-        from dualmic.containers import open_container
-
-        return open_container(path, file, timecode_rate)
-    except BaseException:
-        file.close()
-        raise
-
-
 def _check_fit(readers: Sequence[FileReader], joined: bool) -> None:
     first = readers[0].head
     for other in (reader.head for reader in readers[1:]):
@@ -289,6 +258,8 @@ def _ending(readers: Sequence[FileReader], ends: Sequence[FileEnd], joined: bool
                 f"{path.name} is {(frames - end.frames) / rate:.2f} s shorter than the other file: "
                 "silence was added at its end."
             )
+    if joined:
+        notes += join_notes([reader.head for reader in readers])
     cut = [end for end in ends if end.truncated]
     known = bool(cut) and all(end.missing_frames for end in cut)
     return Ending(

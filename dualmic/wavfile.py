@@ -98,9 +98,22 @@ class WavReader(FileReader):
         """Return how it ended: cut short when the header promised more or was never finished."""
         promised = self.head.promised_frames
         truncated, missing = shortfall(promised, self._frames)
-        notes = () if promised is not None else ("The file's length was never written.",)
+        notes = []
+        if promised is None:
+            notes.append("The file's length was never written: it was not closed properly.")
+        ixml = self._layout.interchange
+        if self.head.timecode and not (ixml and ixml.rate):
+            notes.append(
+                "The file gives the time of day but no frame rate: its timecode is counted at "
+                f"{self.head.timecode.rate} frames a second."
+            )
         return FileEnd(
-            self._frames, self._sum.hexdigest(), truncated or promised is None, missing, (), notes
+            self._frames,
+            self._sum.hexdigest(),
+            truncated or promised is None,
+            missing,
+            (),
+            tuple(notes),
         )
 
     def close(self) -> None:
