@@ -20,8 +20,8 @@ from typing import Literal
 
 from dualmic.errors import RecordingError
 from dualmic.filereader import FileHead
-from dualmic.record import Timecode
 from dualmic.openfile import read_head
+from dualmic.record import Timecode
 from dualmic.timecode import Counter
 
 _TIMECODE_SLACK_FRAMES = 2  # our choice: sound and picture of a part end up to two frames apart

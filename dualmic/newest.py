@@ -17,12 +17,9 @@ from dualmic.errors import RecordingError
 from dualmic.openfile import read_head
 
 # Names that recorders, cameras and edits give to files with sound.
-SUFFIXES = frozenset(
-    (".wav", ".bwf", ".wave", ".rf64", ".w64", ".aif", ".aiff", ".aifc", ".flac", ".caf")
-    + (".ogg", ".opus", ".mp3", ".aac", ".m4a", ".mka", ".wma")
-    + (".mov", ".mp4", ".m4v", ".mxf", ".mkv", ".webm", ".mts", ".m2ts", ".ts", ".mpg", ".mpeg")
-    + (".avi", ".3gp", ".wmv")
-)
+_SOUND = "wav bwf wave rf64 w64 aif aiff aifc flac caf ogg opus mp3 aac m4a mka wma"
+_PICTURE = "mov mp4 m4v mxf mkv webm mts m2ts ts mpg mpeg avi 3gp wmv"
+SUFFIXES = frozenset(f".{name}" for name in f"{_SOUND} {_PICTURE}".split())
 
 
 @dataclass(frozen=True)
