@@ -1,0 +1,163 @@
+"""Clipping: tops cut flat at a ceiling, at full scale or below it. (Own definition.)
+
+A run of samples counts as a clipped top when
+
+1. it is three or more equal samples (two at full scale count towards a run already found there),
+2. it is the local maximum in magnitude: both neighbours lie nearer to zero,
+3. it is entered or left with a break: the slope just outside is far steeper than a rounded top of
+   that length can have. A smooth top that quantisation makes flat over n samples bends by less than
+   one step q of the file's resolution there, so just outside it falls by at most about
+   q (1 + 2 / (n - 1))^2; a cut top falls by more,
+4. its ceiling is shared: at full scale one run is enough; below it, a preamp or a limiter clipped
+   and the level was turned down later, and then many runs end within 0.1 dB of the same level, and
+   hardly any sample of the channel reaches beyond it.
+
+Quiet 16-bit hum has flat tops in every period; rule 3 tells them apart.
+"""
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from dualmic.meters.flat_runs import flat_runs
+from dualmic.tiles import Floats, Second, Stack, cell_edges
+
+LEAST_RUN = 3
+FULL_SCALE = 0.9985  # 0.013 dB under full scale: converters and codecs stop a few steps short
+# Our choices. A held value of 10 ms is a frozen converter, not a clipped top (see continuity).
+LONGEST_S = 0.010
+CEILING_STEP_DB = 0.1
+SHARED_RUNS = 8
+QUIETEST_CEILING_DBFS = -40.0
+_STEEPER = 3.0  # times the fall that a rounded top can have
+_CEILING_STEPS = round(-QUIETEST_CEILING_DBFS / CEILING_STEP_DB) + 1
+
+
+@dataclass(frozen=True)
+class ClippedTops:
+    """Flat tops of every channel by cell of 10 ms.
+
+    ``flat_frames`` ``(channels, cells)``: frames held flat; ``ceiling`` ``(channels, cells)``: the
+    step (of 0.1 dB under full scale) of the highest flat top in the cell, -1 for none;
+    ``runs`` ``(channels, 2, steps)``: how many tops at each step, upper and lower half wave;
+    ``top`` ``(channels, 2)``: largest sample of each half wave.
+    """
+
+    flat_frames: np.ndarray
+    ceiling: np.ndarray
+    runs: np.ndarray
+    top: np.ndarray
+
+
+class ClippingMeter:
+    """Feeds on seconds, keeps flat tops by cell. Memory: 1.5 MB an hour and channel."""
+
+    def __init__(self, rate_hz: int, channels: int, bit_depth: int | None) -> None:
+        """``bit_depth`` is the file's resolution in bits, None for float and lossy sound."""
+        self._edges = cell_edges(rate_hz)
+        self._longest = round(LONGEST_S * rate_hz)
+        self._keep = self._longest + 2
+        self._step = 2.0 ** (1 - bit_depth) if bit_depth else 2.0**-23
+        self._past = np.zeros((channels, 0), np.float32)
+        self._runs = np.zeros((channels, 2, _CEILING_STEPS), np.int64)
+        self._top = np.zeros((channels, 2))
+        self._flat, self._ceiling = Stack(), Stack()
+        self._open: tuple[np.ndarray, np.ndarray] | None = None
+
+    def push(self, second: Second) -> None:
+        """Take in the next second; a top at its very end is judged with the next one."""
+        samples = second.samples
+        self._top[:, 0] = np.maximum(self._top[:, 0], samples.max(axis=1))
+        self._top[:, 1] = np.maximum(self._top[:, 1], -samples.min(axis=1))
+        cells = len(self._edges) - 1
+        flat = np.zeros((len(samples), cells), np.uint16)
+        ceiling = np.full((len(samples), cells), -1, np.int16)
+        for channel, row in enumerate(samples):
+            past = self._past[channel]
+            self._find(channel, np.concatenate([past, row]), len(past), flat, ceiling)
+        self._close()
+        self._open = (flat, ceiling)
+        self._past = samples[:, -self._keep :].copy()
+
+    def _find(
+        self, channel: int, row: Floats, offset: int, flat: np.ndarray, ceiling: np.ndarray
+    ) -> None:
+        runs = flat_runs(row, LEAST_RUN)
+        if not len(runs.start):
+            return
+        size = np.abs(runs.value)
+        end = runs.start + runs.length
+        good = (
+            (size >= 10 ** (QUIETEST_CEILING_DBFS / 20))
+            & (runs.length <= self._longest)
+            & (runs.start > 0)
+            & (end < len(row))
+            # Runs that ended within the past were judged with it.
+            & (end >= offset)
+        )
+        start, end, length = runs.start[good], end[good], runs.length[good]
+        size, sign = size[good], np.sign(runs.value[good])
+        before = size - row[start - 1] * sign
+        after = size - row[end] * sign
+        rounded = self._step * (1 + 2 / (length - 1)) ** 2
+        broken = np.maximum(before, after) > _STEEPER * rounded
+        cut = (before > 0) & (after > 0) & broken
+        start, length, size, sign = start[cut], length[cut], size[cut], sign[cut]
+        level = np.round(-20 * np.log10(np.minimum(size, 1.0)) / CEILING_STEP_DB).astype(int)
+        half = (sign < 0).astype(int)
+        np.add.at(self._runs[channel], (half, level), 1)
+        cell = np.searchsorted(self._edges, start - offset, side="right") - 1
+        for k, frames, step in zip(cell, length, level, strict=True):
+            into = (flat, ceiling) if k >= 0 else self._open
+            if into is not None:
+                into[0][channel, k] += frames
+                held = into[1][channel, k]
+                into[1][channel, k] = step if held < 0 else min(held, step)
+
+    def _close(self) -> None:
+        if self._open is not None:
+            self._flat.add(self._open[0])
+            self._ceiling.add(self._open[1])
+            self._open = None
+
+    def result(self) -> ClippedTops:
+        """Return the tops so far; the last second's cells run to its end even if it was shorter."""
+        self._close()
+        shape = (len(self._runs), 0)
+        return ClippedTops(
+            self._flat.joined(shape, np.uint16),
+            self._ceiling.joined(shape, np.int16),
+            self._runs.copy(),
+            self._top.copy(),
+        )
+
+
+def clipped_frames(tops: ClippedTops, channel: int, *, is_float: bool) -> np.ndarray:
+    """Return the clipped frames of each cell of one channel, ``(cells,)``.
+
+    Float recordings above full scale are not clipped there: full scale is no ceiling for them.
+    """
+    shared = np.zeros(_CEILING_STEPS, bool)
+    for half in range(2):
+        shared |= _ceilings(tops.runs[channel, half], tops.top[channel, half], is_float)
+    step = tops.ceiling[channel].astype(int)
+    counted = (step >= 0) & shared[np.maximum(step, 0)]
+    return np.where(counted, tops.flat_frames[channel], 0)
+
+
+def _ceilings(runs: np.ndarray, top: float, is_float: bool) -> np.ndarray:
+    """Which steps hold a ceiling that many tops of one half wave share."""
+    shared = np.zeros(len(runs), bool)
+    if top <= 0:
+        return shared
+    if not is_float and top >= FULL_SCALE:
+        shared[0] = True
+    steps = np.arange(len(runs))
+    near = runs + np.concatenate([runs[1:], [0]]) + np.concatenate([[0], runs[:-1]])
+    for step in steps[near >= SHARED_RUNS]:
+        beyond = runs[: max(step - 1, 0)].sum()
+        below = runs[step + 2 :].sum()
+        # A ceiling gathers its tops at one level; flat tops of chance spread over many.
+        if near[step] >= 3 * (beyond + below) or near[step] >= 0.3 * runs.sum():
+            shared[max(step - 1, 0) : step + 2] = True
+    return shared

@@ -1,0 +1,87 @@
+"""Continuity: where the sound vanishes or freezes, as runs of zeros or of one held value.
+
+The meter lists runs of 5 ms or more; whether one is a dropout, a pack that mutes itself in pauses
+or a dead channel is judged later, when it is known who speaks.
+"""
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from dualmic.meters.flat_runs import flat_runs
+from dualmic.tiles import Second
+
+SHORTEST_S = 0.005
+
+
+@dataclass(frozen=True)
+class HeldRun:
+    """A stretch in which a channel holds one value (zero: digital silence)."""
+
+    start_s: float
+    end_s: float
+    value: float
+
+
+class ContinuityMeter:
+    """Feeds on seconds, keeps the held runs of each channel."""
+
+    def __init__(self, rate_hz: int, channels: int) -> None:
+        """Start with no run open."""
+        self._rate_hz = rate_hz
+        self._least = max(2, round(SHORTEST_S * rate_hz))
+        self._past = np.zeros((channels, 0), np.float32)
+        self._runs: list[list[HeldRun]] = [[] for _ in range(channels)]
+        # A run that reached the end of the last second: its first frame in the take.
+        self._open: list[int | None] = [None] * channels
+        self._frames = 0
+
+    def push(self, second: Second) -> None:
+        """Take in the next second."""
+        offset = self._past.shape[1]
+        rows = np.concatenate([self._past, second.samples], axis=1)
+        for channel, row in enumerate(rows):
+            self._find(channel, row, self._frames - offset)
+        self._frames += second.frames
+        # One sample less than the shortest run: a run cut by the border is found whole next time.
+        self._past = rows[:, -(self._least - 1) :].copy()
+
+    def _find(self, channel: int, row: np.ndarray, first: int) -> None:
+        open_from = self._open[channel]
+        self._open[channel] = None
+        if open_from is not None and not np.any(row != row[0]):
+            self._open[channel] = open_from
+            return
+        # Every run of the shortest length holds one of these samples and its predecessor.
+        probe = np.arange(0, len(row) - 1, max(self._least // 2, 1))
+        near = probe[np.flatnonzero(row[probe] == row[probe + 1])]
+        if not len(near) and open_from is None:
+            return
+        runs = flat_runs(row, 2)
+        end = runs.start + runs.length
+        kept = (runs.length >= self._least) | (runs.start == 0) | (end == len(row))
+        for start, length, value in zip(
+            runs.start[kept], runs.length[kept], runs.value[kept], strict=True
+        ):
+            begins = start == 0 and open_from is not None
+            from_frame = open_from if begins and open_from is not None else first + int(start)
+            to_frame = first + int(start + length)
+            if start + length == len(row):
+                if to_frame - from_frame >= self._least:
+                    self._open[channel] = from_frame
+            elif to_frame - from_frame >= self._least:
+                self._add(channel, from_frame, to_frame, float(value))
+
+    def _add(self, channel: int, from_frame: int, to_frame: int, value: float) -> None:
+        run = HeldRun(from_frame / self._rate_hz, to_frame / self._rate_hz, value)
+        self._runs[channel].append(run)
+
+    def result(self) -> list[list[HeldRun]]:
+        """Return the held runs of each channel in order of time."""
+        answer = [list(runs) for runs in self._runs]
+        for channel, open_from in enumerate(self._open):
+            if open_from is not None:
+                value = float(self._past[channel, -1])
+                start_s, end_s = open_from / self._rate_hz, self._frames / self._rate_hz
+                answer[channel].append(HeldRun(start_s, end_s, value))
+        return answer

@@ -1,0 +1,33 @@
+"""Runs of equal neighbouring samples, found once for the meters that need them.
+
+A run is two or more consecutive samples of one value. Clipped tops are short runs at a peak; a
+dropout is a long run of zeros or of a held value.
+"""
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from dualmic.tiles import Floats, Indices
+
+
+@dataclass(frozen=True)
+class Runs:
+    """Runs in a row of samples: first index, length in samples, and the value held."""
+
+    start: Indices
+    length: Indices
+    value: Floats
+
+
+def flat_runs(row: Floats, least: int) -> Runs:
+    """Return the runs of at least ``least`` equal samples (2 or more) in ``row``."""
+    # Looking at every second difference first skips the search for nearly all of a live recording.
+    same = row[1:] == row[:-1]
+    if not same.any():
+        return Runs(np.zeros(0, np.int64), np.zeros(0, np.int64), np.zeros(0, np.float32))
+    change = np.flatnonzero(np.diff(same.view(np.int8), prepend=0, append=0))
+    starts, ends = change[::2], change[1::2]
+    length = ends - starts + 1
+    long = length >= least
+    return Runs(starts[long], length[long], row[starts[long]])

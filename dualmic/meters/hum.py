@@ -1,0 +1,171 @@
+"""Mains and generator hum: a steady tone of 45 to 65 Hz and its multiples.
+
+The low end is brought down to about 2 kHz by averaging neighbouring samples and cut into frames of
+2 s every second. Of every ten frames the third-lowest power of each bin is kept: voices come and
+go within ten seconds, a hum stays, so that what remains is hum and steady noise, speech or not.
+The averaging's own droop (a sinc) is undone at the lines found.
+
+The fundamental is the frequency in 45 to 65 Hz whose multiples stand highest together above the
+noise beside them; each line's frequency is read between bins by the ratio of its two largest.
+"""
+
+from dataclasses import dataclass
+
+import numpy as np
+import scipy.fft
+
+from dualmic.tiles import Second
+
+FRAME_S = 2
+GROUP = 10  # frames judged together; one value of the hum every 10 s
+_KEPT = 2  # index of the kept order statistic
+LOW_HZ, HIGH_HZ = 40.0, 710.0
+FUNDAMENTAL_HZ = (45.0, 65.0)
+HARMONICS = 10
+# Our choice: a line is one if it stands 10 dB over the median of the bins around it: the third
+# lowest of ten frames of noise alone exceeds that in less than one bin of a thousand.
+LINE_DB = 10.0
+_LINE_BINS = 3  # a Hann line spreads over +-2 bins, one more where it lies between
+
+
+@dataclass(frozen=True)
+class LowSpectra:
+    """Steady low-frequency powers: ``(channels, groups, bins)``, and the frequency of each bin.
+
+    ``power`` is normalised so that a line's bins add up to its mean square.
+    """
+
+    bins_hz: np.ndarray
+    power: np.ndarray
+
+
+@dataclass(frozen=True)
+class HumLines:
+    """A hum: lines as (frequency_hz, mean square), the noise around them, standing above it."""
+
+    fundamental_hz: float
+    lines: list[tuple[float, float]]
+    over_noise_db: list[float]
+
+    @property
+    def power(self) -> float:
+        """Mean square of all lines together."""
+        return float(sum(power for _, power in self.lines))
+
+
+class HumMeter:
+    """Feeds on seconds, keeps the steady low-frequency spectrum. Memory: 2 MB an hour a channel."""
+
+    def __init__(self, rate_hz: int, channels: int) -> None:
+        """Choose how many samples to average: the largest divisor that leaves 2 kHz or more."""
+        self._step = max(d for d in range(1, rate_hz // 2000 + 1) if rate_hz % d == 0)
+        self._rate_hz = rate_hz // self._step
+        self._past = np.zeros((channels, self._rate_hz), np.float32)
+        size = FRAME_S * self._rate_hz
+        self._window = np.hanning(size + 1)[:-1].astype(np.float32)
+        bins_hz = np.arange(size // 2 + 1) / FRAME_S
+        self._used = (bins_hz >= LOW_HZ) & (bins_hz <= HIGH_HZ)
+        self._bins_hz = bins_hz[self._used]
+        droop = np.sinc(self._bins_hz * self._step / rate_hz)
+        self._scale = 2.0 / (size * float(np.sum(self._window.astype(float) ** 2))) / droop**2
+        self._frames: list[np.ndarray] = []
+        self._groups: list[np.ndarray] = []
+        self._seen = False
+
+    def push(self, second: Second) -> None:
+        """Take in the next second; the rest of a second at the end is left out."""
+        if second.frames < second.rate_hz:
+            return
+        channels = len(self._past)
+        low = second.samples.reshape(channels, self._rate_hz, self._step).mean(axis=2)
+        if self._seen:
+            frame = np.concatenate([self._past, low], axis=1) * self._window
+            bins = scipy.fft.rfft(frame, axis=-1)[:, self._used]
+            self._frames.append((bins.real**2 + bins.imag**2) * self._scale)
+        self._past, self._seen = low, True
+        if len(self._frames) == GROUP:
+            self._close()
+
+    def _close(self) -> None:
+        kept = min(_KEPT, (len(self._frames) - 1) // 3)
+        ordered = np.partition(np.stack(self._frames), kept, axis=0)
+        self._groups.append(ordered[kept].astype(np.float32))
+        self._frames = []
+
+    def result(self) -> LowSpectra:
+        """Return the steady spectra so far; fewer than ten frames at the end make a group if 4."""
+        groups = list(self._groups)
+        if len(self._frames) >= 4:
+            kept = min(_KEPT, (len(self._frames) - 1) // 3)
+            groups.append(np.partition(np.stack(self._frames), kept, axis=0)[kept])
+        shape = (len(self._past), 0, len(self._bins_hz))
+        power = np.stack(groups, axis=1) if groups else np.zeros(shape)
+        return LowSpectra(self._bins_hz, power)
+
+
+def find_hum(bins_hz: np.ndarray, power: np.ndarray) -> HumLines | None:
+    """Look for a hum in one steady spectrum ``(bins,)``; None where no line stands out."""
+    if not power.any():
+        return None
+    step_hz = bins_hz[1] - bins_hz[0]
+    noise = _noise_around(power)
+    over_db = 10 * np.log10(np.maximum(power, 1e-20) / np.maximum(noise, 1e-20))
+    peaks = np.flatnonzero((power[1:-1] >= power[:-2]) & (power[1:-1] > power[2:])) + 1
+    peaks = peaks[over_db[peaks] >= LINE_DB]
+    if not len(peaks):
+        return None
+    lines = {int(p): _line(bins_hz, power, noise, int(p), step_hz) for p in peaks}
+    best: tuple[float, float, dict[int, int]] | None = None
+    for peak, (frequency_hz, _) in lines.items():
+        for multiple in range(1, 5):
+            f0 = frequency_hz / multiple
+            if not FUNDAMENTAL_HZ[0] <= f0 <= FUNDAMENTAL_HZ[1]:
+                continue
+            found = _comb(lines, f0, step_hz)
+            score = float(sum(over_db[p] for p in found.values()))
+            if peak in found.values() and (best is None or score > best[0]):
+                best = (score, f0, found)
+    if best is None or not (1 in best[2] or 2 in best[2] or len(best[2]) >= 3):
+        return None
+    found = best[2]
+    weights = np.array([lines[p][1] for p in found.values()])
+    multiples = np.array(list(found))
+    read = np.array([lines[p][0] for p in found.values()])
+    fundamental = float(np.sum(weights * multiples * read) / np.sum(weights * multiples**2))
+    return HumLines(
+        fundamental,
+        [lines[p] for p in found.values()],
+        [float(over_db[p]) for p in found.values()],
+    )
+
+
+def _comb(lines: dict[int, tuple[float, float]], f0: float, step_hz: float) -> dict[int, int]:
+    found: dict[int, int] = {}
+    for peak, (frequency_hz, power) in lines.items():
+        multiple = round(frequency_hz / f0)
+        near = abs(frequency_hz - multiple * f0) <= step_hz * 0.5
+        if (
+            1 <= multiple <= HARMONICS
+            and near
+            and (multiple not in found or power > lines[found[multiple]][1])
+        ):
+            found[multiple] = peak
+    return dict(sorted(found.items()))
+
+
+def _noise_around(power: np.ndarray, reach: int = 15) -> np.ndarray:
+    padded = np.pad(power, reach, mode="reflect")
+    return np.median(np.lib.stride_tricks.sliding_window_view(padded, 2 * reach + 1), axis=1)
+
+
+def _line(
+    bins_hz: np.ndarray, power: np.ndarray, noise: np.ndarray, peak: int, step_hz: float
+) -> tuple[float, float]:
+    low, high = max(peak - _LINE_BINS, 0), min(peak + _LINE_BINS + 1, len(power))
+    mean_square = float(np.maximum(power[low:high] - noise[peak], 0).sum())
+    # Hann window: the ratio of the two largest bins gives the offset exactly for one tone.
+    left, right = power[max(peak - 1, 0)], power[min(peak + 1, len(power) - 1)]
+    side = 1 if right >= left else -1
+    ratio = np.sqrt(max(left, right) / power[peak])
+    offset = side * np.clip((2 * ratio - 1) / (ratio + 1), -0.5, 0.5)
+    return float(bins_hz[peak] + offset * step_hz), mean_square

@@ -1,0 +1,58 @@
+"""Small operations on masks over time: runs, bridging gaps, widening. All are vectorised."""
+
+import numpy as np
+
+from dualmic.tiles import Indices, Mask, Powers
+
+
+def runs_of(mask: Mask) -> tuple[Indices, Indices]:
+    """Return first and past-the-end index of each run of True."""
+    change = np.flatnonzero(np.diff(mask.astype(np.int8), prepend=0, append=0))
+    return change[::2], change[1::2]
+
+
+def mask_of(starts: Indices, ends: Indices, length: int) -> Mask:
+    """Return the mask of ``length`` that is True from each start to before its end."""
+    step = np.zeros(length + 1, np.int64)
+    np.add.at(step, np.clip(starts, 0, length), 1)
+    np.add.at(step, np.clip(ends, 0, length), -1)
+    return np.cumsum(step)[:length] > 0
+
+
+def bridged(mask: Mask, longest_gap: int) -> Mask:
+    """Fill gaps of at most ``longest_gap`` between two runs."""
+    starts, ends = runs_of(mask)
+    if len(starts) < 2:
+        return mask.copy()
+    small = starts[1:] - ends[:-1] <= longest_gap
+    return mask | mask_of(ends[:-1][small], starts[1:][small], len(mask))
+
+
+def longer(mask: Mask, least: int) -> Mask:
+    """Keep only runs of at least ``least``."""
+    starts, ends = runs_of(mask)
+    keep = ends - starts >= least
+    return mask_of(starts[keep], ends[keep], len(mask))
+
+
+def widened(mask: Mask, before: int, after: int) -> Mask:
+    """Let each run begin ``before`` earlier and end ``after`` later."""
+    starts, ends = runs_of(mask)
+    return mask_of(starts - before, ends + after, len(mask))
+
+
+def holding(low: Mask, high: Mask) -> Mask:
+    """Keep the runs of ``low`` that hold at least one True of ``high`` (hysteresis)."""
+    starts, ends = runs_of(low)
+    inside = np.concatenate([[0], np.cumsum(high)])
+    keep = inside[ends] > inside[starts]
+    return mask_of(starts[keep], ends[keep], len(low))
+
+
+def moving_mean(values: Powers, length: int) -> Powers:
+    """Return the centred mean over ``length`` values (odd), shorter at the ends."""
+    half = length // 2
+    total = np.concatenate([[0.0], np.cumsum(values, dtype=np.float64)])
+    at = np.arange(len(values))
+    low, high = np.maximum(at - half, 0), np.minimum(at + half + 1, len(values))
+    return (total[high] - total[low]) / (high - low)

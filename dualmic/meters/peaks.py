@@ -1,0 +1,121 @@
+"""True peak to ITU-R BS.1770-5 annex 2, sixteen-fold oversampled where the maximum can lie.
+
+Oversampling everything 16x costs more than all other meters together, and nearly all of it is
+wasted. An interpolated value is y = sum h[i] x[i] over ``TAPS`` samples with the taps of one phase,
+which add up to 1. Two bounds hold for it:
+
+    |y| <= sum |h[i]| |x[i]| <= H max |x|            H: largest sum of |h| over the phases
+    y = x[c] + sum g[i] (x[i+1] - x[i])              g: sums of the taps beyond each step, c: centre
+    |y| <= max |x| + G max |x[i+1] - x[i]|           G: largest sum of |g| over the phases
+
+The first is tight for hiss, the second for voices, whose samples differ little from one to the
+next. A cell for which the smaller bound, filter neighbours included, stays under the maximum so far
+cannot hold a new maximum and is left out. The answer equals that of oversampling the whole take.
+
+References:
+    ITU-R BS.1770-5 (2023), annex 2 (4x at least; attachment 1 on the error of finite oversampling).
+
+"""
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from dualmic.tiles import Floats, Powers, Second
+
+OVERSAMPLING = 16
+TAPS = 48  # a phase: flat within 0.01 dB to 0.45 of the sample rate
+_KAISER_BETA = 7.0  # our choice: stop band under -70 dB
+_HALF = TAPS // 2
+_CELL = 64  # frames judged together; our choice, no influence on the result
+
+
+def interpolation_taps() -> Floats:
+    """Return the ``(OVERSAMPLING, TAPS)`` taps; phase p reads p/16 of a sample later."""
+    fraction = np.arange(OVERSAMPLING)[:, None] / OVERSAMPLING
+    at = np.arange(TAPS)[None, :] - (_HALF - 1) - fraction
+    window = np.i0(_KAISER_BETA * np.sqrt(np.maximum(1 - (at / _HALF) ** 2, 0)))
+    taps = np.sinc(at) * window / np.i0(_KAISER_BETA)
+    return (taps / taps.sum(axis=1, keepdims=True)).astype(np.float32)
+
+
+def bounds(taps: Floats) -> tuple[float, float]:
+    """Return H and G of the module's text, each with a margin for float32 rounding."""
+    wide = taps.astype(np.float64)
+    beyond = wide.sum(axis=1, keepdims=True) - np.cumsum(wide, axis=1)
+    # Steps before the centre count from the other side: x[c] minus the taps up to them.
+    beyond[:, : _HALF - 1] -= 1
+    return (
+        float(np.abs(wide).sum(axis=1).max()) * (1 + 1e-5),
+        float(np.abs(beyond[:, :-1]).sum(axis=1).max()) * (1 + 1e-5),
+    )
+
+
+@dataclass(frozen=True)
+class TruePeaks:
+    """Largest interpolated magnitude of each channel and the frame (with fraction) it lies at."""
+
+    true_peak: Powers
+    frame: Powers
+
+
+class TruePeakMeter:
+    """Feeds on seconds, keeps the largest interpolated value of each channel."""
+
+    def __init__(self, rate_hz: int, channels: int) -> None:
+        """Start with silence before the take."""
+        self._taps = interpolation_taps()
+        self._size_bound, self._step_bound = bounds(self._taps)
+        self._past = np.zeros((channels, TAPS - 1), np.float32)
+        self._top = np.zeros(channels)
+        self._top_frame = np.zeros(channels)
+        self._frames = 0
+
+    def push(self, second: Second) -> None:
+        """Take in the next second; what needs later samples waits for the next call."""
+        self._look(np.concatenate([self._past, second.samples], axis=1))
+        keep = np.concatenate([self._past, second.samples], axis=1)[:, -(TAPS - 1) :]
+        self._past = np.ascontiguousarray(keep)
+        self._frames += second.frames
+
+    def result(self) -> TruePeaks:
+        """Return the true peaks, the take followed by silence."""
+        state = self._top.copy(), self._top_frame.copy()
+        self._look(np.pad(self._past, ((0, 0), (0, TAPS - 1))))
+        answer = TruePeaks(self._top.copy(), self._top_frame.copy())
+        self._top, self._top_frame = state
+        return answer
+
+    def _look(self, samples: Floats) -> None:
+        first = self._frames - (TAPS - 1)
+        for channel, row in enumerate(samples):
+            cells = -(-(len(row) - TAPS + 1) // _CELL)
+            if cells <= 0:
+                continue
+            size = _reach(np.abs(row), cells)
+            step = _reach(np.abs(np.diff(row)), cells)
+            reach = np.minimum(self._size_bound * size, size * 1.00001 + self._step_bound * step)
+            for cell in np.argsort(-reach, kind="stable"):
+                if reach[cell] <= self._top[channel]:
+                    break
+                self._oversample(channel, row, int(cell) * _CELL, first)
+
+    def _oversample(self, channel: int, row: Floats, start: int, first: int) -> None:
+        part = row[start : start + _CELL + TAPS - 1]
+        if len(part) < TAPS:
+            return
+        windows = np.lib.stride_tricks.sliding_window_view(part, TAPS)
+        size = np.abs(windows @ self._taps.T)
+        top = int(size.argmax())
+        value = float(size.flat[top])
+        at = first + start + _HALF - 1 + top / OVERSAMPLING
+        if value > self._top[channel]:
+            self._top[channel] = value
+            self._top_frame[channel] = at
+
+
+def _reach(values: Floats, cells: int) -> Floats:
+    """Return the largest value that any window starting in each cell can see."""
+    padded = np.pad(values, (0, (cells + 1) * _CELL - len(values)))
+    own = padded.reshape(cells + 1, _CELL).max(axis=1)
+    return np.maximum(own[:-1], own[1:])

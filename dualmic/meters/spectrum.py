@@ -1,0 +1,150 @@
+"""Short spectra, kept as a few sums: bands every 10 ms for speech, weighted power every 50 ms for noise.
+
+Two frames slide over each channel, both under a Hann window and normalised so that the powers of a
+stationary sound add up to its mean square:
+
+- 20 ms every 10 ms, summed into the bands of :data:`SPEECH_BANDS_HZ`; frame k ends where cell k does;
+- 100 ms every 50 ms, summed over 20 Hz to 20 kHz, the same A-weighted, and in the bands of
+  :data:`NOISE_BANDS_HZ`; frame j is centred on 50 j ms, so odd ones cover a tile of 100 ms exactly.
+  The Hann window keeps a DC offset out of every bin from 20 Hz up.
+
+References:
+    IEC 61672-1:2013, annex E (A-weighting; the pole frequencies of eq. E.1 from memory).
+
+"""
+
+from dataclasses import dataclass
+
+import numpy as np
+import scipy.fft
+
+from dualmic.meters.cross_spectra import ClassSums, CrossSpectra
+from dualmic.tiles import CELLS_PER_S, Floats, Second, Stack
+
+FRAMES_PER_S = 20
+SPEECH_BANDS_HZ = (100.0, 300.0, 600.0, 1200.0, 2400.0, 4000.0, 7500.0)
+NOISE_BANDS_HZ = (20.0, 100.0, 315.0, 1000.0, 3150.0, 8000.0, 20000.0)
+AUDIBLE_HZ = (20.0, 20000.0)
+
+# IEC 61672-1 annex E, eq. E.1: pole frequencies, rounded; gain normalised to 0 dB at 1 kHz.
+_A_POLES_HZ = (20.598997, 107.65265, 737.86223, 12194.217)
+
+
+def a_weighting_db(frequency_hz: np.ndarray | float) -> np.ndarray:
+    """Return the A-weighting of each frequency in dB (IEC 61672-1:2013, annex E).
+
+    >>> float(round(a_weighting_db(1000.0), 3))
+    0.0
+    >>> float(round(a_weighting_db(100.0), 1))
+    -19.1
+    """
+
+    def gain(f: np.ndarray | float) -> np.ndarray:
+        f2 = np.square(np.asarray(f, float))
+        f1, f2nd, f3, f4 = np.square(_A_POLES_HZ)
+        return f4 * f2**2 / ((f2 + f1) * np.sqrt((f2 + f2nd) * (f2 + f3)) * (f2 + f4))
+
+    with np.errstate(divide="ignore"):
+        return 20 * np.log10(gain(frequency_hz) / gain(1000.0))
+
+
+@dataclass(frozen=True)
+class Spectra:
+    """Short-time powers of every channel, full scale 1.
+
+    ``bands_db`` is ``(channels, cells, speech bands)`` in dB (float16: the nearest 0.06 dB);
+    ``audible``, ``a_weighted`` are ``(channels, frames)`` and ``noise_bands`` adds a band axis, of
+    100 ms frames every 50 ms. ``cross`` holds the sums between the first two channels given as
+    the pair, or None.
+    """
+
+    bands_db: np.ndarray
+    audible: Floats
+    a_weighted: Floats
+    noise_bands: Floats
+    cross: ClassSums | None
+
+
+class _Frames:
+    """Sliding Hann frames of each channel, with the past they need kept from second to second."""
+
+    def __init__(self, rate_hz: int, channels: int, per_s: int) -> None:
+        self.length = round(2 * rate_hz / per_s)
+        self._past = np.zeros((channels, self.length), np.float32)
+        self._ends = np.round((np.arange(per_s) + 1) * rate_hz / per_s).astype(np.int64)
+        window = np.hanning(self.length + 1)[:-1]
+        self.window = window.astype(np.float32)
+        # Powers of a real FFT: twice the bins between DC and Nyquist.
+        self.scale = 2.0 / (self.length * float(np.sum(window**2)))
+        self.bins_hz = np.arange(self.length // 2 + 1) * rate_hz / self.length
+
+    def spectra(self, samples: Floats) -> np.ndarray:
+        """Return the complex spectra ``(channels, frames, bins)`` that end within ``samples``."""
+        long = np.concatenate([self._past, samples], axis=1)
+        ends = self._ends[self._ends <= samples.shape[1]]
+        self._past = long[:, -self.length :].copy()
+        windows = np.lib.stride_tricks.sliding_window_view(long, self.length, axis=1)
+        return scipy.fft.rfft(windows[:, ends] * self.window, axis=-1)
+
+    def band_matrix(self, edges_hz: tuple[float, ...]) -> Floats:
+        """Return ``(bins, bands)`` weights that sum bin powers into bands; empty bands stay zero."""
+        low, high = np.array(edges_hz[:-1]), np.array(edges_hz[1:])
+        inside = (self.bins_hz[:, None] >= low) & (self.bins_hz[:, None] < high)
+        return (inside * self.scale).astype(np.float32)
+
+
+class SpectrumMeter:
+    """Feeds on seconds, keeps the band powers above. Memory: 9 MB an hour and channel."""
+
+    def __init__(self, rate_hz: int, channels: int, pair: tuple[int, int] | None) -> None:
+        """Prepare frames; ``pair`` are the two channels whose cross-spectra are wanted."""
+        self._short = _Frames(rate_hz, channels, CELLS_PER_S)
+        self._long = _Frames(rate_hz, channels, FRAMES_PER_S)
+        self._speech = self._short.band_matrix(SPEECH_BANDS_HZ)
+        bins_hz = self._long.bins_hz
+        audible = (bins_hz >= AUDIBLE_HZ[0] - 1e-6) & (bins_hz <= AUDIBLE_HZ[1])
+        weight = audible * self._long.scale
+        weighted = weight * 10 ** (a_weighting_db(np.maximum(bins_hz, 1.0)) / 10)
+        bands = self._long.band_matrix(NOISE_BANDS_HZ)
+        self._noise = np.column_stack([weight, weighted, bands]).astype(np.float32)
+        self._pair = pair
+        self._cross = CrossSpectra(bins_hz, self._long.scale) if pair else None
+        self._bands, self._powers = Stack(), Stack()
+        self._channels = channels
+
+    def push(self, second: Second) -> None:
+        """Take in the next second."""
+        short = self._short.spectra(second.samples)
+        powers = _squared(short) @ self._speech
+        self._bands.add((10 * np.log10(np.maximum(powers, 1e-16))).astype(np.float16))
+        spectra = self._long.spectra(second.samples)
+        self._powers.add(_squared(spectra) @ self._noise)
+        if self._cross is not None and self._pair is not None:
+            self._cross.push(spectra[self._pair[0]], spectra[self._pair[1]])
+
+    def result(self) -> Spectra:
+        """Return the powers so far."""
+        columns = self._noise.shape[1]
+        powers = self._powers.joined((self._channels, 0, columns), np.float32)
+        bands = (self._channels, 0, len(SPEECH_BANDS_HZ) - 1)
+        return Spectra(
+            bands_db=self._bands.joined(bands, np.float16),
+            audible=powers[..., 0],
+            a_weighted=powers[..., 1],
+            noise_bands=powers[..., 2:],
+            cross=self._cross.result() if self._cross is not None else None,
+        )
+
+
+def _squared(spectra: np.ndarray) -> Floats:
+    return spectra.real**2 + spectra.imag**2
+
+
+def frame_mask(cells: np.ndarray, frames: int, *, whole: bool = True) -> np.ndarray:
+    """Turn a mask of 10 ms cells into one of 100 ms frames: those wholly (or at all) inside it."""
+    inside = np.concatenate([[0], np.cumsum(cells)])
+    centre = np.arange(frames) * (CELLS_PER_S // FRAMES_PER_S)
+    low = np.clip(centre - 5, 0, len(cells))
+    high = np.clip(centre + 5, 0, len(cells))
+    count = inside[high] - inside[low]
+    return count == 10 if whole else count > 0

@@ -1,0 +1,81 @@
+"""What two channels have in common: how wide a programme is, and what is left of it in mono.
+
+The meter keeps the power of each channel and their product for every 10 ms. From these come the
+level of the mono sum against its parts, and the stretches in which both channels carry one signal.
+"""
+
+import math
+from dataclasses import dataclass
+
+import numpy as np
+
+from dualmic.tiles import Mask, Powers, Second, Stack, cell_edges, cell_sums
+
+# Our choices: equal to the ear, and plainly not.
+ONE_SIGNAL_CORRELATION = 0.99
+ONE_SIGNAL_DB = 1.0
+WIDE_CORRELATION = 0.9
+SILENCE_POWER = 1e-6  # -60 dBFS: too soft to tell anything from
+
+
+@dataclass(frozen=True)
+class Width:
+    """Sums over each 10 ms: squares of the left and the right channel, and their product."""
+
+    left: Powers
+    right: Powers
+    product: Powers
+
+    def mono_sum_db(self) -> float | None:
+        """Return ``10 log10(P(L+R) / (P(L) + P(R)))``, -120 dB at the least.
+
+        Equal channels read +3.01 dB, unrelated ones 0; None for silence.
+        """
+        parts = float(self.left.sum() + self.right.sum())
+        if parts <= 0:
+            return None
+        together = parts + 2.0 * float(self.product.sum())
+        return 10.0 * math.log10(max(together / parts, 1e-12))
+
+    def one_signal(self) -> Mask:
+        """Return the cells in which both channels carry one signal at one level."""
+        with np.errstate(divide="ignore", invalid="ignore"):
+            apart_db = np.abs(10.0 * np.log10(self.left / self.right))
+        return self.heard() & (self._correlation() > ONE_SIGNAL_CORRELATION) & (
+            apart_db < ONE_SIGNAL_DB
+        )
+
+    def wide(self) -> Mask:
+        """Return the cells in which the channels plainly differ."""
+        return self.heard() & (self._correlation() < WIDE_CORRELATION)
+
+    def heard(self) -> Mask:
+        """Return the cells that are loud enough to tell."""
+        return np.maximum(self.left, self.right) > SILENCE_POWER
+
+    def _correlation(self) -> Powers:
+        scale = np.sqrt(self.left * self.right)
+        return self.product / np.maximum(scale, 1e-20)
+
+
+class WidthMeter:
+    """Feeds on seconds; compares two channels of them."""
+
+    def __init__(self, rate_hz: int, pair: tuple[int, int] = (0, 1)) -> None:
+        """Compare the channels ``pair``, counted from 0."""
+        self._pair = pair
+        self._edges = cell_edges(rate_hz)
+        self._counts = np.diff(self._edges)
+        self._stack = Stack()
+
+    def push(self, second: Second) -> None:
+        """Take in the next second."""
+        left, right = (second.samples[channel] for channel in self._pair)
+        products = np.stack([left * left, right * right, left * right])
+        sums = cell_sums(products, self._edges)
+        self._stack.add((sums / self._counts[: sums.shape[1]]).astype(np.float32))
+
+    def result(self) -> Width:
+        """Return the means of every whole cell so far."""
+        left, right, product = self._stack.joined((3, 0)).astype(np.float64)
+        return Width(left, right, product)

@@ -1,0 +1,142 @@
+"""The grid every meter works on: whole seconds, cut into tiles of 100 ms and cells of 10 ms.
+
+Readers yield blocks of any size; :func:`seconds` cuts them anew into seconds that always begin at
+a whole second of the take, so no result can depend on how a file was read. Bad samples (NaN and
+infinity) are replaced by zero here, once, and remembered, so that no meter has to look for them.
+
+Conventions: a :class:`Second` holds samples as ``(channels, frames)`` float32, ``frames`` equal to
+the sample rate but for the last one. Cell ``k`` of a second starts at frame ``round(k * rate / 100)``;
+at sample rates that 100 does not divide, cells differ by one frame.
+"""
+
+from collections.abc import Iterable, Iterator
+from dataclasses import dataclass, field
+
+import numpy as np
+from numpy.typing import NDArray
+
+CELLS_PER_S = 100
+TILES_PER_S = 10
+CELLS_PER_TILE = CELLS_PER_S // TILES_PER_S
+
+Floats = NDArray[np.float32]
+Powers = NDArray[np.float64]
+Mask = NDArray[np.bool_]
+Indices = NDArray[np.int64]
+
+
+@dataclass(frozen=True)
+class Second:
+    """One second of the take, or what is left of it at the end.
+
+    ``samples`` is ``(channels, frames)`` float32, rows contiguous; ``start_s`` counts from the
+    start of the take.
+    """
+
+    samples: Floats
+    start_s: int
+    rate_hz: int
+
+    @property
+    def frames(self) -> int:
+        """How many frames it holds: the sample rate, or fewer at the end of the take."""
+        return self.samples.shape[1]
+
+
+@dataclass
+class BadSamples:
+    """Where a channel held NaN or infinity: total count and the seconds they fell in."""
+
+    count: NDArray[np.int64]
+    seconds: list[tuple[int, int]] = field(default_factory=list)
+
+
+def cell_edges(rate_hz: int) -> Indices:
+    """Return the 101 frame numbers at which the cells of one second start and end."""
+    return np.round(np.arange(CELLS_PER_S + 1) * rate_hz / CELLS_PER_S).astype(np.int64)
+
+
+def whole_cells(edges: Indices, frames: int) -> int:
+    """Return how many cells lie wholly inside ``frames`` frames."""
+    return int(np.searchsorted(edges, frames, side="right")) - 1
+
+
+def cell_sums(values: NDArray[np.floating], edges: Indices) -> Powers:
+    """Add up ``values`` ``(..., frames)`` over each whole cell: ``(..., cells)`` float64."""
+    cells = whole_cells(edges, values.shape[-1])
+    if cells <= 0:
+        return np.zeros((*values.shape[:-1], 0))
+    width = int(edges[1])
+    if edges[-1] == width * CELLS_PER_S:
+        shaped = values[..., : cells * width].reshape(*values.shape[:-1], cells, width)
+        return shaped.sum(axis=-1).astype(np.float64)
+    sums = np.add.reduceat(values[..., : edges[cells]], edges[:cells], axis=-1)
+    return sums.astype(np.float64)
+
+
+def cell_maxima(values: Floats, edges: Indices) -> Floats:
+    """Return the largest value of each whole cell: ``(..., cells)``."""
+    cells = whole_cells(edges, values.shape[-1])
+    if cells <= 0:
+        return np.zeros((*values.shape[:-1], 0), np.float32)
+    width = int(edges[1])
+    if edges[-1] == width * CELLS_PER_S:
+        shaped = values[..., : cells * width].reshape(*values.shape[:-1], cells, width)
+        return shaped.max(axis=-1)
+    return np.maximum.reduceat(values[..., : edges[cells]], edges[:cells], axis=-1)
+
+
+def seconds(
+    blocks: Iterable[Floats], rate_hz: int, bad: BadSamples | None = None
+) -> Iterator[Second]:
+    """Cut ``blocks`` of ``(frames, channels)`` into :class:`Second` after :class:`Second`."""
+    waiting: list[Floats] = []
+    held = 0
+    start_s = 0
+    for block in blocks:
+        waiting.append(block)
+        held += len(block)
+        if held < rate_hz:
+            continue
+        joined = waiting[0] if len(waiting) == 1 else np.concatenate(waiting)
+        used = 0
+        while held - used >= rate_hz:
+            yield _second(joined[used : used + rate_hz], start_s, rate_hz, bad)
+            start_s += 1
+            used += rate_hz
+        waiting = [joined[used:]] if used < held else []
+        held -= used
+    if held:
+        yield _second(np.concatenate(waiting), start_s, rate_hz, bad)
+
+
+def _second(frames: Floats, start_s: int, rate_hz: int, bad: BadSamples | None) -> Second:
+    samples = np.array(frames.T, dtype=np.float32, order="C")
+    # A sum is finite only if every sample is, and costs a tenth of asking each one.
+    with np.errstate(invalid="ignore", over="ignore"):
+        sums = samples.sum(axis=1, dtype=np.float64)
+    for channel in np.flatnonzero(~np.isfinite(sums)):
+        wrong = ~np.isfinite(samples[channel])
+        samples[channel, wrong] = 0.0
+        if bad is not None:
+            bad.count[channel] += int(wrong.sum())
+            bad.seconds.append((int(channel), start_s))
+    return Second(samples, start_s, rate_hz)
+
+
+class Stack:
+    """Collects one array a second and joins them along the time axis at the end."""
+
+    def __init__(self) -> None:
+        """Start empty."""
+        self._parts: list[NDArray] = []
+
+    def add(self, part: NDArray) -> None:
+        """Keep ``part`` ``(channels, n, ...)``."""
+        self._parts.append(part)
+
+    def joined(self, empty: tuple[int, ...], dtype: type = np.float64) -> NDArray:
+        """Return all parts joined along axis 1, or zeros of shape ``empty`` if there were none."""
+        if not self._parts:
+            return np.zeros(empty, dtype)
+        return np.concatenate(self._parts, axis=1)
