@@ -9,9 +9,10 @@ import unicodedata
 
 _JOINERS = "\u200c\u200d"
 """Zero-width joiners, which some scripts need inside words."""
-_PLAIN = str.maketrans(
+# One cell for one cell, so that a line keeps its width.
+_PLAIN_SIGNS = str.maketrans(
     {
-        "\u2026": "...",
+        "\u2026": "~",
         "\u2013": "-",
         "\u2014": "-",
         "\u2212": "-",
@@ -23,7 +24,6 @@ _PLAIN = str.maketrans(
         "\u2019": "'",
         "\u201c": '"',
         "\u201d": '"',
-        "\u00b1": "+/-",
     }
 )
 
@@ -58,12 +58,12 @@ def plain_for(text: str, encoding: str | None) -> str:
     """Return ``text`` with what ``encoding`` cannot show replaced by plain signs.
 
     >>> plain_for("1 – 2 … 水", "ascii")
-    '1 - 2 ... ?'
+    '1 - 2 ~ ?'
     """
     try:
         text.encode(encoding or "ascii")
     except (UnicodeEncodeError, LookupError):
-        text = text.translate(_PLAIN)
+        text = text.translate(_PLAIN_SIGNS)
         name = encoding or "ascii"
         try:
             return text.encode(name, errors="replace").decode(name)

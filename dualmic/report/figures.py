@@ -6,8 +6,8 @@ from dualmic.record import MIC_ROLES, Check, Leak, MicRole, TakeRecord
 from dualmic.report.cells import clean, cut, width_of
 from dualmic.report.words import MINUS
 
-VALUE_CELLS = 13
-LIMIT_CELLS = 26
+VALUE_CELLS = 12
+LIMIT_CELLS = 28
 LABEL_AT_LEAST = 16
 _Row = tuple[str, list[str], str]
 """A label, one value a microphone, and the limits."""
@@ -36,7 +36,7 @@ def figures_table(record: TakeRecord, width: int) -> list[str]:
     out.
     """
     roles = [role for role in MIC_ROLES if role in record.mics]
-    head: _Row = ("", list(roles), "limit: care / fails")
+    head: _Row = ("", list(roles), "limit: care/fails")
     rows = [head, *_judged(record, roles), *_measured(record, roles)]
     limits = width >= 2 + LABEL_AT_LEAST + VALUE_CELLS * len(roles) + LIMIT_CELLS
     label_cells = width - 2 - VALUE_CELLS * len(roles) - (LIMIT_CELLS if limits else 0)
@@ -69,7 +69,7 @@ def _judged(record: TakeRecord, roles: Sequence[MicRole]) -> list[_Row]:
             title = _LABELS.get(checks[0].id) or checks[0].title.split(" (")[0]
             label = f"{title}, {checks[0].unit}".removesuffix(", ")
             if len(by_values) > 1:
-                label += f", {'/'.join(names)}"
+                label = f"{'/'.join(names)}: {title[:1].lower()}{label[1:]}"
             shared = len(set(limits.values())) == 1
             limit = next(iter(limits.values())) if shared else _each(limits)
             worst = min(_WORST_FIRST.index(check.result) for check in checks)
@@ -88,16 +88,16 @@ def _value(checks: Sequence[Check], role: MicRole) -> str:
         return ""
     worst = min(own, key=lambda check: _WORST_FIRST.index(check.result))
     if worst.result == "not measured":
-        return "not measured"
+        return "unmeasured"
     return f"{_MARKS[worst.result]} {_number(worst.value)}".strip()
 
 
 def _limits(check: Check) -> str:
-    return f"{_limit(check.warn_limit)} / {_limit(check.fail_limit)}"
+    return f"{_limit(check.warn_limit)}/{_limit(check.fail_limit)}"
 
 
 def _limit(value: float | None) -> str:
-    return "none" if value is None else f"{value:g}".replace("-", MINUS)
+    return "no" if value is None else f"{value:g}".replace("-", MINUS)
 
 
 def _number(value: float | None) -> str:
