@@ -1,0 +1,88 @@
+"""Levels the truth is stated in, computed apart from the tool under test.
+
+Goal: say how strong one known part of a scene is, plain, K-weighted and A-weighted. The filters are
+written from the standards with ``scipy.signal`` and share no code with ``dualmic``.
+
+References: ITU-R BS.1770-5 annex 1 tables 1 and 2 (48 kHz coefficients); IEC 61672-1 annex E
+(A-weighting, analytical form).
+"""
+
+from functools import lru_cache
+
+import numpy as np
+import numpy.typing as npt
+from scipy import fft, signal
+
+from scenes.model import FRAME_S, SAMPLE_RATE_HZ
+
+FRAME = round(FRAME_S * SAMPLE_RATE_HZ)
+
+_K_SHELF = (
+    [1.53512485958697, -2.69169618940638, 1.19839281085285],
+    [1.0, -1.69065929318241, 0.73248077421585],
+)
+_K_HIGH_PASS = ([1.0, -2.0, 1.0], [1.0, -1.99004745483398, 0.99007225036621])
+
+Array = npt.NDArray[np.floating]
+
+
+def db(power: float) -> float | None:
+    """Return 10 log10 of a power, or ``None`` for none."""
+    return float(10 * np.log10(power)) if power > 0 else None
+
+
+def k_weighted(samples: Array) -> Array:
+    """Filter one channel ``(frames,)`` at 48 kHz with the K-weighting."""
+    return signal.lfilter(*_K_HIGH_PASS, signal.lfilter(*_K_SHELF, samples))
+
+
+def a_weighting(frequency_hz: Array) -> Array:
+    """Return the A-weighting's power gain at each frequency; 1 at 1 kHz (IEC 61672-1 annex E)."""
+    f2 = np.asarray(frequency_hz, float) ** 2
+    gain = (
+        12194.217**2
+        * f2**2
+        / (
+            (f2 + 20.598997**2)
+            * np.sqrt((f2 + 107.65265**2) * (f2 + 737.86223**2))
+            * (f2 + 12194.217**2)
+        )
+    )
+    return (gain * 10 ** (2.0 / 20)) ** 2
+
+
+def frame_power(samples: Array) -> Array:
+    """Return the mean square of each 10 ms frame of ``(frames,)``; a broken last frame is left out."""
+    count = len(samples) // FRAME
+    return np.mean(np.square(samples[: count * FRAME].reshape(count, FRAME)), axis=1, dtype=float)
+
+
+def weighted_power(samples: Array, mask: npt.NDArray[np.bool_], weighting: str) -> float | None:
+    """Return the mean power of ``samples`` in the 10 ms frames of ``mask``; ``None`` for no frame.
+
+    Args:
+        samples: one channel ``(frames,)`` at 48 kHz.
+        mask: one bool per 10 ms frame.
+        weighting: ``"none"``, ``"flat"`` (20 Hz to 20 kHz), ``"A"`` (the same band) or ``"K"``.
+
+    """
+    if not mask.any():
+        return None
+    if weighting == "K":
+        filtered = k_weighted(samples)
+    elif weighting == "none":
+        filtered = samples
+    else:
+        size = fft.next_fast_len(len(samples) + SAMPLE_RATE_HZ // 4, real=True)
+        spectrum = fft.rfft(samples.astype(np.float32), size) * _gain(size, weighting)
+        filtered = fft.irfft(spectrum, size)[: len(samples)]
+    power = frame_power(filtered)
+    return float(power[mask[: len(power)]].mean())
+
+
+@lru_cache(maxsize=8)
+def _gain(size: int, weighting: str) -> npt.NDArray[np.float32]:
+    frequency_hz = fft.rfftfreq(size, 1 / SAMPLE_RATE_HZ)
+    gain = np.sqrt(a_weighting(frequency_hz)) if weighting == "A" else np.ones_like(frequency_hz)
+    gain[(frequency_hz < 20) | (frequency_hz > 20_000)] = 0.0
+    return gain.astype(np.float32)

@@ -1,0 +1,135 @@
+"""Stating the truth about a finished mix."""
+
+from typing import Any
+
+import numpy as np
+
+from scenes.levels import db, weighted_power
+from scenes.mix import Mix
+from scenes.model import ROLES, SAMPLE_RATE_HZ, Damage, Truth, other
+
+# The limits a take is judged by (the stricter of the two shipped deliveries), with a margin each
+# side within which a tool may say either.
+NOISE_LIMIT_DB = 22.0
+CROSSTALK_LIMIT_DB = -8.0
+MARGIN_DB = 2.0
+# Our choice: talking over each other for less than this is turn-taking, not an interruption.
+OVERLAP_MUST_S = 1.0
+
+
+def measure(mix: Mix) -> dict[str, Any]:
+    """Measure the parts before anything not linear happens to them."""
+    pauses = mix.pauses()
+    out: dict[str, Any] = {
+        key: {} for key in ("noise_dbfs", "noise_dba", "speech_dbfs", "ratio", "leak", "plain")
+    }
+    for role in ROLES:
+        noise_a = weighted_power(mix.noise[role], pauses, "A")
+        noise = weighted_power(mix.noise[role], pauses, "flat")
+        own = mix.voice[role][role]
+        active = mix.dialogue.active[role]
+        speech_a = weighted_power(own, active, "A")
+        out["noise_dbfs"][role] = db(noise) if noise else None
+        out["noise_dba"][role] = db(noise_a) if noise_a else None
+        speech = weighted_power(own, active, "none")
+        out["speech_dbfs"][role] = db(speech) if speech else None
+        out["ratio"][role] = db(speech_a / noise_a) if speech_a and noise_a else None
+        alone = mix.single_talk(role)
+        for key, weighting in (("leak", "K"), ("plain", "none")):
+            source = weighted_power(own, alone, weighting)
+            leaked = weighted_power(mix.voice[role][other(role)], alone, weighting)
+            out[key][role] = db(leaked / source) if source and leaked else None
+    loud = {
+        role: weighted_power(mix.voice[role][role], mix.dialogue.active[role], "K")
+        for role in ROLES
+    }
+    out["levelled"] = {
+        a: out["leak"][a] + db(loud[a] / loud[other(a)])
+        if out["leak"][a] is not None and loud[a] and loud[other(a)]
+        else None
+        for a in ROLES
+    }
+    return out
+
+
+def state_truth(mix: Mix, asked: dict[str, Any]) -> Truth:
+    """Return the truth of ``mix``, natural problems (noise, crosstalk, overlaps) included."""
+    measured = mix.notes["measured"]
+    step_db = {role: 20 * np.log10(mix.output_gain[role]) for role in ROLES}
+
+    def shifted(key: str) -> dict[str, float | None]:
+        return {
+            role: None if value is None else float(value + step_db[role])
+            for role, value in measured[key].items()
+        }
+
+    leak_step = {a: float(step_db[other(a)] - step_db[a]) for a in ROLES}
+    latency = mix.notes["latency_ms"]
+    arrival = mix.room.arrival_s
+    return Truth(
+        utterances=mix.dialogue.utterances,
+        active=mix.dialogue.active,
+        gain_db={role: mix.notes["gain_db"][role] + float(step_db[role]) for role in ROLES},
+        leak_db={a: _plus(measured["leak"][a], leak_step[a]) for a in ROLES},
+        leak_plain_db={a: _plus(measured["plain"][a], leak_step[a]) for a in ROLES},
+        leak_levelled_db=measured["levelled"],
+        delay_ms={
+            a: 1000 * (arrival[a][other(a)] - arrival[a][a]) + latency[other(a)] - latency[a]
+            for a in ROLES
+        },
+        latency_ms=latency,
+        polarity=mix.polarity,
+        noise_dbfs=shifted("noise_dbfs"),
+        noise_dba=shifted("noise_dba"),
+        speech_dbfs=shifted("speech_dbfs"),
+        speech_to_noise_db=measured["ratio"],
+        damage=mix.damage + _natural(mix, measured),
+        settings={
+            **asked,
+            "duration_s": mix.frames / SAMPLE_RATE_HZ,
+            "room_m": mix.room.size_m,
+            "t60_s": mix.room.t60_s,
+            "distance_m": mix.room.distance_m,
+            **{key: mix.notes[key] for key in ("noise", "speakers")},
+        },
+    )
+
+
+def _plus(value: float | None, step: float) -> float | None:
+    return None if value is None else value + step
+
+
+def _natural(mix: Mix, measured: dict[str, Any]) -> list[Damage]:
+    """Return what is wrong with the scene as such, by the limits a take is judged by."""
+    found = []
+    end_s = mix.frames / SAMPLE_RATE_HZ
+    for role in ROLES:
+        ratio = measured["ratio"][role]
+        if ratio is not None and ratio < NOISE_LIMIT_DB + MARGIN_DB:
+            must = ratio < NOISE_LIMIT_DB - MARGIN_DB
+            details = {"speech_to_noise_db": ratio}
+            found.append(Damage("noise", role, 0.0, end_s, "must" if must else "may", details))
+        leak = measured["levelled"][role]
+        if leak is not None and leak > CROSSTALK_LIMIT_DB - MARGIN_DB:
+            must = leak > CROSSTALK_LIMIT_DB + MARGIN_DB
+            details = {"level_db": leak}
+            expect = "must" if must else "may"
+            found.append(Damage("crosstalk", other(role), 0.0, end_s, expect, details))
+    return found + _overlaps(mix)
+
+
+def _overlaps(mix: Mix) -> list[Damage]:
+    """Return the stretches in which both people speak: interruptions ``must``, the rest ``note``."""
+    found = []
+    for said in mix.dialogue.utterances:
+        if said.speaker != ROLES[0]:
+            continue
+        first, last = round(said.start_s * 100), round(said.end_s * 100)
+        both = mix.dialogue.active[ROLES[1]][first:last] & mix.dialogue.active[ROLES[0]][first:last]
+        if both.sum() < 5:
+            continue
+        begin, stop = (first + np.flatnonzero(both)[[0, -1]]) / 100
+        must = said.kind == "interruption" and both.sum() / 100 >= OVERLAP_MUST_S
+        details = {"said": said.kind, "together_s": float(both.sum() / 100)}
+        found.append(Damage("both_talking", None, begin, stop, "must" if must else "note", details))
+    return found
