@@ -50,16 +50,19 @@ class AudioTrack:
     """One audio stream and the queue that its samples go into.
 
     Attributes:
+        number: of the audio track in the file, from 1.
         bits: of a sample, ``None`` for lossy sound.
         dtype: of the samples, see :mod:`dualmic.pcm`.
         tick_s: seconds a unit of the stream's timestamps.
         promised_frames: the length the container states, or ``None``.
+        is_cut: the index tells of samples that are not in the file.
 
     """
 
-    def __init__(self, stream: Any) -> None:
-        """Look at an audio ``stream`` of PyAV."""
+    def __init__(self, stream: Any, number: int) -> None:
+        """Look at an audio ``stream`` of PyAV that has a decoder."""
         context = stream.codec_context
+        self.number = number
         self.stream, self.coding = stream, str(context.name)
         self.channels, self.rate_hz = int(context.channels), int(context.sample_rate)
         self.tick_s = float(stream.time_base or 0)
@@ -78,6 +81,7 @@ class AudioTrack:
         else:
             self.bits, self.dtype = None, np.dtype(np.float32)
         self.queue = TrackQueue(self.channels, self.dtype, self.rate_hz)
+        self.is_cut = False
         self._pending = bytearray()
         self._pending_s: float | None = None
         self._next_s: float | None = None
@@ -206,6 +210,7 @@ class AudioTrack:
             if not got:
                 break
             raw += got
+        self.is_cut = self.is_cut or len(raw) < size
         # What an edit list cuts off before the start has a time below zero.
         early = min(round(-time_s * self.rate_hz), len(raw) // self.frame_bytes)
         if early > 0:

@@ -31,6 +31,7 @@ from dualmic.filereader import (
     check_shape,
     shortfall,
 )
+from dualmic.outerbox import Box, outer_box
 from dualmic.tracks import widest
 
 # FFmpeg's name of a format: the name people use.
@@ -40,20 +41,9 @@ _FORMATS = {
     "matroska": "Matroska",
     "mpegts": "MPEG transport stream",
     "mpeg": "MPEG programme stream",
-    "avi": "AVI",
-    "asf": "ASF",
-    "mp3": "MP3",
-    "aac": "AAC",
+    **{name: name.upper() for name in ("avi", "asf", "dv", "gxf", "wav", "w64", "aiff", "au")},
+    **{name: name.upper() for name in ("caf", "flac", "mp3", "aac")},
     "ogg": "Ogg",
-    "caf": "CAF",
-    "wav": "WAV",
-    "w64": "W64",
-    "aiff": "AIFF",
-    "flac": "FLAC",
-    "au": "AU",
-    "dv": "DV",
-    "gxf": "GXF",
-    "amr": "AMR",
 }
 _MOV_SUFFIXES = {".mov": "MOV", ".m4a": "M4A"}
 _OPTIONS = {
@@ -61,21 +51,22 @@ _OPTIONS = {
     "protocol_whitelist": "none",
 }
 _LEAD_S = 20.0  # our choice: a track this far behind the others has ended or has a gap
-_END_S = 0.1  # our choice: ends of tracks this close are packets' lengths, not lost sound
+# Our choice: ends of tracks this close are rounding of a length, or of coded sound's packets.
+_PLAIN_END_S, _CODED_END_S = 0.005, 0.05
 
 
 class ContainerReader(FileReader):
     """Reads the sound of one container file; see :func:`open_container`."""
 
-    def __init__(self, path: Path, file: io.FileIO, container: Any, rate: str) -> None:
+    def __init__(self, path: Path, file: io.FileIO, container: Any, rate: str, box: Box) -> None:
         """Take over the opened ``container`` and the ``file`` below it."""
-        self._file, self._container = file, container
+        self._file, self._container, self._box = file, container, box
         self._frames, self._broken = 0, False
         self._notes: list[str] = []
         for stream in container.streams:
             if stream.type != "audio":
                 stream.discard = Discard.all
-        tracks = self._tracks = [AudioTrack(stream) for stream in container.streams.audio]
+        tracks = self._tracks = self._readable(path)
         first = tracks[0]
         for track in tracks:
             check_shape(path, track.rate_hz, track.channels)
@@ -107,6 +98,20 @@ class ContainerReader(FileReader):
             recorded_at=avtexts.recorded_at(metadata),
             texts=avtexts.free_texts(container.metadata),
         )
+
+    def _readable(self, path: Path) -> list[AudioTrack]:
+        """Return the tracks whose coding is known; phones add tracks of their maker's own."""
+        tracks = []
+        for number, stream in enumerate(self._container.streams.audio, start=1):
+            context = stream.codec_context
+            if context is not None and context.channels and context.sample_rate:
+                tracks.append(AudioTrack(stream, number))
+                continue
+            stream.discard = Discard.all
+            self._notes.append(f"Track {number} is coded in a way that cannot be read: left out.")
+        if not tracks:
+            raise RecordingError(f"The sound of {path} is coded in a way that cannot be read.")
+        return tracks
 
     def blocks(self, block_frames: int) -> Iterator[NDArray[np.float32]]:
         """Yield the samples of all tracks side by side, as far as they can be read."""
@@ -156,22 +161,27 @@ class ContainerReader(FileReader):
 
     def _common_end(self) -> int:
         """Return where the sound ends; tracks that a cut file broke off end together."""
-        rate, slack = self.head.sample_rate_hz, round(_END_S * self.head.sample_rate_hz)
+        slack = self._slack()
         ends = [track.queue.end for track in self._tracks]
         cut = [
             end
             for end, track in zip(ends, self._tracks, strict=True)
-            if track.promised_frames and end < track.promised_frames - slack
+            if track.is_cut or (track.promised_frames and end < track.promised_frames - slack)
         ]
         if cut:
             return max(min(cut), self._frames)
-        for number, end in enumerate(ends, start=1):
+        for track, end in zip(self._tracks, ends, strict=True):
             if max(ends) - end > slack:
+                early_s = (max(ends) - end) / self.head.sample_rate_hz
                 self._notes.append(
-                    f"Track {number} ends {(max(ends) - end) / rate:.2f} s before the longest "
-                    "track: silence was added at its end."
+                    f"Track {track.number} ends {early_s:.2f} s before the longest track: "
+                    "silence was added at its end."
                 )
         return max(*ends, self._frames)
+
+    def _slack(self) -> int:
+        is_plain = all(track.frame_bytes for track in self._tracks)
+        return round((_PLAIN_END_S if is_plain else _CODED_END_S) * self.head.sample_rate_hz)
 
     def _block(self, frames: int) -> NDArray[np.float32]:
         native: Any = np.empty((frames, len(self.head.tracks)), self._dtype)
@@ -195,25 +205,26 @@ class ContainerReader(FileReader):
         rate = self.head.sample_rate_hz
         gaps: list[Gap] = []
         notes, column = list(self._notes), 1
-        for number, track in enumerate(self._tracks, start=1):
+        for track in self._tracks:
             columns = tuple(range(column, column + track.channels))
             for hole in track.queue.holes:
                 gaps.append(Gap(0, columns, hole.start / rate, hole.frames / rate))
             if track.queue.bad_timestamps:
                 notes.append(
-                    f"Track {number} has {track.queue.bad_timestamps} timestamps that cannot be: "
-                    "its sound was taken as it follows in the file."
+                    f"Track {track.number} has {track.queue.bad_timestamps} timestamps that "
+                    "cannot be: its sound was taken as it follows in the file."
                 )
             column += track.channels
-        truncated, missing = shortfall(
-            self.head.promised_frames, self._frames, tolerance=round(_END_S * rate)
-        )
+        is_cut = any(track.is_cut for track in self._tracks)
+        slack = 0 if is_cut else self._slack()
+        truncated, missing = shortfall(self.head.promised_frames, self._frames, slack)
+        if self._box == "never closed":
+            notes.append("The file's length was never written: it was not closed properly.")
         if self._broken:
             notes.append("The file is damaged: it was read to the damage.")
         digest = None if self._sum is None else self._sum.hexdigest()
-        return FileEnd(
-            self._frames, digest, truncated or self._broken, missing, tuple(gaps), tuple(notes)
-        )
+        truncated = truncated or is_cut or self._broken or self._box != "whole"
+        return FileEnd(self._frames, digest, truncated, missing, tuple(gaps), tuple(notes))
 
     def close(self) -> None:
         """Let go of the file."""
@@ -243,7 +254,8 @@ def open_container(path: Path, file: io.FileIO, rate: str) -> ContainerReader:
     try:
         if not container.streams.audio:
             raise RecordingError(f"There is no sound in {path}.")
-        return ContainerReader(path, file, container, rate)
+        box = outer_box(start, os.fstat(file.fileno()).st_size)
+        return ContainerReader(path, file, container, rate, box)
     except BaseException:
         container.close()
         raise
@@ -275,7 +287,7 @@ def _named(tracks: list[AudioTrack]) -> tuple[FileTrack, ...]:
     if len(tracks) > 1 and len(set(names)) == 1:
         names = [None] * len(tracks)  # one name for all says nothing
     return tuple(
-        FileTrack(number, name)
-        for number, (track, name) in enumerate(zip(tracks, names, strict=True), start=1)
+        FileTrack(track.number, name)
+        for track, name in zip(tracks, names, strict=True)
         for _ in range(track.channels)
     )

@@ -2,6 +2,7 @@
 
 from pathlib import Path
 
+from dualmic.errors import RecordingError
 from dualmic.filereader import FileHead, FileReader
 from dualmic.readonly import open_read_only
 
@@ -27,13 +28,20 @@ def open_file(path: Path, timecode_rate: str = DEFAULT_TIMECODE_RATE) -> FileRea
             reader = open_wav(path, file, timecode_rate)
             if reader is not None:
                 return reader
+        failed: RecordingError | None = None
         if start[:4] in _SOUNDFILE_STARTS:
             from dualmic.soundfiles import open_soundfile
 
-            return open_soundfile(path, file)
+            try:
+                return open_soundfile(path, file)
+            except RecordingError as error:
+                failed = error
         from dualmic.containers import open_container
 
-        return open_container(path, file, timecode_rate)
+        try:
+            return open_container(path, file, timecode_rate)
+        except RecordingError as error:
+            raise failed or error from error
     except BaseException:
         file.close()
         raise

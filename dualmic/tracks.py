@@ -14,7 +14,8 @@ from dualmic.pcm import Native
 # Timestamps are rounded to a millisecond in Matroska, and packets of coded sound last 20 ms or
 # more: a shorter hole than this is rounding, not lost sound (our choice).
 GAP_S = 0.010
-MAX_GAP_S = 3600.0  # our choice: a longer one is a damaged timestamp, not a pause
+# Our choice: a longer gap, or more gaps, are damaged timestamps and not lost sound.
+MAX_GAP_S, MAX_GAPS_S = 600.0, 1800.0
 
 
 @dataclass
@@ -74,8 +75,9 @@ class TrackQueue:
             self.waiting += frames
 
     def _jump(self, seconds: float) -> None:
-        if 0 < seconds <= MAX_GAP_S:
-            frames = round(seconds * self.rate_hz)
+        frames = round(seconds * self.rate_hz)
+        filled = sum(hole.frames for hole in self.holes)
+        if 0 < seconds <= MAX_GAP_S and filled + frames <= MAX_GAPS_S * self.rate_hz:
             self.holes.append(Hole(self.received, frames))
             self.silence(frames)
         else:
