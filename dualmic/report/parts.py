@@ -3,7 +3,7 @@
 from collections.abc import Sequence
 from dataclasses import dataclass, field
 
-from dualmic.record import LineAtRisk, Problem, TakeRecord
+from dualmic.record import Delivery, LineAtRisk, Problem, TakeRecord
 from dualmic.report.cells import clean, cut, shorten, width_of, wrap
 from dualmic.report.codes import RESULT_WORDS, kind_of
 from dualmic.report.figures import figures_table
@@ -24,6 +24,8 @@ PLACES_SHOWN, REASONS_SHOWN = 4, 3
 LONG_S = 10.0
 """A problem of this length or more is given with its end."""
 MOST_OF_IT = 0.8
+ANSWER_CHECKS = {"clipping", "dropout"}
+"""Checks that judge single answers: where only they fail, the rest of the take can go out."""
 
 
 @dataclass
@@ -157,7 +159,7 @@ def before_next_take(record: TakeRecord, width: int, numbers: bool) -> Part:
     for found in worst_first:
         title, owner = kind_of(found[0].kind).title, whose(found[0].mic)
         places = _some([_place(problem, record) for problem in found])
-        items.append(_item(f"{_capital(owner)}: {title} ({places})", width, "  ", "    "))
+        items.append(_item(f"Heard on {owner}: {title} ({places})", width, "  ", "    "))
     heading = "In the mix" if record.mode == "mix" else "Before the next take"
     if not items and record.verdict:
         items = [_item("Nothing has to be changed.", width)]
@@ -187,6 +189,8 @@ def deliveries(record: TakeRecord, width: int) -> Part:
     for name, delivery in zip(names, record.deliveries.values(), strict=True):
         told = RESULT_WORDS[delivery.result]
         why = reasons(delivery)
+        if record.mode == "take" and _spoilt_by_answers_alone(delivery):
+            told, why = "fails for the damaged answers alone", reasons(delivery, but="fail")
         if why:
             told += ": " + "; ".join(why[:REASONS_SHOWN])
         if len(why) > REASONS_SHOWN:
@@ -194,6 +198,11 @@ def deliveries(record: TakeRecord, width: int) -> Part:
         indent = "  " + name + " " * (column - width_of(name) + 2)
         items.append(_item(told, width, indent, " " * (column + 4)))
     return Part("Deliveries", items, (3, 2, 1), "more")
+
+
+def _spoilt_by_answers_alone(delivery: Delivery) -> bool:
+    failing = {check.id for check in delivery.checks if check.result == "fail"}
+    return bool(failing) and failing <= ANSWER_CHECKS
 
 
 def _range(ask: AskAgain) -> str:

@@ -121,10 +121,15 @@ def fine_words(record: TakeRecord) -> list[str]:
     return phrases
 
 
-def reasons(delivery: Delivery) -> list[str]:
-    """Return why a delivery has its result, worst first; empty where everything passes."""
+def reasons(delivery: Delivery, but: str = "") -> list[str]:
+    """Return why a delivery has its result, worst first; empty where everything passes.
+
+    Checks whose result is ``but`` are left out.
+    """
     told: list[str] = []
     for result in ("fail", "not measured", "warn"):
+        if result == but:
+            continue
         checks = [check for check in delivery.checks if check.result == result]
         if result == "not measured":
             told += [f"not measured: {text}" for text in _phrases(checks, _UNMEASURED)]
