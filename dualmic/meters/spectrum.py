@@ -104,7 +104,7 @@ class SpectrumMeter:
         bins_hz = self._long.bins_hz
         audible = (bins_hz >= AUDIBLE_HZ[0] - 1e-6) & (bins_hz <= AUDIBLE_HZ[1])
         weight = audible * self._long.scale
-        weighted = weight * 10 ** (a_weighting_db(np.maximum(bins_hz, 1.0)) / 10)
+        weighted = audible * self._long.scale * _a_weights(bins_hz)
         bands = self._long.band_matrix(NOISE_BANDS_HZ)
         self._noise = np.column_stack([weight, weighted, bands]).astype(np.float32)
         self._pair = pair
@@ -134,6 +134,22 @@ class SpectrumMeter:
             noise_bands=powers[..., 2:],
             cross=self._cross.result() if self._cross is not None else None,
         )
+
+
+def _a_weights(bins_hz: np.ndarray) -> np.ndarray:
+    """Return power weights that give a tone its A-weighting in spite of the Hann window's smear.
+
+    The window spreads a tone's power over its bin and the two beside it as 1/6, 4/6, 1/6. At the
+    low end A-weighting climbs so steeply that the upper neighbour alone would make 20 Hz read
+    3.6 dB high. The weights solve (w[k-1] + 4 w[k] + w[k+1]) / 6 = A[k] there.
+    """
+    weights = 10 ** (a_weighting_db(np.maximum(bins_hz, 1.0)) / 10)
+    low = min(40, len(bins_hz) - 1)
+    system = (np.eye(low) * 4 + np.eye(low, k=1) + np.eye(low, k=-1)) / 6
+    wanted = weights[:low].copy()
+    wanted[-1] -= weights[low] / 6
+    weights[:low] = np.maximum(np.linalg.solve(system, wanted), 0.0)
+    return weights
 
 
 def _squared(spectra: np.ndarray) -> Floats:

@@ -262,3 +262,53 @@ def find_turns(own: Mask) -> list[tuple[int, float, float]]:
         for start, end in zip(*runs_of(bridged(own[m], round(TURN_BRIDGE_S * 100))), strict=True):
             turns.append((m, start / 100, end / 100))
     return sorted(turns, key=lambda turn: (turn[1], turn[0]))
+
+
+def with_dead_mics(bands_db: np.ndarray, activity: Activity, dead: Mask) -> Activity:
+    """Tell the two voices apart where one microphone is dead: by level in the live one.
+
+    Before it died, the live microphone heard its wearer at one level and the other person at
+    another; each stretch of speech goes to the nearer of the two. Without such a memory the speech
+    stays the live microphone's wearer's.
+    """
+    own = activity.own.copy()
+    for mic in (0, 1):
+        live = 1 - mic
+        gone = dead[mic] & ~dead[live]
+        if not gone.any():
+            continue
+        power = (10 ** (bands_db[live, :, 1:5].astype(np.float64) / 10)).sum(axis=1)
+        usual_own = _typical_db(power, activity.single[live] & ~gone)
+        usual_leak = _typical_db(power, activity.single[mic] & ~gone)
+        own[mic, gone] = False
+        if usual_own is None or usual_leak is None:
+            continue
+        for start, end in zip(*runs_of(activity.own[live] & gone), strict=True):
+            heard = _typical_db(power, mask_between(start, end, len(power)))
+            if heard is not None and heard < (usual_own + usual_leak) / 2:
+                own[live, start:end] = False
+                own[mic, start:end] = True
+    single = _single(own)
+    return Activity(
+        own,
+        single,
+        activity.pause,
+        find_turns(own),
+        activity.clusters_db,
+        activity.leak_ratio,
+        activity.floor,
+    )
+
+
+def mask_between(start: int, end: int, length: int) -> Mask:
+    """Return a mask that is True from ``start`` to before ``end``."""
+    mask = np.zeros(length, bool)
+    mask[start:end] = True
+    return mask
+
+
+def _typical_db(power: Powers, mask: Mask) -> float | None:
+    """Return the level that the louder third of the masked cells has."""
+    if mask.sum() < 10:
+        return None
+    return float(10 * np.log10(np.percentile(power[mask], 70) + 1e-16))

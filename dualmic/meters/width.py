@@ -41,8 +41,10 @@ class Width:
         """Return the cells in which both channels carry one signal at one level."""
         with np.errstate(divide="ignore", invalid="ignore"):
             apart_db = np.abs(10.0 * np.log10(self.left / self.right))
-        return self.heard() & (self._correlation() > ONE_SIGNAL_CORRELATION) & (
-            apart_db < ONE_SIGNAL_DB
+        return (
+            self.heard()
+            & (self._correlation() > ONE_SIGNAL_CORRELATION)
+            & (apart_db < ONE_SIGNAL_DB)
         )
 
     def wide(self) -> Mask:

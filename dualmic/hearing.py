@@ -1,0 +1,132 @@
+"""What the measurements mean once it is known who speaks: the layer between meters and judgement.
+
+Row 0 is the interviewer's microphone, row 1 the subject's, as in :class:`dualmic.measure.Measured`.
+"""
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from dualmic.dead_mics import dead_cells
+from dualmic.measure import Measured
+from dualmic.meters.clipping import clipped_frames
+from dualmic.meters.crosstalk import (
+    Arrival,
+    LeakLevel,
+    arrival,
+    classes_beyond,
+    leak_level,
+    leak_sections,
+)
+from dualmic.meters.levels import level_exceeded_dbfs
+from dualmic.meters.masks import mask_of
+from dualmic.meters.noise import NoiseFloor, noise_floor, speech_to_noise_db
+from dualmic.meters.spectrum import frame_mask
+from dualmic.meters.speech import Activity, find_speech, find_turns, with_dead_mics
+from dualmic.tiles import CELLS_PER_TILE, Mask
+
+TOP_SHARE = 0.001  # the loudest 0.1 % of a person's speech samples are left out (common practice)
+
+
+@dataclass(frozen=True)
+class HeardLeak:
+    """One person's voice in the other microphone."""
+
+    level: LeakLevel | None
+    sections: list[tuple[float, float, float]]
+    arrival: Arrival | None
+
+
+@dataclass(frozen=True)
+class Hearing:
+    """Who speaks, and everything that depends on it; lists and rows go by microphone."""
+
+    measured: Measured
+    activity: Activity
+    dead: Mask
+    clipped: np.ndarray
+    floors: list[NoiseFloor | None]
+    speech_to_noise_db: list[float | None]
+    speech_peak_dbfs: list[float | None]
+    leaks: list[HeardLeak]
+    voice_mask: list[Mask]
+
+    @property
+    def turns(self) -> list[tuple[int, float, float]]:
+        """(microphone, start_s, end_s) of every turn, in order."""
+        return self.activity.turns
+
+    def speech_s(self, mic: int) -> float:
+        """How long the wearer of ``mic`` speaks."""
+        return float(self.activity.own[mic].sum()) / 100
+
+
+def hear(measured: Measured, *, one_mic: bool = False) -> Hearing:
+    """Find who speaks and work out all that depends on it."""
+    bands = measured.spectra.bands_db
+    dead = np.zeros(bands.shape[:2], bool) if one_mic else dead_cells(bands, measured.held)
+    activity = find_speech(bands, dead)
+    if dead.any():
+        activity = with_dead_mics(bands, activity, dead)
+    clipped = np.stack(
+        [
+            clipped_frames(measured.tops, mic, is_float=measured.is_float)[: measured.cells]
+            for mic in (0, 1)
+        ]
+    )
+    frames = measured.spectra.audible.shape[1]
+    pauses = frame_mask(activity.pause, frames)
+    floors, to_noise, peaks, voice = [], [], [], []
+    for mic in (0, 1):
+        live = pauses & ~frame_mask(dead[mic] | _held_cells(measured, mic), frames, whole=False)
+        floor = noise_floor(measured.spectra.audible[mic], measured.spectra.a_weighted[mic], live)
+        own = activity.own[mic] & ~dead[mic]
+        own_frames = frame_mask(own & ~activity.own[1 - mic], frames)
+        floors.append(floor)
+        to_noise.append(speech_to_noise_db(measured.spectra.a_weighted[mic], own_frames, floor))
+        tiles = own[: len(own) // CELLS_PER_TILE * CELLS_PER_TILE].reshape(-1, CELLS_PER_TILE)
+        peaks.append(
+            level_exceeded_dbfs(measured.levels.peak_counts[mic], tiles.all(axis=1), TOP_SHARE)
+        )
+        voice.append(own)
+    leaks = [_leak(measured, activity, dead, mic) for mic in (0, 1)]
+    return Hearing(measured, activity, dead, clipped, floors, to_noise, peaks, leaks, voice)
+
+
+def _held_cells(measured: Measured, mic: int) -> Mask:
+    runs = measured.held[mic]
+    starts = np.array([int(np.floor(run.start_s * 100)) for run in runs], np.int64)
+    ends = np.array([int(np.ceil(run.end_s * 100)) for run in runs], np.int64)
+    return mask_of(starts, ends, measured.cells)
+
+
+def k_noise(measured: Measured, activity: Activity, mic: int, dead: Mask) -> float:
+    """Return the K-weighted mean power of a microphone's pauses; 0.0 if there are none."""
+    cells = measured.loudness.power[mic]
+    pause = activity.pause[: len(cells)] & ~dead[: len(cells)]
+    return float(cells[pause].mean()) if pause.any() else 0.0
+
+
+def _leak(measured: Measured, activity: Activity, dead: Mask, mic: int) -> HeardLeak:
+    """Measure the voice of ``mic``'s wearer in the other microphone."""
+    other = 1 - mic
+    gone = dead[0] | dead[1]
+    own, there = measured.loudness.power[mic], measured.loudness.power[other]
+    noise = [k_noise(measured, activity, m, gone) for m in (mic, other)]
+    single = activity.single[mic][: len(own)] & ~gone[: len(own)]
+    level = leak_level(own, there, single, *noise)
+    sections = leak_sections(own, there, single, *noise)
+    found = None
+    sums = measured.spectra.cross
+    here, across = activity.clusters_db[mic], activity.clusters_db[other]
+    if sums is not None and here is not None and level is not None:
+        threshold = here - 6.0 * (1 - 2 * mic) if across is None else (here + across) / 2
+        apart = 12.0 if across is None else abs(here - across)
+        classes = classes_beyond(
+            threshold, apart, above=mic == 0, differences_db=sums.differences_db()
+        )
+        found = arrival(sums, classes, measured.rate_hz, voice_is_first=mic == 0)
+    return HeardLeak(level, sections, found)
+
+
+__all__ = ["HeardLeak", "Hearing", "find_turns", "hear"]

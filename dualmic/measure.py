@@ -1,0 +1,142 @@
+"""One pass over a take: every meter sees every second once.
+
+The two microphones go to all meters; other channels of the recording (safety copies, unused
+tracks) only to those that say whether one is a copy of a microphone.
+
+Meters do not depend on each other, so two threads share them; numpy and FFTs let go of the
+interpreter's lock. A meter is handed the seconds in order whatever thread runs it, so results do
+not depend on timing.
+"""
+
+from collections.abc import Callable, Iterable
+from concurrent.futures import ThreadPoolExecutor
+from dataclasses import dataclass
+from typing import Protocol
+
+import numpy as np
+
+from dualmic.meters.clipping import ClippedTops, ClippingMeter
+from dualmic.meters.continuity import ContinuityMeter, HeldRun
+from dualmic.meters.hum import HumMeter, LowSpectra
+from dualmic.meters.levels import LevelMeter, Levels
+from dualmic.meters.likeness import Likeness, LikenessMeter
+from dualmic.meters.loudness import LoudnessCells, LoudnessMeter
+from dualmic.meters.peaks import TruePeakMeter, TruePeaks
+from dualmic.meters.spectrum import Spectra, SpectrumMeter
+from dualmic.tiles import BadSamples, Floats, Second, seconds
+
+Progress = Callable[[float], None]
+
+
+class Meter(Protocol):
+    """What every meter is: fed second after second, asked at the end."""
+
+    def push(self, second: Second) -> None:
+        """Take in the next second."""
+
+
+@dataclass(frozen=True)
+class OtherChannels:
+    """What is measured on channels beside the two microphones; ``rows`` are channels from 0."""
+
+    rows: tuple[int, ...]
+    levels: Levels
+    tops: ClippedTops
+
+
+@dataclass(frozen=True)
+class Measured:
+    """Everything the meters found. Row 0 is the interviewer's microphone, row 1 the subject's."""
+
+    rate_hz: int
+    frames: int
+    is_float: bool
+    loudness: LoudnessCells
+    levels: Levels
+    peaks: TruePeaks
+    spectra: Spectra
+    low: LowSpectra
+    tops: ClippedTops
+    held: list[list[HeldRun]]
+    likeness: Likeness
+    bad: BadSamples
+    others: OtherChannels | None
+
+    @property
+    def duration_s(self) -> float:
+        """Length of the take."""
+        return self.frames / self.rate_hz
+
+    @property
+    def cells(self) -> int:
+        """Number of whole 10 ms cells."""
+        return self.levels.power.shape[1]
+
+
+def measure(
+    blocks: Iterable[Floats],
+    rate_hz: int,
+    channels: int,
+    mics: tuple[int, int] = (0, 1),
+    *,
+    bit_depth: int | None = None,
+    is_float: bool = False,
+    progress: Progress | None = None,
+) -> Measured:
+    """Measure a take in one pass.
+
+    Args:
+        blocks: arrays ``(frames, channels)`` of any length.
+        rate_hz: sample rate.
+        channels: how many channels the blocks have.
+        mics: channels (from 0) of the interviewer's and the subject's microphone.
+        bit_depth: resolution of the file's samples, None for float and lossy sound.
+        is_float: float samples have no ceiling at full scale.
+        progress: called with the seconds done so far.
+
+    """
+    rest = tuple(c for c in range(channels) if c not in mics)
+    bad = BadSamples(np.zeros(channels, np.int64))
+    loudness, levels = LoudnessMeter(rate_hz, 2), LevelMeter(rate_hz, 2)
+    peaks, spectrum = TruePeakMeter(rate_hz, 2), SpectrumMeter(rate_hz, 2, (0, 1))
+    hum, held = HumMeter(rate_hz, 2), ContinuityMeter(rate_hz, 2)
+    clipping, likeness = ClippingMeter(rate_hz, 2, bit_depth), LikenessMeter(rate_hz)
+    other_levels = LevelMeter(rate_hz, len(rest))
+    other_clipping = ClippingMeter(rate_hz, len(rest), bit_depth)
+    meters: list[Meter] = [loudness, spectrum, peaks, levels, clipping, hum, likeness, held]
+    other_meters: list[Meter] = [other_levels, other_clipping] if rest else []
+    frames = 0
+    rows = list(mics)
+    with ThreadPoolExecutor(2) as pool:
+        for second in seconds(blocks, rate_hz, bad):
+            pair = second if channels == 2 and rows == [0, 1] else _rows(second, rows)
+            jobs = [pool.submit(meter.push, pair) for meter in meters]
+            if other_meters:
+                others = _rows(second, list(rest))
+                jobs += [pool.submit(meter.push, others) for meter in other_meters]
+            for job in jobs:
+                job.result()
+            frames += second.frames
+            if progress is not None:
+                progress(frames / rate_hz)
+    return Measured(
+        rate_hz=rate_hz,
+        frames=frames,
+        is_float=is_float,
+        loudness=loudness.result(),
+        levels=levels.result(),
+        peaks=peaks.result(),
+        spectra=spectrum.result(),
+        low=hum.result(),
+        tops=clipping.result(),
+        held=held.result(),
+        likeness=likeness.result(),
+        bad=bad,
+        others=OtherChannels(rest, other_levels.result(), other_clipping.result())
+        if rest
+        else None,
+    )
+
+
+def _rows(second: Second, rows: list[int]) -> Second:
+    return Second(np.ascontiguousarray(second.samples[rows]), second.start_s, second.rate_hz)

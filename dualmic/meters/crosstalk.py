@@ -1,0 +1,150 @@
+"""Crosstalk: one person's voice in the other's microphone, its level, delay and polarity.
+
+The level is the K-weighted power of A's voice in B's microphone over that in A's own, while only A
+speaks, the power of each microphone's noise removed. Where the leak lies under the noise, what can
+be said is an upper bound.
+
+Delay and polarity come from the generalised cross-correlation of the two microphones over A's
+frames, the pauses' cross-spectrum (a noise that both hear) subtracted: the place and sign of its
+main peak. Frequencies are weighted by how coherent the microphones are there, so noise alone counts
+little. Neither is given where the second peak is above 0.7 of the first.
+
+References:
+    C. H. Knapp and G. C. Carter, "The generalized correlation method for estimation of time
+    delay", IEEE Trans. ASSP 24(4), 1976.
+
+"""
+
+from dataclasses import dataclass
+from typing import Literal
+
+import numpy as np
+
+from dualmic.meters.cross_spectra import PAUSE, ClassSums
+from dualmic.tiles import Mask, Powers
+
+LONGEST_DELAY_MS = 50.0
+SECOND_PEAK = 0.7
+LEAST_CELLS = 100  # one second of somebody alone
+LEAST_FRAMES = 20
+SECTION_S = 30.0  # our choice: long enough for some seconds of each voice in an even conversation
+_FINER = 16
+
+
+@dataclass(frozen=True)
+class LeakLevel:
+    """Level of a leak in dB re the same voice in its own microphone."""
+
+    level_db: float
+    is_upper_bound: bool
+    measured_s: float
+
+
+@dataclass(frozen=True)
+class Arrival:
+    """How much later (+) the leak arrives than the voice in its own microphone, and its sign."""
+
+    delay_ms: float
+    polarity: Literal["same", "opposite"]
+
+
+def leak_level(
+    own: Powers, other: Powers, single: Mask, own_noise: float, other_noise: float
+) -> LeakLevel | None:
+    """Measure the leak of one voice.
+
+    Args:
+        own: K-weighted cell powers of the speaker's microphone.
+        other: the same of the microphone it leaks into.
+        single: the cells in which only this person speaks.
+        own_noise: K-weighted noise power of the speaker's microphone.
+        other_noise: that of the other microphone.
+
+    Returns:
+        The level, or None with less than one second of single talk.
+
+    """
+    count = int(single.sum())
+    if count < LEAST_CELLS:
+        return None
+    here = float(own[single].mean()) - own_noise
+    heard = float(other[single].mean())
+    there = heard - other_noise
+    if here <= 0:
+        return None
+    # A difference of less than a tenth of the noise cannot be told from the noise's own wandering.
+    bound = there < 0.1 * other_noise
+    power = max(there, 0.1 * other_noise) if bound else there
+    if power <= 0:
+        return LeakLevel(-120.0, True, count / 100)
+    return LeakLevel(float(10 * np.log10(power / here)), bound, count / 100)
+
+
+def leak_sections(
+    own: Powers, other: Powers, single: Mask, own_noise: float, other_noise: float
+) -> list[tuple[float, float, float]]:
+    """Return (start_s, end_s, level_db) of each stretch of 30 s with enough single talk in it."""
+    step = int(SECTION_S * 100)
+    sections = []
+    for start in range(0, len(single), step):
+        end = min(start + step, len(single))
+        level = leak_level(
+            own[start:end], other[start:end], single[start:end], own_noise, other_noise
+        )
+        if level is not None and not level.is_upper_bound:
+            sections.append((start / 100, end / 100, level.level_db))
+    return sections
+
+
+def arrival(sums: ClassSums, classes: Mask, rate_hz: int, *, voice_is_first: bool) -> Arrival | None:
+    """Find delay and polarity of the leak in the frames of the given level-difference classes."""
+    frames = int(sums.frames[:-1][classes].sum())
+    if frames < LEAST_FRAMES:
+        return None
+    cross = sums.cross[:-1][classes].sum(axis=0)
+    first = sums.first[:-1][classes].sum(axis=0)
+    second = sums.second[:-1][classes].sum(axis=0)
+    pauses = int(sums.frames[PAUSE])
+    if pauses >= LEAST_FRAMES:
+        cross = cross - sums.cross[PAUSE] * (frames / pauses)
+    if not voice_is_first:
+        cross = cross.conj()
+    size = np.abs(cross)
+    coherence = np.clip(size**2 / np.maximum(first * second, 1e-30), 0, 0.99)
+    # Knapp & Carter, table I: maximum-likelihood weighting gamma^2 / (|G| (1 - gamma^2)), the part
+    # that chance alone would show (1 / frames) removed.
+    certain = np.maximum(coherence - 2.0 / frames, 0)
+    weight = certain / (1 - certain) / np.maximum(size, 1e-30)
+    spectrum = np.zeros(sums.frame_bins, complex)
+    spectrum[sums.first_bin : sums.first_bin + len(cross)] = cross * weight
+    if not np.abs(spectrum).any():
+        return None
+    size_points = 2 * (sums.frame_bins - 1) * _FINER
+    curve = np.fft.irfft(spectrum, size_points)
+    # first x conj(second) turns the correlation around: the leak in the second lies at minus delay.
+    per_ms = size_points / (2 * (sums.frame_bins - 1)) * rate_hz / 1000
+    reach = min(int(LONGEST_DELAY_MS * per_ms), size_points // 2 - 1)
+    curve = np.concatenate([curve[-reach:], curve[: reach + 1]])[::-1]
+    return _main_peak(curve, reach, per_ms)
+
+
+def _main_peak(curve: Powers, reach: int, per_ms: float) -> Arrival | None:
+    size = np.abs(curve)
+    top = int(size.argmax())
+    # The second peak is looked for outside the main one's own lobes.
+    lobe = int(per_ms * 0.6)
+    rest = size.copy()
+    rest[max(top - lobe, 0) : top + lobe + 1] = 0
+    if size[top] <= 0 or rest.max() > SECOND_PEAK * size[top]:
+        return None
+    return Arrival((top - reach) / per_ms, "same" if curve[top] > 0 else "opposite")
+
+
+def classes_beyond(
+    threshold_db: float, apart_db: float, *, above: bool, differences_db: Powers
+) -> Mask:
+    """Return the level-difference classes that lie clearly on one side of the threshold."""
+    margin = min(3.0, apart_db / 4)
+    if above:
+        return differences_db > threshold_db + margin
+    return differences_db < threshold_db - margin
