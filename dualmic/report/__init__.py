@@ -24,7 +24,8 @@ def write_report_set(
 
     ``NAME.json`` is the record and comes last, so that a set with a record is whole; beside it
     ``NAME.png`` and ``.svg`` (the picture), ``.html`` (one page that needs no network), ``.pdf``
-    (the sheet) and ``.csv`` (the problems).
+    (the sheet), ``.csv`` (the problems), and the problems as marks: ``.vtt``, ``.marks.csv``,
+    ``.marks.wav`` and, with the ``timeline`` extra, ``.otio``.
 
     Args:
         record: the take.

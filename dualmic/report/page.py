@@ -9,9 +9,8 @@ import base64
 import hashlib
 import json
 from collections.abc import Mapping
-from dataclasses import dataclass
 from importlib import resources
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import jinja2
 import numpy as np
@@ -23,7 +22,11 @@ from dualmic.report import codes
 from dualmic.report.measurements import microphone_rows, programme_rows
 from dualmic.report.outline import ProblemRow, outline
 from dualmic.report.picture import FLOOR_DB, Lane, Row, picture
+from dualmic.report.words import duration
 from dualmic.timecode import Counter
+
+if TYPE_CHECKING:
+    from dualmic.report.clips import Clip
 
 #: Level columns a lane in the page's picture: 0.1 s each in half an hour (our choice).
 _COLUMNS = 20000
@@ -31,25 +34,11 @@ _COLUMNS = 20000
 _FOLD_FROM = 6
 
 
-@dataclass(frozen=True)
-class Clip:
-    """A problem as sound: what to play, its media type, and how long it lasts."""
-
-    media_type: str
-    content: bytes
-    duration_s: float
-
-    @property
-    def uri(self) -> str:
-        """The clip as a ``data:`` address."""
-        return f"data:{self.media_type};base64,{base64.b64encode(self.content).decode()}"
-
-
 def html(
     record: TakeRecord,
     plot_png: bytes,
     *,
-    clips: Mapping[int, Clip] | None = None,
+    clips: "Mapping[int, Clip] | None" = None,
     labels: Mapping[str, str] | None = None,
 ) -> bytes:
     """Return the page.
@@ -74,7 +63,7 @@ def html(
         told=told,
         labels=dict(labels or {}),
         groups=_groups(told.problems),
-        clips=clips or {},
+        clips=_sounds(clips or {}),
         microphone_rows=microphone_rows(record),
         programme_rows=programme_rows(record),
         kinds=picture(record, columns=1).kinds,
@@ -106,6 +95,18 @@ def _template_text(name: str) -> str:
     return (resources.files("dualmic.report") / "templates" / name).read_text(encoding="utf-8")
 
 
+def _sounds(clips: "Mapping[int, Clip]") -> dict[int, tuple[str, str]]:
+    """Return each clip's ``data:`` address and its length in words."""
+    return {
+        problem: (
+            f"data:{clip.media_type.replace(' ', '')};base64,"
+            + base64.b64encode(clip.content).decode(),
+            duration(clip.duration_s),
+        )
+        for problem, clip in clips.items()
+    }
+
+
 def _groups(rows: list[ProblemRow]) -> list[tuple[str, str, list[ProblemRow]]]:
     """Return severity, heading and problems of each severity that there is, the worst first."""
     headings = {"fail": "Spoils the sound", "warn": "Take care", "note": "Good to know"}
@@ -125,7 +126,7 @@ def _data(record: TakeRecord) -> str:
         "timecode": _timecode(record),
         "lanes": [_lane(record, lane) for lane in view.lanes],
         "rows": [_row(row) for row in view.shared_rows],
-        "colours": {"light": codes.FAMILY_COLOURS, "dark": codes.FAMILY_COLOURS_DARK},
+        "colours": codes.FAMILY_COLOURS,
     }
     text = json.dumps(data, ensure_ascii=True, allow_nan=False, separators=(",", ":"))
     return text.replace("<", "\\u003c").replace("&", "\\u0026")

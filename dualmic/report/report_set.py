@@ -3,10 +3,15 @@
 import unicodedata
 from collections.abc import Mapping, Sequence
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 from dualmic.record import TakeRecord, encode
-from dualmic.report import page, plot, sheet, tables
+from dualmic.report import marks, page, plot, sheet, tables, timeline
 from dualmic.report.atomic import write_files
+from dualmic.report.private import private_record
+
+if TYPE_CHECKING:
+    from dualmic.report.clips import Clip
 
 #: Letters that no file name may hold on some disk a report is carried on (exFAT, NTFS).
 _FORBIDDEN = set('<>:"/\\|?*')
@@ -23,18 +28,35 @@ def write(
     labels: Mapping[str, str] | None,
 ) -> list[Path]:
     """Write the set; see :func:`dualmic.report.write_report_set`."""
+    protected = [*(sources or ()), *(Path(file.path) for file in record.take.files)]
+    if private:
+        record = private_record(record, sources or ())
+        sources, labels = None, None
     name = file_name(record.take.name)
     png = plot.png(record)
+    clips = _clips(record, sources or ())
     files = {
         f"{name}.png": png,
         f"{name}.svg": plot.svg(record),
-        f"{name}.html": page.html(record, png, labels=labels),
+        f"{name}.html": page.html(record, png, clips=clips, labels=labels),
         f"{name}.pdf": sheet.pdf(record, labels=labels),
         f"{name}.csv": tables.problems_csv(record),
-        f"{name}.json": encode(record),
+        f"{name}.vtt": marks.web_vtt(record),
+        f"{name}.marks.csv": marks.marks_csv(record),
+        f"{name}.marks.wav": marks.companion_wav(record),
     }
-    protected = [*(sources or ()), *(Path(file.path) for file in record.take.files)]
+    if timeline.available():
+        files[f"{name}.otio"] = timeline.timeline(record)
+    files[f"{name}.json"] = encode(record)
     return write_files(folder, files, protected=protected)
+
+
+def _clips(record: TakeRecord, sources: Sequence[Path]) -> "dict[int, Clip]":
+    if not sources or not record.problems:
+        return {}
+    from dualmic.report.clips import problem_clips
+
+    return problem_clips(record, sources)
 
 
 def file_name(name: str) -> str:

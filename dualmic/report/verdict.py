@@ -78,7 +78,7 @@ def _ask(record: TakeRecord, line: LineAtRisk) -> AskAgain:
         if other.take != record.take.name:
             place += f" of {other.take}"
         copy = f"{'a usable copy' if other.usable else 'a poor copy'} is on {place}"
-    question = _question_before(record.turns, line)
+    question = _question_before(record.turns, line) if line.speaker == "subject" else None
     return AskAgain(
         line=line,
         where=f"{clock(line.start_s)} to {clock(line.end_s)} ({length})",
