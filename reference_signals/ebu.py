@@ -46,7 +46,7 @@ def _loudness(
     source = f"{TECH_3341} no. {case}"
     yield Row(number, signal, PROGRAMME + quantity, expected_lufs, 0.1, 0.1, "LUFS", source, part)
     yield Row(
-        f"{number} (one channel)",
+        f"{number} mono",
         signal,
         ONE_CHANNEL + quantity,
         expected_lufs + ONE_CHANNEL_LU,
@@ -185,7 +185,7 @@ def _true_peak(
     number, source = f"3341-{case}", f"{TECH_3341} no. {case}"
     for suffix, quantity in (
         ("", "programme.true_peak_dbtp"),
-        (" (one channel)", "mics.interviewer.true_peak_dbtp"),
+        (" mono", "mics.interviewer.true_peak_dbtp"),
     ):
         yield Row(number + suffix, signal, quantity, expected_dbtp, 0.4, 0.2, "dBTP", source)
 
@@ -228,6 +228,6 @@ def range_rows(rate: int) -> Iterator[Row]:
         number, source = f"3342-{case}", f"{TECH_3342} no. {case}"
         for suffix, quantity in (
             ("", PROGRAMME + "range_lu"),
-            (" (one channel)", ONE_CHANNEL + "range_lu"),
+            (" mono", ONE_CHANNEL + "range_lu"),
         ):
             yield Row(number + suffix, signal, quantity, expected_lu, 1.0, 1.0, "LU", source)

@@ -18,8 +18,8 @@ SAMPLE_RATES_HZ = (8000, 16000, 32000, 44100, 48000, 88200, 96000, 192000)
 TONES_HZ = (125.0, 997.0, 2500.0)
 TONE_PEAK_DBFS = -26.0
 LOUDNESS_SOURCE = "ITU-R BS.1770-5 annex 1, Tables 1 and 2 and eq. 2, at the tones' frequencies"
-PEAK_SOURCE = "EBU Tech 3341 (2023), Table 1 no. 16, at this sample rate"
-FORMAT_SOURCE = "EBU Tech 3341 (2023), Table 1 no. 1, in this format"
+PEAK_SOURCE = "EBU Tech 3341 (2023), 2.9, Table 1, case 16 at every sample rate"
+FORMAT_SOURCE = "EBU Tech 3341 (2023), 2.9, Table 1, case 1 in every format"
 
 # ITU-R BS.1770-5 annex 1, Tables 1 and 2: numerator and denominator of both filters at 48 kHz.
 BS1770_FILTERS = (

@@ -49,10 +49,14 @@ class SetUp:
 
 
 def interview(set_up: SetUp, sample_rate_hz: int = 48000) -> Samples:
-    """Return the take of ``set_up``, ``(frames, 2)``, before any storage format rounds it."""
+    """Return the made voices' take of ``set_up``, ``(frames, 2)``, before any rounding."""
+    return recorded(conversation(sample_rate_hz), set_up, sample_rate_hz)
+
+
+def recorded(voices: tuple[Samples, Samples], set_up: SetUp, sample_rate_hz: int) -> Samples:
+    """Return two voices as ``set_up`` records them; each voice is dry and of RMS 1.0 in speech."""
     interviewer, subject = (
-        voice * amplitude(level)
-        for voice, level in zip(conversation(sample_rate_hz), set_up.speech_dbfs, strict=True)
+        voice * amplitude(level) for voice, level in zip(voices, set_up.speech_dbfs, strict=True)
     )
     mics = np.stack([interviewer, subject], axis=1)
     if set_up.leak_db is not None:

@@ -15,7 +15,7 @@ from reference_signals.weighting import a_weighting_db
 
 RATE_HZ = 48000
 ONE_SAMPLE_MS = 1000 / RATE_HZ
-MADE = "as made (reference_signals/interview.py)"
+MADE = "as the take was made: reference_signals/interview.py (own definitions)"
 LEVEL_TOLERANCE_DB = 0.3
 HUM_TOLERANCE_HZ = 0.02
 HUM_TOLERANCE_DB = 0.5
@@ -89,13 +89,13 @@ def crosstalk_rows() -> Iterator[Row]:
     }
     for name, set_up in set_ups.items():
         assert set_up.leak_db is not None
-        signal = take(f"crosstalk-{name}", _in_words(set_up), set_up)
+        signal = take(f"leak-{name}", _in_words(set_up), set_up)
         delays = (
             set_up.leak_delay[0] + set_up.link_delay,
             set_up.leak_delay[1] - set_up.link_delay,
         )
         polarity = -1.0 if set_up.subject_inverted else 1.0
-        number = f"crosstalk {name}"
+        number = f"leak {name}"
         for way, level, delay in zip(
             ("interviewer_into_subject", "subject_into_interviewer"),
             set_up.leak_db,
@@ -111,10 +111,10 @@ def crosstalk_rows() -> Iterator[Row]:
         latency_ms = (delays[0] - delays[1]) / 2 * ONE_SAMPLE_MS
         yield _row(number, signal, "crosstalk.latency_ms", latency_ms, ONE_SAMPLE_MS, "ms")
     buried = SetUp(leak_db=(-48.0, -50.0), leak_delay=(168, 168), noise_dbfs=(-55.0, -55.0))
-    signal = take("crosstalk-buried", _in_words(buried), buried)
+    signal = take("leak-buried", _in_words(buried), buried)
     for way in ("interviewer_into_subject", "subject_into_interviewer"):
         quantity = f"crosstalk.{way}.is_upper_bound"
-        yield _row("crosstalk buried", signal, quantity, 1.0, 0.0, "yes=1")
+        yield _row("leak buried", signal, quantity, 1.0, 0.0, "yes=1")
 
 
 def _in_words(set_up: SetUp) -> str:
@@ -169,11 +169,11 @@ def clipping_rows() -> Iterator[Row]:
     cut = SetUp(speech_dbfs=(-11.0, -9.0), noise_dbfs=(-60.0, -60.0), ceiling=1.0)
     flat = [_flat_samples(channel) for channel in interview(cut).T]
     for name, turned_db, encoding in (
-        ("at full scale", 0.0, ENCODINGS[1]),
-        ("below full scale", -7.0, ENCODINGS[0]),
+        ("full scale", 0.0, ENCODINGS[1]),
+        ("below", -7.0, ENCODINGS[0]),
     ):
         signal = take(
-            f"clipping {name}",
+            f"clip {name}",
             "loud voices cut off at full scale, tops of three samples and more counted, then "
             f"turned by {turned_db:g} dB",
             replace(cut, turned_db=turned_db),
@@ -182,17 +182,17 @@ def clipping_rows() -> Iterator[Row]:
         for role, count in zip(ROLES, flat, strict=True):
             tolerance = max(1.0, CLIPPED_TOLERANCE * count)
             quantity = f"mics.{role}.clipped_samples"
-            yield _row(f"clipping {name}", signal, quantity, count, tolerance, "samples")
+            yield _row(f"clip {name}", signal, quantity, count, tolerance, "samples")
     for name, speech_dbfs, encoding in (
-        ("none, quiet 16 bit", (-60.0, -66.0), ENCODINGS[0]),
-        ("none, float over full scale", (-8.0, -6.0), ENCODINGS[2]),
+        ("none 16 bit", (-60.0, -66.0), ENCODINGS[0]),
+        ("none float", (-8.0, -6.0), ENCODINGS[2]),
     ):
         signal = take(
-            f"clipping {name}",
-            "voices nowhere cut off",
+            f"clip {name}",
+            f"voices nowhere cut off, {speech_dbfs[0]:g} and {speech_dbfs[1]:g} dBFS RMS",
             SetUp(speech_dbfs=speech_dbfs, noise_dbfs=(-84.0, -84.0)),
             encoding=encoding,
         )
         for role in ROLES:
             quantity = f"mics.{role}.clipped_samples"
-            yield _row(f"clipping {name}", signal, quantity, 0, 0.0, "samples")
+            yield _row(f"clip {name}", signal, quantity, 0, 0.0, "samples")

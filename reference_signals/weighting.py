@@ -69,19 +69,18 @@ def a_weighting_db(frequency_hz: np.ndarray | float) -> np.ndarray:
 def rows(sample_rate_hz: int = 48000) -> Iterator[Row]:
     """Yield the third octaves from 20 Hz to 20 kHz, as far as the sample rate carries them."""
     nominal = [hz for hz in TABLE_DB if exact_hz(hz) < 0.45 * sample_rate_hz]
-    for low, high in zip(nominal, nominal[len(nominal) // 2 :], strict=False):
+    half = len(nominal) // 2
+    made = []
+    for low, high in zip(nominal, nominal[half:], strict=False):
         signal = _two_tones(low, high, sample_rate_hz)
         for role, hz in (("interviewer", low), ("subject", high)):
-            yield Row(
-                f"A {hz:g} Hz",
-                signal,
-                f"mics.{role}.noise_floor_dba",
-                TONE_RMS_DBFS + TABLE_DB[hz],
-                TOLERANCE_DB,
-                TOLERANCE_DB,
-                "dB(A)FS",
-                SOURCE,
-            )
+            quantity, expected = f"mics.{role}.noise_floor_dba", TONE_RMS_DBFS + TABLE_DB[hz]
+            within = TOLERANCE_DB
+            number = f"A {hz:g} Hz"
+            row = Row(number, signal, quantity, expected, within, within, "dB(A)FS", SOURCE)
+            made.append((hz, row))
+    # In the order of the table.
+    yield from (row for _, row in sorted(made, key=lambda pair: pair[0]))
 
 
 def _two_tones(first_hz: float, second_hz: float, rate: int) -> Signal:

@@ -1,0 +1,184 @@
+"""The proof: the reference signals measured by the code that checks a take, beside what is due.
+
+Every signal of :mod:`reference_signals` is written to a file and checked like any other recording;
+the quantity of each row is then read from the record. ``pyloudnorm`` reads the same samples as a
+second opinion where it has one. The outcome is kept in the user's cache folder, for this machine,
+this version of the code and these libraries, so that every later report can say whether the proof
+passed. It is never run by itself.
+
+    readings = run_proof()
+    print("\\n".join(table(readings)))
+    remember(readings)
+"""
+
+import math
+import tempfile
+import warnings
+from collections.abc import Callable, Iterable, Iterator, Sequence
+from concurrent.futures import ThreadPoolExecutor
+from pathlib import Path
+from typing import Any
+
+import msgspec
+import numpy as np
+
+from dualmic import __version__
+from dualmic.proof_cache import Reading, all_passed, cached_proof, remember
+from dualmic.proof_table import last_line, table
+from dualmic.record import TakeRecord
+from reference_signals import Row, all_rows, write
+
+__all__ = [
+    "Reading",
+    "all_passed",
+    "as_json",
+    "cached_proof",
+    "last_line",
+    "remember",
+    "run_proof",
+    "table",
+]
+
+SECOND_OPINION = ("integrated_lufs", "range_lu")
+
+
+def run_proof(
+    rows: Iterable[Row] | None = None,
+    *,
+    second_opinion: bool = True,
+    progress: Callable[[int, int], None] | None = None,
+) -> list[Reading]:
+    """Measure every row through the code path of ``dualmic check``.
+
+    Args:
+        rows: rows to measure, all reference signals when not given.
+        second_opinion: read integrated loudness and range with pyloudnorm as well.
+        progress: called with (signals done, signals in all).
+
+    Returns:
+        One reading a row, in the rows' order.
+
+    """
+    by_signal = _by_signal(all_rows() if rows is None else rows)
+    readings = []
+    with tempfile.TemporaryDirectory(prefix="dualmic-proof-") as folder:
+        prepared = _prepared(list(by_signal), Path(folder), second_opinion)
+        for done, (group, path, opinions) in enumerate(prepared, start=1):
+            record = _checked(path)
+            path.unlink()
+            readings += [_reading(row, record, opinions) for row in group]
+            if progress is not None:
+                progress(done, len(by_signal))
+    return readings
+
+
+Group = list[Row]
+Opinions = dict[str, float]
+
+
+def _by_signal(rows: Iterable[Row]) -> list[Group]:
+    """Gather the rows of one signal, so that each is made and checked once."""
+    groups: dict[str, Group] = {}
+    for row in rows:
+        groups.setdefault(row.signal.name, []).append(row)
+    return list(groups.values())
+
+
+def _prepared(
+    groups: Sequence[Group], folder: Path, second_opinion: bool
+) -> Iterator[tuple[Group, Path, Opinions]]:
+    """Yield each group with its signal's file; the next one is made while this one is checked."""
+
+    def prepare(group: Group) -> tuple[Group, Path, Opinions]:
+        signal = group[0].signal
+        opinions = _opinions(group) if second_opinion else {}
+        return group, write(signal, folder), opinions
+
+    with ThreadPoolExecutor(1) as maker:
+        ahead = [maker.submit(prepare, group) for group in groups[:2]]
+        for following in [*groups[2:], None, None]:
+            if not ahead:
+                return
+            ready = ahead.pop(0).result()
+            if following is not None:
+                ahead.append(maker.submit(prepare, following))
+            yield ready
+
+
+def _checked(path: Path) -> TakeRecord:
+    from dualmic.take import CheckOptions, check_take
+
+    return check_take([path], CheckOptions())
+
+
+def _reading(row: Row, record: TakeRecord, opinions: Opinions) -> Reading:
+    read = quantity(record, row.quantity)
+    return Reading(
+        number=row.number,
+        part=row.part,
+        made=row.signal.made,
+        quantity=row.quantity,
+        expected=row.expected,
+        read=read,
+        difference=None if read is None else read - row.expected,
+        minus=row.minus,
+        plus=row.plus,
+        unit=row.unit,
+        source=row.source,
+        second_opinion=opinions.get(row.quantity),
+        passed=row.holds(read),
+    )
+
+
+def quantity(record: TakeRecord, path: str) -> float | None:
+    """Return the number at ``path`` in a record, such as ``mics.subject.hum.frequency_hz``.
+
+    Yes and no read 1 and 0, the polarities ``same`` and ``opposite`` 1 and -1; ``None`` where the
+    record holds nothing there.
+    """
+    found: Any = record
+    for step in path.split("."):
+        found = found.get(step) if isinstance(found, dict) else getattr(found, step)
+        if found is None:
+            return None
+    if isinstance(found, str):
+        return {"same": 1.0, "opposite": -1.0}[found]
+    return float(found)
+
+
+def _opinions(group: Group) -> Opinions:
+    """Return what pyloudnorm reads of a signal, by quantity."""
+    wanted = [row for row in group if row.quantity.rsplit(".", 1)[-1] in SECOND_OPINION]
+    if not wanted:
+        return {}
+    import pyloudnorm
+
+    signal = group[0].signal
+    meter = pyloudnorm.Meter(signal.sample_rate_hz)
+    samples = signal.samples().astype(np.float64)
+    opinions = {}
+    for row in wanted:
+        heard = samples if row.quantity.startswith("programme.") else samples[:, 0]
+        measure = (
+            meter.loudness_range if row.quantity.endswith("range_lu") else meter.integrated_loudness
+        )
+        with warnings.catch_warnings():
+            warnings.simplefilter("ignore")
+            value = float(measure(heard))
+        if math.isfinite(value):
+            opinions[row.quantity] = value
+    return opinions
+
+
+class Report(msgspec.Struct, frozen=True):
+    """The proof as JSON."""
+
+    version: str
+    passed: bool
+    readings: list[Reading]
+
+
+def as_json(readings: list[Reading]) -> bytes:
+    """Return the proof as indented JSON with a final newline."""
+    report = Report(__version__, all_passed(readings), readings)
+    return msgspec.json.format(msgspec.json.encode(report), indent=1) + b"\n"
