@@ -96,7 +96,9 @@ def leak_sections(
     return sections
 
 
-def arrival(sums: ClassSums, classes: Mask, rate_hz: int, *, voice_is_first: bool) -> Arrival | None:
+def arrival(
+    sums: ClassSums, classes: Mask, rate_hz: int, *, voice_is_first: bool
+) -> Arrival | None:
     """Find delay and polarity of the leak in the frames of the given level-difference classes."""
     frames = int(sums.frames[:-1][classes].sum())
     if frames < LEAST_FRAMES:

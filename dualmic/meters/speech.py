@@ -260,7 +260,7 @@ def find_turns(own: Mask) -> list[tuple[int, float, float]]:
     turns = []
     for m in (0, 1):
         for start, end in zip(*runs_of(bridged(own[m], round(TURN_BRIDGE_S * 100))), strict=True):
-            turns.append((m, start / 100, end / 100))
+            turns.append((m, float(start) / 100, float(end) / 100))
     return sorted(turns, key=lambda turn: (turn[1], turn[0]))
 
 

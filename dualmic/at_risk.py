@@ -1,0 +1,115 @@
+"""Lines at risk: which answers are damaged, and whether another channel holds a usable copy.
+
+A turn is at risk if its speaker's own microphone is damaged under it. The other microphone hears
+the same words as a leak; that copy can stand in where it stands far enough above that microphone's
+noise, and is whole itself.
+"""
+
+from collections.abc import Sequence
+
+import numpy as np
+
+from dualmic.findings.base import Finding
+from dualmic.hearing import Hearing
+from dualmic.meters.spectrum import FRAMES_PER_S
+from dualmic.record import MIC_ROLES, Channel, Copy, LineAtRisk, Turn, Verdict
+
+# Our choice: below the podcast's failing limit of speech-to-noise a copy is no help.
+USABLE_COPY_DB = 10.0
+# Our choices: with half of the answers' time lost, or the subject under the failing limit of every
+# delivery, there is no take left to speak of.
+LOST_SHARE = 0.5
+
+
+def turns_of(hearing: Hearing) -> list[Turn]:
+    """Return the record's turns, numbered from 1."""
+    return [
+        Turn(number, MIC_ROLES[mic], start_s, end_s)
+        for number, (mic, start_s, end_s) in enumerate(hearing.turns, start=1)
+    ]
+
+
+def lines_at_risk(
+    hearing: Hearing,
+    findings: Sequence[Finding],
+    turns: Sequence[Turn],
+    channels: Sequence[Channel],
+    take: str,
+) -> list[LineAtRisk]:
+    """Return every damaged turn with its reasons and the best copy."""
+    spoiling = [f for f in findings if f.spoils and f.mic is not None]
+    lines = []
+    for turn in turns:
+        mic = MIC_ROLES.index(turn.speaker)
+        because = _reasons(spoiling, mic, turn)
+        if because:
+            copy = _copy(hearing, spoiling, mic, turn, channels, take)
+            lines.append(LineAtRisk(turn.id, turn.speaker, turn.start_s, turn.end_s, because, copy))
+    return lines
+
+
+def _reasons(spoiling: Sequence[Finding], mic: int, turn: Turn) -> list[str]:
+    inside = [
+        f for f in spoiling if f.mic == mic and f.start_s < turn.end_s and f.end_s > turn.start_s
+    ]
+    return list(dict.fromkeys(f.kind for f in inside))
+
+
+def _copy(
+    hearing: Hearing,
+    spoiling: Sequence[Finding],
+    mic: int,
+    turn: Turn,
+    channels: Sequence[Channel],
+    take: str,
+) -> Copy | None:
+    """Judge the other microphone's recording of a turn."""
+    other = 1 - mic
+    channel = next((c.channel for c in channels if c.role == MIC_ROLES[other]), None)
+    if channel is None:
+        return None
+    start, end = round(turn.start_s * 100), round(turn.end_s * 100)
+    power = hearing.measured.levels.power[other][start:end]
+    floor = hearing.floors[other]
+    weighted = hearing.measured.spectra.a_weighted[other]
+    step = 100 // FRAMES_PER_S
+    heard = weighted[start // step : max(end // step, start // step + 1)]
+    if not len(power) or not len(heard) or power.mean() <= 1e-14:
+        return Copy(take, channel, None, None, usable=False)
+    level = round(float(10 * np.log10(power.mean())), 1)
+    if floor is None:
+        return Copy(take, channel, None, level, usable=False)
+    noise = 10 ** (floor.dba / 10)
+    ratio = (float(heard.mean(dtype=np.float64)) - noise) / noise
+    to_noise = round(float(10 * np.log10(max(ratio, 1e-3))), 1)
+    whole = not _reasons(spoiling, other, turn)
+    alone = not hearing.activity.own[other][start:end].mean() > 0.1
+    usable = bool(to_noise >= USABLE_COPY_DB and whole and alone)
+    return Copy(take, channel, to_noise, level, usable)
+
+
+def verdict(
+    hearing: Hearing,
+    lines: Sequence[LineAtRisk],
+    turns: Sequence[Turn],
+    fail_below_db: float | None,
+) -> Verdict:
+    """Return the verdict on a take in which people speak; the subject's answers decide it.
+
+    Args:
+        hearing: the take.
+        lines: its lines at risk.
+        turns: its turns.
+        fail_below_db: the most lenient failing limit of speech-to-noise among the deliveries.
+
+    """
+    answers_s = sum(t.end_s - t.start_s for t in turns if t.speaker == "subject")
+    lost = [
+        x for x in lines if x.speaker == "subject" and not (x.covered_by and x.covered_by.usable)
+    ]
+    lost_s = sum(x.end_s - x.start_s for x in lost)
+    to_noise = hearing.speech_to_noise_db[1]
+    buried = to_noise is not None and fail_below_db is not None and to_noise < fail_below_db
+    if buried or (answers_s > 0 and lost_s > LOST_SHARE * answers_s) or hearing.dead[1].all():
+        return "not usable"
+    return "usable but for these answers" if lost else "usable"

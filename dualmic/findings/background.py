@@ -1,0 +1,123 @@
+"""Background against speech: too much noise, speech recorded too quietly, hum."""
+
+import numpy as np
+
+from dualmic.findings.base import Finding, Limits
+from dualmic.hearing import Hearing
+from dualmic.meters.hum import GROUP, HumLines, find_hum
+from dualmic.meters.masks import runs_of
+from dualmic.meters.spectrum import a_weighting_db
+from dualmic.record import Severity
+
+# Our choices: hum is audible if its A-weighted level lies within this of the A-weighted noise, and
+# matters once it is less than this under the speech, A-weighted.
+HUM_OVER_NOISE_DB = -6.0
+HUM_UNDER_SPEECH_DB = 55.0
+
+
+def noise(hearing: Hearing, limits: Limits) -> list[Finding]:
+    """Return microphones whose background is too high against their wearer's speech."""
+    found = []
+    for mic in (0, 1):
+        ratio = hearing.speech_to_noise_db[mic]
+        warn, fail = limits.noise_warn_db, limits.noise_fail_db
+        if ratio is None or warn is None or ratio >= warn:
+            continue
+        failing = fail is not None and ratio < fail
+        severity: Severity = "fail" if failing and mic == 1 else "warn"
+        found.append(
+            Finding(
+                "noise",
+                mic,
+                0.0,
+                hearing.measured.duration_s,
+                severity,
+                round(ratio, 1),
+                fail if failing else warn,
+                "dB",
+            )
+        )
+    return found
+
+
+def low_level(hearing: Hearing, limits: Limits) -> list[Finding]:
+    """Return microphones whose speech needs more gain than the recording bears."""
+    found = []
+    for mic in (0, 1):
+        gain = limits.gain_db[mic]
+        if gain is None or limits.gain_warn_db is None or gain <= limits.gain_warn_db:
+            continue
+        failing = limits.gain_fail_db is not None and gain > limits.gain_fail_db
+        severity: Severity = "fail" if failing and mic == 1 else "warn"
+        limit = limits.gain_fail_db if failing else limits.gain_warn_db
+        found.append(
+            Finding(
+                "low_level",
+                mic,
+                0.0,
+                hearing.measured.duration_s,
+                severity,
+                round(gain, 1),
+                limit,
+                "dB",
+            )
+        )
+    return found
+
+
+def steady_hum(hearing: Hearing, mic: int) -> HumLines | None:
+    """Return the hum of a microphone over the whole take, groups in which it is dead left out."""
+    groups = hearing.measured.low.power[mic]
+    live = [g for k, g in enumerate(groups) if not _dead(hearing, mic, k) and g.any()]
+    if not live:
+        return None
+    return find_hum(hearing.measured.low.bins_hz, np.mean(live, axis=0))
+
+
+def _dead(hearing: Hearing, mic: int, group: int) -> bool:
+    cells = GROUP * 100
+    return bool(hearing.dead[mic][group * cells : (group + 1) * cells].any())
+
+
+def hum(hearing: Hearing, limits: Limits) -> list[Finding]:
+    """Return the stretches in which mains or generator hum can be heard against the noise."""
+    found = []
+    measured = hearing.measured
+    for mic in (0, 1):
+        groups = measured.low.power[mic]
+        heard = [
+            None if _dead(hearing, mic, k) else find_hum(measured.low.bins_hz, power)
+            for k, power in enumerate(groups)
+        ]
+        loud = np.array([h is not None and _audible(hearing, mic, h) for h in heard], bool)
+        for start, end in zip(*runs_of(loud), strict=True):
+            inside = [h for h in heard[start:end] if h is not None]
+            power = float(np.mean([h.power for h in inside]))
+            frequency = float(np.median([h.fundamental_hz for h in inside]))
+            last = end == len(heard)
+            found.append(
+                Finding(
+                    "hum",
+                    mic,
+                    float(start * GROUP),
+                    measured.duration_s if last else float(end * GROUP),
+                    "warn",
+                    round(10 * np.log10(power), 1),
+                    None,
+                    "dBFS",
+                    facts={"frequency_hz": frequency},
+                )
+            )
+    return found
+
+
+def _audible(hearing: Hearing, mic: int, hum: HumLines) -> bool:
+    """Whether a hum can be heard: against the noise, and not far below all speech."""
+    level = 10 * np.log10(sum(p * 10 ** (a_weighting_db(f) / 10) for f, p in hum.lines) + 1e-20)
+    floor = hearing.floors[mic]
+    if floor is not None and level < floor.dba + HUM_OVER_NOISE_DB:
+        return False
+    speech = hearing.speech_to_noise_db[mic]
+    if floor is None or speech is None:
+        return max(hum.over_noise_db) > 20
+    return bool(level > floor.dba + speech - HUM_UNDER_SPEECH_DB)

@@ -1,0 +1,47 @@
+"""What a finding is, and the limits that decide how bad it is."""
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+
+from dualmic.record import Severity
+
+
+@dataclass(frozen=True)
+class Finding:
+    """One problem section as measured.
+
+    ``mic`` is 0 (interviewer), 1 (subject) or None (both together). ``limit`` is what ``value`` is
+    held against; ``facts`` fill in the words. ``spoils`` says that speech under it is damaged.
+    """
+
+    kind: str
+    mic: int | None
+    start_s: float
+    end_s: float
+    severity: Severity
+    value: float | None = None
+    limit: float | None = None
+    unit: str | None = None
+    count: int = 1
+    spoils: bool = False
+    facts: Mapping[str, object] = field(default_factory=dict)
+
+
+@dataclass(frozen=True)
+class Limits:
+    """The strictest limits of the deliveries asked for, and each microphone's gains to them.
+
+    ``gain_db`` holds, per microphone, the largest gain any delivery needs; None if unknown.
+    ``levelled_db`` is what a leak into each microphone changes by once both are levelled.
+    """
+
+    noise_warn_db: float | None = 22.0
+    noise_fail_db: float | None = 12.0
+    crosstalk_warn_db: float | None = -8.0
+    gain_warn_db: float | None = 30.0
+    gain_fail_db: float | None = None
+    clipping_warn_ms: float = 1.0
+    clipping_fail_ms: float = 10.0
+    dropout_ms: float = 10.0
+    gain_db: tuple[float | None, float | None] = (None, None)
+    levelled_db: tuple[float | None, float | None] = (None, None)

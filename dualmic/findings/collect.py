@@ -1,0 +1,37 @@
+"""All findings of one take: a new family of problems is one line here."""
+
+from dualmic.findings import background, damage, pairing
+from dualmic.findings.base import Finding, Limits
+from dualmic.hearing import Hearing
+
+
+def all_findings(
+    hearing: Hearing, limits: Limits, channels: tuple[int, int], *, one_mic: bool = False
+) -> list[Finding]:
+    """Return every finding, worst first and then in order of time.
+
+    Args:
+        hearing: the take, measured and listened to.
+        limits: the strictest limits of the deliveries asked for.
+        channels: channels (from 0) of the interviewer's and the subject's microphone.
+        one_mic: both people share one microphone: nothing that compares two is asked.
+
+    """
+    found = [
+        *damage.clipping(hearing, limits),
+        *damage.dropouts(hearing, limits),
+        *damage.bad_samples(hearing, channels),
+        *damage.dc_offset(hearing),
+        *background.noise(hearing, limits),
+        *background.low_level(hearing, limits),
+        *background.hum(hearing, limits),
+    ]
+    if not one_mic:
+        same = pairing.dual_mono(hearing)
+        found += pairing.mic_dead(hearing)
+        found += same
+        found += pairing.polarity(hearing)
+        if not same:
+            found += pairing.crosstalk(hearing, limits)
+    order = {"fail": 0, "warn": 1, "note": 2}
+    return sorted(found, key=lambda f: (order[f.severity], f.start_s, f.kind, f.mic or 0))

@@ -1,0 +1,227 @@
+"""Damage no gain can mend: clipped tops, lost sound, bad samples, a DC offset, a file cut short."""
+
+import numpy as np
+
+from dualmic.findings.base import Finding, Limits
+from dualmic.hearing import Hearing
+from dualmic.meters.continuity import HeldRun
+from dualmic.meters.masks import bridged, runs_of
+from dualmic.record import Severity
+
+# Our choices: tops closer than this belong to one word, lost moments closer than this to one event.
+CLIPPING_GAP_S = 0.5
+DROPOUT_GAP_S = 0.25
+# A DC offset takes headroom and clicks at cuts. Converters stay under 0.1 %; 1 % costs 0.1 dB of
+# headroom and clicks audibly. (common practice, no source)
+DC_NOTE, DC_WARN = 0.003, 0.01
+# A run of silence is inside a word if sound stood this far over the background just beside it.
+CUT_DB = 10.0
+BESIDE_S = 0.03
+MUTED_SHARE = 0.05
+
+
+def clipping(hearing: Hearing, limits: Limits) -> list[Finding]:
+    """Return the stretches with flat tops; severity by flat time within the turn they fall in."""
+    found = []
+    rate = hearing.measured.rate_hz
+    for mic in (0, 1):
+        frames = hearing.clipped[mic].astype(np.int64)
+        spans = runs_of(bridged(frames > 0, round(CLIPPING_GAP_S * 100)))
+        by_turn = _per_turn(hearing, mic, frames)
+        for start, end in zip(*spans, strict=True):
+            flat_ms = float(frames[start:end].sum()) / rate * 1000
+            worst_ms = max([flat_ms, *(ms for a, b, ms in by_turn if a < end and b > start)])
+            severity: Severity = "note"
+            if worst_ms > limits.clipping_fail_ms:
+                severity = "fail"
+            elif worst_ms >= limits.clipping_warn_ms:
+                severity = "warn"
+            found.append(
+                Finding(
+                    "clipping",
+                    mic,
+                    start / 100,
+                    end / 100,
+                    severity,
+                    round(flat_ms, 2),
+                    limits.clipping_fail_ms,
+                    "ms",
+                    count=int((frames[start:end] > 0).sum()),
+                    spoils=severity != "note",
+                )
+            )
+    return found
+
+
+def _per_turn(hearing: Hearing, mic: int, frames: np.ndarray) -> list[tuple[int, int, float]]:
+    spans = []
+    for speaker, start_s, end_s in hearing.turns:
+        if speaker == mic:
+            start, end = round(start_s * 100), round(end_s * 100)
+            flat_ms = float(frames[start:end].sum()) / hearing.measured.rate_hz * 1000
+            spans.append((start, end, flat_ms))
+    return spans
+
+
+def flat_ms_by_turn(hearing: Hearing) -> list[float]:
+    """Return the clipped milliseconds of every turn on its speaker's own microphone."""
+    rate = hearing.measured.rate_hz
+    return [
+        float(hearing.clipped[mic][round(a * 100) : round(b * 100)].sum()) / rate * 1000
+        for mic, a, b in hearing.turns
+    ]
+
+
+def dropouts(hearing: Hearing, limits: Limits) -> list[Finding]:
+    """Return the moments at which sound vanishes or freezes."""
+    found = []
+    for mic in (0, 1):
+        cut, muted = _sorted_runs(hearing, mic)
+        for group in _grouped(cut):
+            gone_ms = sum(run.end_s - run.start_s for run in group) * 1000
+            severity: Severity = "fail" if gone_ms >= limits.dropout_ms else "note"
+            found.append(
+                Finding(
+                    "dropout",
+                    mic,
+                    group[0].start_s,
+                    group[-1].end_s,
+                    severity,
+                    round(gone_ms, 1),
+                    limits.dropout_ms,
+                    "ms",
+                    count=len(group),
+                    spoils=severity == "fail",
+                    facts={"frozen": any(run.value != 0 for run in group)},
+                )
+            )
+        found += _mutes(hearing, mic, muted)
+    return found
+
+
+def _sorted_runs(hearing: Hearing, mic: int) -> tuple[list[HeldRun], list[HeldRun]]:
+    """Split held runs into those that cut into sound and those in pauses; dead stretches aside."""
+    cut, muted = [], []
+    dead = hearing.dead[mic]
+    power = hearing.measured.levels.power[mic]
+    live = power[power > 1e-14]
+    background = float(np.percentile(live, 10)) if len(live) else 0.0
+    for run in hearing.measured.held[mic]:
+        start, end = int(run.start_s * 100), int(np.ceil(run.end_s * 100))
+        at_edge = run.start_s <= 0 or run.end_s >= hearing.measured.duration_s
+        if dead[start:end].any() or (at_edge and not _speech_in(hearing, mic, start, end)):
+            continue
+        if _cuts(power, background, start, end) or _speech_in(hearing, mic, start, end):
+            cut.append(run)
+        else:
+            muted.append(run)
+    return cut, muted
+
+
+def _cuts(power: np.ndarray, background: float, start: int, end: int) -> bool:
+    """Whether sound well over the background stood right before or after."""
+    reach = round(BESIDE_S * 100)
+    before = power[max(start - reach, 0) : start]
+    after = power[end : end + reach]
+    loudest = max(before.max(initial=0), after.max(initial=0))
+    return bool(loudest > background * 10 ** (CUT_DB / 10))
+
+
+def _speech_in(hearing: Hearing, mic: int, start: int, end: int) -> bool:
+    """Whether the wearer speaks on both sides of it within one stretch of speech."""
+    own = hearing.activity.own[mic]
+    return bool(own[max(start - 2, 0) : end + 2].all()) and end > start
+
+
+def _grouped(runs: list[HeldRun]) -> list[list[HeldRun]]:
+    groups: list[list[HeldRun]] = []
+    for run in runs:
+        if groups and run.start_s - groups[-1][-1].end_s <= DROPOUT_GAP_S:
+            groups[-1].append(run)
+        else:
+            groups.append([run])
+    return groups
+
+
+def _mutes(hearing: Hearing, mic: int, muted: list[HeldRun]) -> list[Finding]:
+    """One note for a pack that mutes itself in pauses; single silent pauses are listed as notes."""
+    if not muted:
+        return []
+    total_s = sum(run.end_s - run.start_s for run in muted)
+    if len(muted) >= 3 or total_s > MUTED_SHARE * hearing.measured.duration_s:
+        runs = [(muted[0].start_s, muted[-1].end_s)]
+    else:
+        runs = [(run.start_s, run.end_s) for run in muted]
+    return [
+        Finding(
+            "dropout",
+            mic,
+            start_s,
+            end_s,
+            "note",
+            round(total_s * 1000, 1),
+            None,
+            "ms",
+            count=len(muted),
+            facts={"muted": True},
+        )
+        for start_s, end_s in runs
+    ]
+
+
+def dropout_ms_by_turn(hearing: Hearing, found: list[Finding]) -> list[float]:
+    """Return the lost milliseconds of every turn on its speaker's own microphone."""
+    lost = []
+    for mic, start_s, end_s in hearing.turns:
+        lost.append(
+            sum(
+                f.value or 0.0
+                for f in found
+                if f.kind == "dropout"
+                and f.mic == mic
+                and not f.facts.get("muted")
+                and f.start_s < end_s
+                and f.end_s > start_s
+            )
+        )
+    return lost
+
+
+def bad_samples(hearing: Hearing, channels: tuple[int, int]) -> list[Finding]:
+    """Return where samples were not numbers; ``channels`` are the microphones' channels from 0."""
+    bad = hearing.measured.bad
+    found = []
+    for mic, channel in enumerate(channels):
+        at = sorted(start for c, start in bad.seconds if c == channel)
+        if at:
+            end_s = min(at[-1] + 1.0, hearing.measured.duration_s)
+            count = int(bad.count[channel])
+            found.append(
+                Finding(
+                    "bad_samples",
+                    mic,
+                    float(at[0]),
+                    end_s,
+                    "fail",
+                    float(count),
+                    0.0,
+                    "samples",
+                    count=count,
+                )
+            )
+    return found
+
+
+def dc_offset(hearing: Hearing) -> list[Finding]:
+    """Return microphones whose mean lies off zero."""
+    found = []
+    for mic in (0, 1):
+        offset = float(hearing.measured.levels.dc_offset[mic])
+        if abs(offset) >= DC_NOTE:
+            severity: Severity = "warn" if abs(offset) >= DC_WARN else "note"
+            end_s = hearing.measured.duration_s
+            percent = round(abs(offset) * 100, 2)
+            found.append(
+                Finding("dc_offset", mic, 0.0, end_s, severity, percent, DC_WARN * 100, "%")
+            )
+    return found

@@ -1,0 +1,109 @@
+"""What only two microphones can show: one dead, both the same, opposite polarity, crosstalk."""
+
+import numpy as np
+
+from dualmic.findings.base import Finding, Limits
+from dualmic.hearing import Hearing
+from dualmic.meters.masks import mask_of, runs_of
+from dualmic.tiles import TILES_PER_S
+
+DUAL_MONO_DB = -30.0
+DUAL_MONO_TILES = 5 * TILES_PER_S
+
+
+def mic_dead(hearing: Hearing) -> list[Finding]:
+    """Return the stretches in which a microphone holds nothing while somebody talks."""
+    found = []
+    for mic in (0, 1):
+        other = hearing.activity.own[0] | hearing.activity.own[1]
+        for start, end in zip(*runs_of(hearing.dead[mic]), strict=True):
+            talk_s = float(other[start:end].sum()) / 100
+            if talk_s <= 0:
+                continue
+            end_s = hearing.measured.duration_s if end >= hearing.measured.cells else end / 100
+            found.append(
+                Finding(
+                    "mic_dead",
+                    mic,
+                    start / 100,
+                    end_s,
+                    "fail" if mic == 1 else "warn",
+                    round(end_s - start / 100, 2),
+                    0.0,
+                    "s",
+                    spoils=True,
+                    facts={"whole": start <= 50 and end >= hearing.measured.cells - 50},
+                )
+            )
+    return found
+
+
+def dual_mono(hearing: Hearing) -> list[Finding]:
+    """Return the stretches of five seconds or more in which both channels carry one signal."""
+    residual = hearing.measured.likeness.residual_db(DUAL_MONO_TILES)
+    alike = np.flatnonzero(residual < DUAL_MONO_DB)
+    tiles = len(hearing.measured.likeness.first)
+    mask = mask_of(alike, alike + DUAL_MONO_TILES, tiles)
+    found = []
+    for start, end in zip(*runs_of(mask), strict=True):
+        inside = residual[start : max(end - DUAL_MONO_TILES + 1, start + 1)]
+        end_s = hearing.measured.duration_s if end == tiles else end / TILES_PER_S
+        found.append(
+            Finding(
+                "dual_mono",
+                None,
+                start / TILES_PER_S,
+                end_s,
+                "warn",
+                round(float(np.median(inside)), 1),
+                DUAL_MONO_DB,
+                "dB",
+            )
+        )
+    return found
+
+
+def polarity(hearing: Hearing) -> list[Finding]:
+    """Return a finding if both directions say that the microphones have opposite polarity."""
+    arrivals = [leak.arrival for leak in hearing.leaks]
+    if all(a is not None and a.polarity == "opposite" for a in arrivals):
+        return [Finding("polarity", None, 0.0, hearing.measured.duration_s, "warn")]
+    return []
+
+
+def crosstalk(hearing: Hearing, limits: Limits) -> list[Finding]:
+    """Return the stretches in which the other voice is too strong, once both are levelled."""
+    limit = limits.crosstalk_warn_db
+    found: list[Finding] = []
+    if limit is None:
+        return found
+    for speaker in (0, 1):
+        into = 1 - speaker
+        change = limits.levelled_db[into]
+        leak = hearing.leaks[speaker]
+        if change is None or leak.level is None:
+            continue
+        sections = leak.sections
+        over = [(a, b, level + change) for a, b, level in sections if level + change > limit]
+        if not over and not leak.level.is_upper_bound and leak.level.level_db + change > limit:
+            over = [(0.0, hearing.measured.duration_s, leak.level.level_db + change)]
+        if len(over) == len(sections) and over:
+            level = leak.level.level_db + change
+            over = [(0.0, hearing.measured.duration_s, level)] if level > limit else over
+        for start_s, end_s, level in _joined(over):
+            end_s = min(end_s, hearing.measured.duration_s)
+            value = round(level, 1)
+            found.append(Finding("crosstalk", into, start_s, end_s, "warn", value, limit, "dB"))
+    return found
+
+
+def _joined(sections: list[tuple[float, float, float]]) -> list[tuple[float, float, float]]:
+    """Join sections that touch, keeping the highest level."""
+    joined: list[tuple[float, float, float]] = []
+    for start_s, end_s, level in sections:
+        if joined and start_s - joined[-1][1] < 0.01:
+            before = joined.pop()
+            joined.append((before[0], end_s, max(before[2], level)))
+        else:
+            joined.append((start_s, end_s, level))
+    return joined

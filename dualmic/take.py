@@ -1,0 +1,281 @@
+"""One take, from its files to its record: the library's entry for everything the tool does.
+
+>>> from pathlib import Path
+>>> from dualmic.take import check_take
+>>> record = check_take([Path("take.wav")])          # doctest: +SKIP
+>>> record.verdict                                   # doctest: +SKIP
+'usable'
+"""
+
+import hashlib
+from collections.abc import Sequence
+from dataclasses import dataclass, field
+from importlib.metadata import PackageNotFoundError, version
+from pathlib import Path
+
+import msgspec
+
+import dualmic
+from dualmic import delivery
+from dualmic.at_risk import lines_at_risk, turns_of, verdict
+from dualmic.describe import crosstalk_of, mic_of, overview_of, programme_of
+from dualmic.findings import Finding, Limits, all_findings
+from dualmic.findings.damage import dropout_ms_by_turn, flat_ms_by_turn
+from dualmic.hearing import Hearing, hear
+from dualmic.measure import Progress, measure
+from dualmic.problems import to_problems
+from dualmic.proof_cache import cached_proof
+from dualmic.record import (
+    MIC_ROLES,
+    SCHEMA,
+    Channel,
+    KindOfTake,
+    LineAtRisk,
+    Method,
+    Mic,
+    MicRole,
+    Problem,
+    Roles,
+    Take,
+    TakeRecord,
+    Turn,
+)
+from dualmic.recording import Ending, RecordingInfo, open_recording
+from dualmic.roles import decide_roles
+from dualmic.set_up import advice
+from dualmic.settings import Settings
+from dualmic.spec import Spec
+from dualmic.specs_file import load_spec
+
+DEFAULT_SPECS = ("podcast", "film")
+TOO_SHORT_S = 15.0
+NOBODY_S = 0.5  # our choice: less than half a second of speech in a take is a noise taken for one
+ONE_PERSON_S = 1.5
+
+
+@dataclass(frozen=True)
+class CheckOptions:
+    """What is asked of a check.
+
+    ``interviewer`` and ``subject`` are channels from 1; ``specs`` are names of shipped specs or
+    paths of one's own; ``joined`` says that several files are parts of one take in time.
+    """
+
+    interviewer: int | None = None
+    subject: int | None = None
+    specs: tuple[str, ...] = DEFAULT_SPECS
+    one_mic: bool = False
+    joined: bool = False
+    settings: Settings = field(default_factory=Settings)
+    block_frames: int | None = None
+
+
+def check_take(
+    paths: Sequence[Path],
+    options: CheckOptions | None = None,
+    progress: Progress | None = None,
+) -> TakeRecord:
+    """Measure and judge one take.
+
+    Args:
+        paths: its file, or the files of its two microphones, or its parts in order.
+        options: what is asked for.
+        progress: called with the seconds of the take measured so far.
+
+    Raises:
+        RecordingError: a file cannot be read as sound.
+        UsageError: a channel is asked for that is not there, or there is only one.
+        SettingsError: a delivery spec is wrong.
+
+    """
+    options = options or CheckOptions()
+    specs = [load_spec(name) for name in options.specs]
+    with open_recording(paths, joined=options.joined) as recording:
+        info = recording.info
+        channels, roles = decide_roles(info, options.interviewer, options.subject, options.settings)
+        assert roles.interviewer is not None and roles.subject is not None
+        mics = (roles.interviewer - 1, roles.subject - 1)
+        blocks = (
+            recording.blocks(options.block_frames) if options.block_frames else recording.blocks()
+        )
+        measured = measure(
+            blocks,
+            info.sample_rate_hz,
+            len(info.channels),
+            mics,
+            bit_depth=info.bit_depth if not (info.is_float or info.is_lossy) else None,
+            is_float=info.is_float and not info.is_lossy,
+            progress=progress,
+        )
+        ending = recording.ending()
+    hearing = hear(measured, one_mic=options.one_mic)
+    return _judged(hearing, info, ending, channels, roles, specs, options)
+
+
+def _judged(
+    hearing: Hearing,
+    info: RecordingInfo,
+    ending: Ending,
+    channels: list[Channel],
+    roles: Roles,
+    specs: list[Spec],
+    options: CheckOptions,
+) -> TakeRecord:
+    assert roles.interviewer is not None and roles.subject is not None
+    numbers = {"interviewer": roles.interviewer, "subject": roles.subject}
+    mics = {role: mic_of(hearing, k, numbers[role]) for k, role in enumerate(MIC_ROLES)}
+    kind = kind_of_take(hearing)
+    limits = _limits(specs, mics, info)
+    found = all_findings(
+        hearing, limits, (roles.interviewer - 1, roles.subject - 1), one_mic=options.one_mic
+    )
+    found += _file_findings(ending)
+    turns = turns_of(hearing)
+    at_risk = lines_at_risk(hearing, found, turns, channels, info.name)
+    problems = to_problems(found, roles, info.timecode)
+    crosstalk = None if options.one_mic else crosstalk_of(hearing)
+    facts = delivery.TakeFacts(
+        mics=mics,
+        sample_rate_hz=info.sample_rate_hz,
+        bit_depth=info.bit_depth,
+        is_float=info.is_float,
+        is_lossy=info.is_lossy,
+        one_mic=options.one_mic,
+        kind_of_take=kind,
+        crosstalk=crosstalk,
+        problems=problems,
+        turns=turns,
+        at_risk=at_risk,
+        speech_peak_dbfs=dict(zip(MIC_ROLES, hearing.speech_peak_dbfs, strict=True)),
+        flat_ms_by_turn=_by_turn(turns, flat_ms_by_turn(hearing)),
+        dropout_ms_by_turn=_by_turn(turns, dropout_ms_by_turn(hearing, found)),
+    )
+    speaks = kind in ("interview", "one person")
+    return TakeRecord(
+        schema=SCHEMA,
+        mode="take",
+        method=method(specs, options),
+        take=_take(info, ending),
+        channels=channels,
+        roles=_with_doubt(roles, hearing, kind),
+        kind_of_take=kind,
+        verdict=verdict(hearing, at_risk, turns, _lenient_fail(specs)) if speaks else None,
+        mics={str(role): mic for role, mic in mics.items()},
+        programme=programme_of(hearing.measured),
+        crosstalk=crosstalk,
+        turns=turns,
+        problems=problems,
+        at_risk=at_risk,
+        deliveries={spec.name: delivery.judge_take(spec, facts) for spec in specs},
+        set_up=advice(hearing, found, roles),
+        overview=overview_of(hearing.measured),
+    )
+
+
+def kind_of_take(hearing: Hearing) -> KindOfTake:
+    """Say what kind of recording it is before judging it."""
+    speech = [hearing.speech_s(mic) for mic in (0, 1)]
+    if sum(speech) < NOBODY_S:
+        return "nobody speaks"
+    if sum(speech) < TOO_SHORT_S:
+        return "too short"
+    return "one person" if min(speech) < ONE_PERSON_S and not hearing.dead.any() else "interview"
+
+
+def _with_doubt(roles: Roles, hearing: Hearing, kind: KindOfTake) -> Roles:
+    """Ask whether the channels are the other way round if channel 1 talks most of the time."""
+    first, second = hearing.speech_s(0), hearing.speech_s(1)
+    if kind != "interview" or hearing.dead.any() or first < 1.5 * second:
+        return roles
+    share = round(100 * first / (first + second))
+    doubt = (
+        f"Channel {roles.interviewer} talks {share} % of the time: is that the subject? "
+        f"If so: --interviewer {roles.subject} --subject {roles.interviewer}"
+    )
+    return msgspec.structs.replace(roles, doubt=doubt)
+
+
+def _limits(specs: list[Spec], mics: dict[MicRole, Mic], info: RecordingInfo) -> Limits:
+    """Gather the strictest limits of the deliveries, and each microphone's gain to them."""
+    coarse = info.is_lossy or not (info.is_float or (info.bit_depth or 0) > 16)
+    takes = [spec.take for spec in specs]
+    gains = [delivery.take_gains_db(spec, mics) for spec in specs]
+    needed: list[float | None] = []
+    for role in MIC_ROLES:
+        known = [gain for gain in (g.get(role) for g in gains) if gain is not None]
+        needed.append(max(known) if known else None)
+    one, two = needed
+    apart = one - two if one is not None and two is not None else None
+    gain_limits = [t.gain_16_bit if coarse else t.gain for t in takes]
+    return Limits(
+        noise_warn_db=_least([t.speech_to_noise.warn for t in takes if t.speech_to_noise], max),
+        noise_fail_db=_least([t.speech_to_noise.fail for t in takes if t.speech_to_noise], max),
+        crosstalk_warn_db=_least([t.crosstalk.warn for t in takes if t.crosstalk], min),
+        gain_warn_db=_least([g.warn for g in gain_limits if g], min),
+        gain_fail_db=_least([g.fail for g in gain_limits if g], min),
+        gain_db=(one, two),
+        levelled_db=(apart, None if apart is None else -apart),
+    )
+
+
+def _least(values: Sequence[float | None], strictest: type[max] | type[min]) -> float | None:  # type: ignore[valid-type]
+    known = [value for value in values if value is not None]
+    return strictest(known) if known else None  # type: ignore[operator]
+
+
+def _lenient_fail(specs: list[Spec]) -> float | None:
+    fails = [s.take.speech_to_noise.fail for s in specs if s.take.speech_to_noise]
+    known = [fail for fail in fails if fail is not None]
+    return min(known) if known else None
+
+
+def _file_findings(ending: Ending) -> list[Finding]:
+    found = []
+    if ending.truncated:
+        missing = None if ending.missing_s is None else round(ending.missing_s, 2)
+        end_s = ending.duration_s
+        found.append(Finding("truncated", None, end_s, end_s, "warn", missing, 0.0, "s"))
+    for gap in ending.gaps:
+        end_s = gap.start_s + gap.duration_s
+        lost_ms = round(gap.duration_s * 1000, 1)
+        facts = {"gap": True}
+        found.append(
+            Finding("dropout", None, gap.start_s, end_s, "fail", lost_ms, 0.0, "ms", facts=facts)
+        )
+    return found
+
+
+def _by_turn(turns: Sequence[Turn], values: Sequence[float]) -> dict[int, float]:
+    return {turn.id: value for turn, value in zip(turns, values, strict=True) if value}
+
+
+def _take(info: RecordingInfo, ending: Ending) -> Take:
+    return Take(
+        name=info.name,
+        files=list(ending.files),
+        duration_s=round(ending.duration_s, 6),
+        sample_rate_hz=info.sample_rate_hz,
+        bit_depth=info.bit_depth,
+        container=info.container,
+        codec=info.codec,
+        timecode=info.timecode,
+        recorded_at=info.recorded_at,
+    )
+
+
+def method(specs: Sequence[Spec], options: CheckOptions) -> Method:
+    """Say what measured: version, libraries, and a checksum of everything that was set."""
+    settings = msgspec.json.encode(
+        [list(specs), options.one_mic, options.interviewer, options.subject, options.settings]
+    )
+    libraries = {}
+    for name in ("numpy", "scipy", "soundfile", "av"):
+        try:
+            libraries[name] = version(name)
+        except PackageNotFoundError:
+            continue
+    digest = hashlib.sha256(settings).hexdigest()
+    return Method(dualmic.__version__, digest, libraries, cached_proof())
+
+
+__all__ = ["CheckOptions", "LineAtRisk", "Problem", "check_take", "kind_of_take", "method"]
