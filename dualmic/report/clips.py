@@ -191,7 +191,9 @@ class _File:
         offset = int(max(0.0, start_s - 0.1) / first.time_base) + (first.start_time or 0)
         container.seek(offset, stream=first, backward=True)
         frames = max(1, round((end_s - start_s) * rate_hz))
-        tracks = {s.index: np.zeros((frames, s.codec_context.channels), np.float32) for s in streams}
+        tracks = {
+            s.index: np.zeros((frames, s.codec_context.channels), np.float32) for s in streams
+        }
         done: set[int] = set()
         for packet in container.demux(streams):
             for frame in packet.decode():
@@ -213,11 +215,13 @@ def _samples(frame: av.AudioFrame) -> NDArray[np.float32]:
     data = frame.to_ndarray()
     if not frame.format.is_planar:
         data = data.reshape(-1, len(frame.layout.channels)).T
+    samples = data.astype(np.float32).T
+    # FFmpeg's integer formats are left-justified: full scale is the container's own.
     if data.dtype.kind == "u":
-        return ((data.astype(np.float32) - 128.0) / 128.0).T
+        return (samples - np.float32(128.0)) / np.float32(128.0)
     if data.dtype.kind == "i":
-        return (data / np.float32(np.iinfo(data.dtype).max + 1.0)).astype(np.float32).T
-    return data.astype(np.float32).T
+        return samples / np.float32(2.0 ** (8 * data.dtype.itemsize - 1))
+    return samples
 
 
 def _put(out: NDArray[np.float32], samples: NDArray[np.float32], place: int) -> None:

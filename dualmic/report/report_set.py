@@ -33,11 +33,11 @@ def write(
         record = private_record(record, sources or ())
         sources, labels = None, None
     name = file_name(record.take.name)
-    png = plot.png(record)
+    png, svg = plot.images(record)
     clips = _clips(record, sources or ())
     files = {
         f"{name}.png": png,
-        f"{name}.svg": plot.svg(record),
+        f"{name}.svg": svg,
         f"{name}.html": page.html(record, png, clips=clips, labels=labels),
         f"{name}.pdf": sheet.pdf(record, labels=labels),
         f"{name}.csv": tables.problems_csv(record),
