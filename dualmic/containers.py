@@ -53,6 +53,7 @@ _OPTIONS = {
 _LEAD_S = 20.0  # our choice: a track this far behind the others has ended or has a gap
 # Our choice: ends of tracks this close are rounding of a length, or of coded sound's packets.
 _PLAIN_END_S, _CODED_END_S = 0.005, 0.05
+_CUT_S = 2.0  # our choice: tracks of a cut file that end this close were broken off together
 
 
 class ContainerReader(FileReader):
@@ -130,15 +131,18 @@ class ContainerReader(FileReader):
         if hasattr(os, "posix_fadvise"):
             # No reading ahead: what follows the sound is picture.
             os.posix_fadvise(self._file.fileno(), 0, 0, os.POSIX_FADV_RANDOM)
-        runs = [(track.queue, track.read_indexed(self._file)) for track in self._tracks]
-        while runs:
-            for pair in list(runs):
-                queue, reading = pair
-                while queue.waiting < block_frames:
-                    if next(reading, reading) is reading:
-                        runs.remove(pair)
+        rate, margin = self.head.sample_rate_hz, 0
+        reading = [(track, track.read_indexed(self._file)) for track in self._tracks]
+        while reading:
+            for pair in list(reading):
+                track, runs = pair
+                while track.queue.waiting < block_frames + margin:
+                    if next(runs, runs) is runs:
+                        reading.remove(pair)
+                        # Held back, for the others may end as soon: see _common_end.
+                        margin = round(_CUT_S * rate) if track.is_cut else margin
                         break
-            if runs and min(queue.waiting for queue, _ in runs) >= block_frames:
+            while reading and min(t.queue.waiting for t, _ in reading) >= block_frames + margin:
                 yield self._block(block_frames)
 
     def _demux(self, block_frames: int) -> Iterator[NDArray[np.float32]]:
@@ -150,6 +154,8 @@ class ContainerReader(FileReader):
                 track = by_index.get(packet.stream_index)
                 if track is None or not track.push_packet(packet):
                     continue
+                for other in self._tracks:
+                    other.flush()
                 waiting = [queue.waiting for queue in queues]
                 while min(waiting) >= block_frames or max(waiting) - min(waiting) > lead:
                     yield self._block(block_frames)
@@ -161,21 +167,21 @@ class ContainerReader(FileReader):
 
     def _common_end(self) -> int:
         """Return where the sound ends; tracks that a cut file broke off end together."""
-        slack = self._slack()
+        rate, slack = self.head.sample_rate_hz, self._slack()
+        all_cut = self._broken or self._box != "whole"
         ends = [track.queue.end for track in self._tracks]
         cut = [
             end
             for end, track in zip(ends, self._tracks, strict=True)
-            if track.is_cut or (track.promised_frames and end < track.promised_frames - slack)
+            if all_cut or track.is_cut or end < (track.promised_frames or 0) - slack
         ]
-        if cut:
+        if cut and max(ends) - min(cut) <= _CUT_S * rate:
             return max(min(cut), self._frames)
         for track, end in zip(self._tracks, ends, strict=True):
             if max(ends) - end > slack:
-                early_s = (max(ends) - end) / self.head.sample_rate_hz
                 self._notes.append(
-                    f"Track {track.number} ends {early_s:.2f} s before the longest track: "
-                    "silence was added at its end."
+                    f"Track {track.number} ends {(max(ends) - end) / rate:.2f} s before the "
+                    "longest track: silence was added at its end."
                 )
         return max(*ends, self._frames)
 

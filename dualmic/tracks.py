@@ -26,7 +26,7 @@ class Hole:
     frames: int
 
 
-@dataclass
+@dataclass(eq=False)
 class TrackQueue:
     """Samples of one track, ``channels`` of ``dtype``, in order.
 

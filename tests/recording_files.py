@@ -85,10 +85,15 @@ def write_av(
     names: Sequence[str] = (),
     metadata: dict[str, str] | None = None,
     starts_s: Sequence[float] = (),
+    gap: tuple[int, float] | None = None,
     options: dict[str, str] | None = None,
     rate_hz: int = RATE_HZ,
 ) -> Path:
-    """Write tracks into a container, a picture's length of each at a time, as cameras do."""
+    """Write tracks into a container, a picture's length of each at a time, as cameras do.
+
+    ``starts_s`` delays tracks. ``gap`` is a frame from which on all timestamps are so many seconds
+    later; it must be a whole number of pictures.
+    """
     with av.open(path, "w", options=options or {}) as container:
         container.metadata.update(metadata or {})
         if timecode:
@@ -106,7 +111,7 @@ def write_av(
                 stream.metadata["title"] = names[number]
             streams.append(stream)
         step, at, shown = int(rate_hz / picture_rate), 0, 0
-        while at < max(map(len, tracks)):
+        while at < max(map(len, tracks), default=5 * step):
             if video is not None:
                 frame = av.VideoFrame.from_ndarray(np.full((96, 64), 128, np.uint8), "yuv420p")
                 frame.pts, shown = shown, shown + 1
@@ -115,6 +120,7 @@ def write_av(
                 part = samples[at : at + step]
                 if len(part):
                     start = int(starts_s[number] * rate_hz) if starts_s else 0
+                    start += int(gap[1] * rate_hz) if gap and at >= gap[0] else 0
                     container.mux(stream.encode(_audio_frame(part, stream, at + start, rate_hz)))
             at += step
         for stream in [*streams, *([video] if video is not None else [])]:

@@ -1,0 +1,331 @@
+"""Damaged files: cut short, never finished, lying, or no recordings at all.
+
+Whatever is in a file, reading it ends in samples that are really there or in one clear line.
+"""
+
+import os
+import random
+import struct
+import tracemalloc
+from pathlib import Path
+
+import av
+import numpy as np
+import pytest
+import recording_files as files
+from recording_files import as_float, noise, packed_24
+
+from dualmic.errors import RecordingError
+from dualmic.recording import Ending, open_recording
+
+FRAMES = 24_007
+SAMPLES = noise(FRAMES)
+DATA = packed_24(SAMPLES)
+FORM = files.wave_format(2)
+MONOS = [SAMPLES[:, :1], SAMPLES[:, 1:]]
+
+
+def make(name: str, folder: Path) -> Path:
+    """Write ``SAMPLES`` as a file whose header stands before its sound."""
+    path, front = folder / name, {"movflags": "faststart"}
+    if name == "a.wav":
+        path.write_bytes(files.wave(DATA, FORM))
+    elif name == "a.rf64":
+        path.write_bytes(files.wave_64(b"RF64", DATA, FORM))
+    elif name in ("a.w64", "a.aiff", "a.flac"):
+        files.write_soundfile(path, SAMPLES, "PCM_24", path.suffix[1:].upper())
+    elif name == "a.mov":
+        files.write_av(path, MONOS, picture="mpeg4", options=front)
+    elif name == "a.mp4":
+        files.write_av(path, [SAMPLES], "aac", picture="mpeg4", options=front)
+    elif name == "a.mxf":
+        files.write_av(path, MONOS, picture="mpeg2video")
+    else:
+        files.write_av(path, MONOS, picture="mpeg4")
+    return path
+
+
+def read(path: Path) -> tuple[np.ndarray, Ending]:
+    with open_recording([path]) as recording:
+        blocks = list(recording.blocks(4_001))
+        ending = recording.ending()
+    got = np.concatenate(blocks)
+    assert len(got) == ending.frames
+    return got, ending
+
+
+def complaint(path: Path) -> str:
+    """Return the error that reading a file ends in: one line, with the file's name in it."""
+    with pytest.raises(RecordingError) as caught:
+        read(path)
+    text = str(caught.value)
+    assert "\n" not in text
+    assert path.name in text
+    assert text.endswith((".", "?"))
+    return text
+
+
+LOSSLESS = ["a.wav", "a.rf64", "a.w64", "a.aiff", "a.flac", "a.mov", "a.mxf", "a.mkv"]
+
+
+@pytest.mark.parametrize("seed", range(12))
+@pytest.mark.parametrize("name", LOSSLESS)
+def test_a_file_cut_anywhere_gives_the_beginning_of_its_sound(
+    name: str, seed: int, tmp_path: Path
+) -> None:
+    path = make(name, tmp_path)
+    whole = path.read_bytes()
+    length = random.Random(seed).randrange(len(whole) // 8, int(len(whole) * 0.98))
+    path.write_bytes(whole[:length])
+    got, ending = read(path)
+    assert 0 < len(got) < FRAMES
+    assert np.array_equal(got, as_float(SAMPLES[: len(got)]))
+    assert ending.truncated
+    if name != "a.mkv":  # Matroska states no length of a track that was not closed
+        assert ending.missing_s == pytest.approx((FRAMES - len(got)) / files.RATE_HZ, abs=0.04)
+    # To the last whole sample: FLAC's blocks are of 4096, a picture's sound is 1/25 s.
+    if name in ("a.wav", "a.rf64", "a.w64", "a.aiff"):
+        assert (len(got) + 1) * 6 > length - (len(whole) - len(DATA)) - 64
+
+
+@pytest.mark.parametrize("seed", range(40))
+@pytest.mark.parametrize("name", [*LOSSLESS, "a.mp4", "a.ts"])
+def test_damaged_bytes_give_samples_or_one_line(name: str, seed: int, tmp_path: Path) -> None:
+    path = make(name, tmp_path)
+    data, chance = bytearray(path.read_bytes()), random.Random(seed)
+    reach = chance.choice([64, 512, 4_096, len(data)])
+    for _ in range(chance.choice([1, 4, 40])):
+        data[chance.randrange(min(reach, len(data)))] = chance.randrange(256)
+    length = chance.choice([len(data), chance.randrange(1, len(data))])
+    path.write_bytes(data[:length])
+    try:
+        got, _ = read(path)
+    except RecordingError as error:
+        assert "\n" not in str(error)
+    else:
+        assert len(got)
+
+
+@pytest.mark.parametrize("kind", ["zero", "all ones", "RF64 zero", "RF64 all ones"])
+def test_a_wav_whose_length_was_never_written_is_read_to_its_end(kind: str, tmp_path: Path) -> None:
+    path = tmp_path / "a.wav"
+    if kind.startswith("RF64"):
+        length = 0 if kind.endswith("zero") else 0xFFFFFFFFFFFFFFFF - 100
+        ds64 = files.chunk(b"ds64", struct.pack("<QQQI", 0, min(length + 100, 2**64 - 1), 0, 0))
+        if kind.endswith("zero"):
+            ds64 = files.chunk(b"ds64", bytes(28))
+        path.write_bytes(
+            b"RF64" + b"\xff" * 4 + b"WAVE" + ds64 + FORM + b"data" + b"\xff" * 4 + DATA
+        )
+    else:
+        length = 0 if kind == "zero" else 0xFFFFFFFF
+        path.write_bytes(files.wave(DATA, FORM, length=length))
+    got, ending = read(path)
+    assert np.array_equal(got, as_float(SAMPLES))
+    assert ending.truncated
+    assert ending.missing_s is None
+    assert "never written" in ending.notes[0]
+
+
+def test_a_wav_that_promises_more_says_how_much_is_missing(tmp_path: Path) -> None:
+    path = tmp_path / "a.wav"
+    path.write_bytes(files.wave(DATA, FORM, length=len(DATA) + 6 * 2 * files.RATE_HZ))
+    got, ending = read(path)
+    assert len(got) == FRAMES
+    assert ending.truncated
+    assert ending.missing_s == 2.0
+
+
+def test_a_cut_sample_at_the_end_is_left_out(tmp_path: Path) -> None:
+    path = tmp_path / "a.wav"
+    path.write_bytes(files.wave(DATA[:-1], FORM))
+    got, _ = read(path)
+    assert np.array_equal(got, as_float(SAMPLES[:-1]))
+
+
+def test_chunks_after_the_sound_are_not_sound(tmp_path: Path) -> None:
+    path = tmp_path / "a.wav"
+    path.write_bytes(files.wave(DATA, FORM, after=files.chunk(b"LIST", bytes(5_000))))
+    got, ending = read(path)
+    assert len(got) == FRAMES
+    assert not ending.truncated
+
+
+def test_sound_beyond_four_gibibytes_is_found(tmp_path: Path) -> None:
+    # A chunk of 4 GiB before the sound, a hole on the disk, puts it where 32 bits do not reach.
+    path, hole = tmp_path / "a.rf64", 0xFFFFFFF0
+    data = DATA[:6_000]
+    ds64 = files.chunk(b"ds64", struct.pack("<QQQI", hole + 9_000, len(data), 0, 0))
+    with path.open("wb") as file:
+        file.write(b"RF64" + b"\xff" * 4 + b"WAVE" + ds64 + b"JUNK" + struct.pack("<I", hole))
+        file.seek(hole, os.SEEK_CUR)
+        file.write(FORM + b"data" + b"\xff" * 4 + data)
+    got, ending = read(path)
+    assert path.stat().st_size > 2**32
+    assert np.array_equal(got, as_float(SAMPLES[:1_000]))
+    assert not ending.truncated
+
+
+@pytest.mark.parametrize("kind", ["RF64", "BW64", "WAV with a length that ran over"])
+def test_lengths_over_four_gibibytes_are_understood(kind: str, tmp_path: Path) -> None:
+    path, frames = tmp_path / "a.wav", 800_000_000
+    size = frames * 6  # 4.8 GB, a hole on the disk
+    if kind.startswith("WAV"):
+        head = files.wave(b"", FORM, length=size % 2**32)
+    else:
+        head = files.wave_64(kind.encode(), b"", FORM, length=size)
+    with path.open("wb") as file:
+        file.write(head)
+        file.truncate(len(head) + size)
+    with open_recording([path]) as recording:
+        assert recording.info.promised_frames == frames
+
+
+def test_a_mov_without_its_index_says_what_happened(tmp_path: Path) -> None:
+    path = files.write_av(tmp_path / "a.mov", MONOS, picture="mpeg4")
+    whole = path.read_bytes()
+    path.write_bytes(whole[: whole.rindex(b"moov") - 4])
+    assert "never finished" in complaint(path)
+
+
+@pytest.mark.parametrize(
+    ("form", "reason"),
+    [
+        (files.wave_format(2, rate_hz=7_999), "7999 Hz"),
+        (files.wave_format(2, rate_hz=192_001), "192001 Hz"),
+        (files.wave_format(2, rate_hz=0), "0 Hz"),
+        (files.wave_format(0), "no sound"),
+        (files.wave_format(300), "300 channels"),
+        (files.wave_format(2, bits=0), "cannot be read"),
+        (files.wave_format(2, tag=0x7777), "cannot be read"),
+        (b"", "holds no sound"),
+    ],
+)
+def test_a_header_that_cannot_be_true_is_refused(form: bytes, reason: str, tmp_path: Path) -> None:
+    path = tmp_path / "a.wav"
+    path.write_bytes(files.wave(DATA[:600], form))
+    assert reason in complaint(path)
+
+
+@pytest.mark.parametrize("rate_hz", [8_000, 192_000])
+def test_the_lowest_and_highest_rates_are_read(rate_hz: int, tmp_path: Path) -> None:
+    path = tmp_path / "a.wav"
+    path.write_bytes(files.wave(DATA, files.wave_format(2, rate_hz=rate_hz)))
+    with open_recording([path]) as recording:
+        assert recording.info.sample_rate_hz == rate_hz
+
+
+def test_what_is_no_recording_is_called_what_it_is(tmp_path: Path) -> None:
+    path = tmp_path / "a.wav"
+    assert "no file" in complaint(path)
+    path.mkdir()
+    assert "folder" in complaint(path)
+    path = tmp_path / "b.wav"
+    path.write_bytes(b"")
+    assert "empty" in complaint(path)
+    path.write_text("Tomorrow at nine, by the lower gate.\n")
+    assert "text file" in complaint(path)
+    path.write_bytes(files.wave(b"", FORM))
+    assert "not one sample" in complaint(path)
+    path.write_bytes(bytes(10_000))
+    assert "not a recording" in complaint(path)
+    path.write_bytes(random.Random(1).randbytes(10_000))
+    assert "not a recording" in complaint(path)
+
+
+def test_a_picture_and_a_film_without_sound_are_refused(tmp_path: Path) -> None:
+    picture = tmp_path / "a.jpg"
+    with av.open(picture, "w", format="mjpeg") as container:
+        stream = container.add_stream("mjpeg", rate=25)
+        stream.width, stream.height, stream.pix_fmt = 64, 64, "yuvj420p"
+        frame = av.VideoFrame.from_ndarray(np.full((96, 64), 128, np.uint8), "yuvj420p")
+        container.mux(stream.encode(frame))
+        container.mux(stream.encode(None))
+    assert "picture" in complaint(picture)
+    assert "no sound" in complaint(files.write_av(tmp_path / "a.mov", [], picture="mpeg4"))
+
+
+def test_a_pipe_is_refused_and_not_waited_for(tmp_path: Path) -> None:
+    path = tmp_path / "pipe.wav"
+    os.mkfifo(path)
+    assert "not a file" in complaint(path)
+
+
+def test_a_playlist_opens_no_other_file(tmp_path: Path) -> None:
+    # FFmpeg reads such lists and opens what they name; only the file itself may be read here.
+    good = tmp_path / "a.ts"
+    files.write_av(good, [SAMPLES], "aac", picture="mpeg2video")
+    path = tmp_path / "list.m3u8"
+    path.write_text(f"#EXTM3U\n#EXT-X-TARGETDURATION:9\n#EXTINF:9,\n{good}\n#EXT-X-ENDLIST\n")
+    assert "text file" in complaint(path)
+    path.write_text(f"ffconcat version 1.0\nfile '{good}'\n")
+    assert "text file" in complaint(path)
+
+
+def test_samples_that_are_no_numbers_come_through(tmp_path: Path) -> None:
+    values = np.array([[np.nan, 1.5], [np.inf, -np.inf]], "<f4")
+    path = tmp_path / "a.wav"
+    path.write_bytes(files.wave(values.tobytes(), files.wave_format(2, bits=32, tag=3)))
+    got, _ = read(path)
+    assert np.array_equal(got, values, equal_nan=True)
+
+
+GAPPED = [("a.mkv", "pcm_s24le", 0.0), ("a.mkv", "flac", 0.1), ("a.mp4", "aac", 0.03)]
+
+
+@pytest.mark.parametrize(("name", "coding", "slack_s"), GAPPED)
+def test_a_gap_in_the_timestamps_is_filled_with_silence(
+    name: str, coding: str, slack_s: float, tmp_path: Path
+) -> None:
+    # Coded sound's packets do not end where the gap begins: it shows up to a packet later.
+    path = files.write_av(tmp_path / name, [SAMPLES], coding, gap=(9_600, 0.5))
+    got, ending = read(path)
+    (gap,) = ending.gaps
+    assert gap.channels == (1, 2)
+    assert gap.start_s == pytest.approx(0.2, abs=slack_s + 0.001)
+    assert gap.duration_s == pytest.approx(0.5, abs=0.001)
+    start, end = round(gap.start_s * files.RATE_HZ), round(gap.start_s * files.RATE_HZ + 24_000)
+    assert not got[start:end].any()
+    assert got[start - 1].any()
+    if coding != "aac":
+        assert np.array_equal(np.delete(got, slice(start, end), axis=0), as_float(SAMPLES))
+
+
+def test_a_track_that_starts_late_keeps_its_place(tmp_path: Path) -> None:
+    path = files.write_av(tmp_path / "a.mov", MONOS, picture="mpeg4", starts_s=[0.0, 0.25])
+    got, ending = read(path)
+    assert np.array_equal(got[:FRAMES, :1], as_float(MONOS[0]))
+    assert not got[:12_000, 1].any()
+    assert np.array_equal(got[12_000:, 1:], as_float(MONOS[1]))
+    assert [(gap.channels, gap.start_s, gap.duration_s) for gap in ending.gaps] == [((2,), 0, 0.25)]
+
+
+@pytest.mark.parametrize("name", ["a.mov", "a.mkv"])
+def test_a_track_that_ends_early_is_filled_and_named(name: str, tmp_path: Path) -> None:
+    path = files.write_av(tmp_path / name, [MONOS[0], MONOS[1][:9_600]], picture="mpeg4")
+    got, ending = read(path)
+    assert np.array_equal(got[:, :1], as_float(MONOS[0]))
+    assert np.array_equal(got[:9_600, 1:], as_float(MONOS[1][:9_600]))
+    assert not got[9_600:, 1].any()
+    assert not ending.truncated
+    assert ending.gaps == ()
+    assert "Track 2 ends 0.30 s before" in ending.notes[0]
+
+
+def test_a_track_far_behind_the_others_costs_no_memory(tmp_path: Path) -> None:
+    # The second track has ended after a second; the first goes on for two minutes.
+    seconds = 120
+    long = noise(seconds * files.RATE_HZ, 1, bits=16)
+    tracks = [long, long[: files.RATE_HZ]]
+    path = files.write_av(tmp_path / "a.mkv", tracks, "pcm_s16le", picture="mpeg4")
+    tracemalloc.start()
+    try:
+        with open_recording([path]) as recording:
+            for number, block in enumerate(recording.blocks(48_000)):
+                first = as_float(long[number * 48_000 :][: len(block)])
+                assert np.array_equal(block[:, :1], first)
+        peak_bytes = tracemalloc.get_traced_memory()[1]
+    finally:
+        tracemalloc.stop()
+    assert peak_bytes < long.size * 2 / 2  # half of the track's own bytes
+    assert f"Track 2 ends {seconds - 1}.00 s before" in recording.ending().notes[0]
