@@ -26,6 +26,8 @@ LONGEST_S = 6.0
 _BUDGET_BYTES = 1_650_000
 _OPUS_RATE_HZ = 48_000
 _BIT_RATE = 72_000  # our choice: speech on two channels with nothing to hear of the coding
+#: A third of the time of the slowest search, a tenth more bytes (measured here, libopus 1.5).
+_FAST = {"compression_level": "2"}
 _SEVERITIES = ("fail", "warn", "note")
 
 
@@ -83,7 +85,7 @@ def encode(samples: NDArray[np.float32], sample_rate_hz: int) -> Clip:
     buffer = io.BytesIO()
     layout = "stereo" if samples.shape[1] == 2 else "mono"
     with av.open(buffer, "w", format="webm") as container:
-        stream = container.add_stream("libopus", rate=_OPUS_RATE_HZ, layout=layout)
+        stream = container.add_stream("libopus", rate=_OPUS_RATE_HZ, layout=layout, options=_FAST)
         assert isinstance(stream, AudioStream)
         stream.bit_rate = _BIT_RATE
         resampler = av.AudioResampler(format="flt", layout=layout, rate=_OPUS_RATE_HZ)

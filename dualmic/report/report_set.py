@@ -2,6 +2,7 @@
 
 import unicodedata
 from collections.abc import Mapping, Sequence
+from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -33,13 +34,17 @@ def write(
         record = private_record(record, sources or ())
         sources, labels = None, None
     name = file_name(record.take.name)
-    png, svg = plot.images(record)
-    clips = _clips(record, sources or ())
+    with ThreadPoolExecutor(1) as pool:
+        # Decoding and compressing sound runs outside Python, beside the drawing.
+        waiting = pool.submit(_clips, record, sources or ())
+        png, svg = plot.images(record)
+        pdf = sheet.pdf(record, labels=labels)
+        clips = waiting.result()
     files = {
         f"{name}.png": png,
         f"{name}.svg": svg,
         f"{name}.html": page.html(record, png, clips=clips, labels=labels),
-        f"{name}.pdf": sheet.pdf(record, labels=labels),
+        f"{name}.pdf": pdf,
         f"{name}.csv": tables.problems_csv(record),
         f"{name}.vtt": marks.web_vtt(record),
         f"{name}.marks.csv": marks.marks_csv(record),

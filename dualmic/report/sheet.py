@@ -9,18 +9,18 @@ both A4 and Letter: A4's width and Letter's height are never used up.
 import datetime
 import importlib.util
 import itertools
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from typing import Any
 
 from fpdf import FPDF
-from fpdf.enums import TableBordersLayout, XPos, YPos
-from fpdf.fonts import FontFace
+from fpdf.enums import XPos, YPos
 
 from dualmic.record import TakeRecord
 from dualmic.report import codes, fonts
 from dualmic.report.measurements import microphone_rows, programme_rows
 from dualmic.report.outline import CheckRow, DeliveryRows, Outline, outline
 from dualmic.report.sheet_picture import draw_picture
+from dualmic.report.sheet_table import Cell, Table
 from dualmic.report.verdict import ASK_AGAIN_ONLY_IF, AskAgain
 from dualmic.report.words import short_name
 
@@ -44,6 +44,7 @@ class _Sheet(FPDF):
         self.told = told
         self.set_margins(_MARGIN, _MARGIN, _MARGIN)
         self.c_margin = 0.2
+        self.tables = Table(self)
         self.set_auto_page_break(True, _BOTTOM)
         self.set_title(f"{told.name}: {told.verdict.headline}")
         self.set_lang("en")
@@ -200,20 +201,18 @@ def _problems(sheet: _Sheet, told: Outline) -> None:
     for row in told.problems:
         colour = codes.FAMILY_COLOURS[row.kind.family]
         filled = row.problem.severity == "fail"
-        letter = FontFace(
-            emphasis="B",
-            color=codes.PAPER if filled else colour,
-            fill_color=colour if filled else None,
+        letter = Cell(
+            row.kind.letter, codes.PAPER if filled else colour, True, colour if filled else None
         )
         where = (row.when, row.timecode) if has_timecode else (row.when,)
         what = (row.mic, f"{row.heard} {row.advice}", row.measured, row.severity)
-        rows.append((str(row.problem.id), (row.kind.letter, letter), *where, *what))
+        rows.append((str(row.problem.id), letter, *where, *what))
     head = ["No.", "", "Where", "Microphone", "Heard, and what to do", "Measured", "How bad"]
     widths = [7, 6, 25, 19, 92, 20, 17]
     if has_timecode:
         head.insert(3, "Timecode")
         widths[3:5] = [20, 19, 72]
-    _table(sheet, head, widths, rows)
+    sheet.tables.draw(head, widths, rows)
 
 
 def _back(sheet: _Sheet, told: Outline, record: TakeRecord) -> None:
@@ -230,11 +229,12 @@ def _back(sheet: _Sheet, told: Outline, record: TakeRecord) -> None:
         )
     sheet.heading("Everything that was measured", 30)
     rows = [(row.name, row.subject, row.interviewer, row.source) for row in microphone_rows(record)]
-    _table(sheet, ("Each microphone", "Subject", "Interviewer", "Source"), (52, 40, 40, 54), rows)
+    sheet.tables.draw(
+        ("Each microphone", "Subject", "Interviewer", "Source"), (52, 40, 40, 54), rows
+    )
     sheet.ln(1.5)
     programme = programme_rows(record)
-    _table(
-        sheet,
+    sheet.tables.draw(
         ("Both channels as one", *(row[0] for row in programme)),
         (36, *(30 for _ in programme)),
         [("programme", *(row[1] for row in programme))],
@@ -274,15 +274,15 @@ def _deliveries(sheet: _Sheet, pair: Sequence[DeliveryRows]) -> None:
         head += [delivery.name.capitalize(), "Limit", "Result"]
     side = 116 / len(pair)
     widths = [52, 18, *(side * share for _ in pair for share in (0.32, 0.38, 0.30))]
-    _table(sheet, head, widths, rows)
+    sheet.tables.draw(head, widths, rows)
     sheet.ln(1)
 
 
 def _judged(check: CheckRow | None) -> tuple[Any, ...]:
     if check is None:
         return ("", "", "not asked")
-    result = FontFace(emphasis="B", color=codes.TONE_COLOURS[check.tone])
-    return (check.value, check.short_limit, (check.result, result))
+    result = Cell(check.result, codes.TONE_COLOURS[check.tone], True)
+    return (check.value, check.short_limit, result)
 
 
 def _method(sheet: _Sheet, told: Outline) -> None:
@@ -291,8 +291,8 @@ def _method(sheet: _Sheet, told: Outline) -> None:
     short = [row for row in rows if len(row[1]) <= _FITS_HALF]
     pairs = itertools.zip_longest(short[::2], short[1::2], fillvalue=("", ""))
     halves = [(*left, *right) for left, right in pairs]
-    _table(sheet, None, (26, 67, 26, 67), halves)
-    _table(sheet, None, (26, 160), [row for row in rows if len(row[1]) > _FITS_HALF])
+    sheet.tables.draw(None, (26, 67, 26, 67), halves)
+    sheet.tables.draw(None, (26, 160), [row for row in rows if len(row[1]) > _FITS_HALF])
     sheet.ln(1)
     for caution in told.cautions:
         sheet.write_line(caution, size=_TINY, colour=codes.TONE_COLOURS["none"])
@@ -309,37 +309,6 @@ def _notes(sheet: _Sheet) -> None:
         sheet.set_font("body", "", _TINY)
         sheet.ink(codes.TONE_COLOURS["none"])
         sheet.cell(0, 6.5, label, border="B", new_x=XPos.LMARGIN, new_y=YPos.NEXT)
-
-
-def _table(
-    sheet: _Sheet,
-    head: Iterable[str] | None,
-    widths: Iterable[float],
-    rows: Iterable[tuple[Any, ...]],
-) -> None:
-    """Draw a table of texts, or of text and style, with light lines and a repeated heading."""
-    sheet.set_font("body", "", _TINY + 0.2)
-    sheet.ink(codes.INK)
-    sheet.set_draw_color(codes.SILENCE)
-    sheet.set_line_width(0.15)
-    sheet.set_fill_color(codes.PAPER)
-    with sheet.table(
-        borders_layout=TableBordersLayout.HORIZONTAL_LINES,
-        col_widths=tuple(widths),
-        first_row_as_headings=head is not None,
-        headings_style=FontFace(emphasis="B", color=codes.TONE_COLOURS["none"]),
-        line_height=3.2,
-        padding=(0.45, 0.8, 0.45, 0.2),
-        text_align="LEFT",
-        v_align="TOP",
-    ) as table:
-        if head is not None:
-            table.row(tuple(head))
-        for row in rows:
-            line = table.row()
-            for value in row:
-                text, style = value if isinstance(value, tuple) else (value, None)
-                line.cell(text, style=style, align="C" if len(text) == 1 and style else None)
 
 
 def _pairs(deliveries: list[DeliveryRows]) -> list[list[DeliveryRows]]:
