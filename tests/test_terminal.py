@@ -194,7 +194,7 @@ def test_a_problem_of_a_kind_silences_praise_for_its_check():
     record = build(problems=0)
     hum = with_(build(problems=1).problems[0], kind="noise", mic="interviewer", severity="note")
     told = fine_words(with_(record, problems=[hum]))
-    assert not any("stands clear" in phrase for phrase in told)
+    assert not any("clear of the background" in phrase for phrase in told)
 
 
 @pytest.mark.parametrize(
@@ -355,7 +355,7 @@ def test_cut_wrapped_and_shortened_text_keeps_to_its_width(text, width):
     assert all(width_of(line) <= width for line in wrap(text, width, "  ", "    "))
 
 
-@given(st.text(alphabet=st.characters(codec="utf-8"), max_size=200), st.integers(12, 60))
+@given(st.text(alphabet="lock水\u0301 ", max_size=200), st.integers(12, 60))
 def test_wrapping_loses_nothing(text, width):
     text = clean(text)
     assert "".join(wrap(text, width)).replace(" ", "") == text.replace(" ", "")
