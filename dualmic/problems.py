@@ -150,7 +150,7 @@ def to_problems(
         words = _gap if finding.facts.get("gap") else WORDS[finding.kind]
         heard, advice = words(finding, microphone(roles, finding.mic))
         role: MicRole | None = None if finding.mic is None else MIC_ROLES[finding.mic]
-        channel = {0: roles.interviewer, 1: roles.subject}.get(finding.mic) if role else None
+        channel = None if finding.mic is None else (roles.interviewer, roles.subject)[finding.mic]
         start_s, end_s = round(float(finding.start_s), 4), round(float(finding.end_s), 4)
         problems.append(
             Problem(

@@ -1,7 +1,7 @@
 """What to change on the set-up before the next take, from what was measured and nothing else.
 
-Gain advice aims at the headroom that practice keeps: the loudest words at about -12 dBFS, so that a
-laugh still fits (common practice, no source). Between 6 dB under and 6 dB over that nothing is said.
+Gain advice aims at the headroom that practice keeps: the loudest words at about -12 dBFS, so that
+a laugh still fits (common practice, no source). Within 6 dB of that nothing is said.
 """
 
 from collections.abc import Sequence

@@ -8,7 +8,7 @@
 """
 
 import hashlib
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field
 from importlib.metadata import PackageNotFoundError, version
 from pathlib import Path
@@ -202,31 +202,30 @@ def _limits(specs: list[Spec], mics: dict[MicRole, Mic], info: RecordingInfo) ->
     gains = [delivery.take_gains_db(spec, mics) for spec in specs]
     needed: list[float | None] = []
     for role in MIC_ROLES:
-        known = [gain for gain in (g.get(role) for g in gains) if gain is not None]
-        needed.append(max(known) if known else None)
+        needed.append(max(_known(gain.get(role) for gain in gains), default=None))
     one, two = needed
     apart = one - two if one is not None and two is not None else None
-    gain_limits = [t.gain_16_bit if coarse else t.gain for t in takes]
+    noise = [t.speech_to_noise for t in takes if t.speech_to_noise]
+    leaks = [t.crosstalk for t in takes if t.crosstalk]
+    lifts = [t.gain_16_bit if coarse else t.gain for t in takes]
     return Limits(
-        noise_warn_db=_least([t.speech_to_noise.warn for t in takes if t.speech_to_noise], max),
-        noise_fail_db=_least([t.speech_to_noise.fail for t in takes if t.speech_to_noise], max),
-        crosstalk_warn_db=_least([t.crosstalk.warn for t in takes if t.crosstalk], min),
-        gain_warn_db=_least([g.warn for g in gain_limits if g], min),
-        gain_fail_db=_least([g.fail for g in gain_limits if g], min),
+        noise_warn_db=max(_known(limit.warn for limit in noise), default=None),
+        noise_fail_db=max(_known(limit.fail for limit in noise), default=None),
+        crosstalk_warn_db=min(_known(limit.warn for limit in leaks), default=None),
+        gain_warn_db=min(_known(limit.warn for limit in lifts if limit), default=None),
+        gain_fail_db=min(_known(limit.fail for limit in lifts if limit), default=None),
         gain_db=(one, two),
         levelled_db=(apart, None if apart is None else -apart),
     )
 
 
-def _least(values: Sequence[float | None], strictest: type[max] | type[min]) -> float | None:  # type: ignore[valid-type]
-    known = [value for value in values if value is not None]
-    return strictest(known) if known else None  # type: ignore[operator]
+def _known(values: Iterable[float | None]) -> list[float]:
+    return [value for value in values if value is not None]
 
 
 def _lenient_fail(specs: list[Spec]) -> float | None:
-    fails = [s.take.speech_to_noise.fail for s in specs if s.take.speech_to_noise]
-    known = [fail for fail in fails if fail is not None]
-    return min(known) if known else None
+    limits = [spec.take.speech_to_noise for spec in specs]
+    return min(_known(limit.fail for limit in limits if limit), default=None)
 
 
 def _file_findings(ending: Ending) -> list[Finding]:

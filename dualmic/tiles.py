@@ -5,8 +5,8 @@ a whole second of the take, so no result can depend on how a file was read. Bad 
 infinity) are replaced by zero here, once, and remembered, so that no meter has to look for them.
 
 Conventions: a :class:`Second` holds samples as ``(channels, frames)`` float32, ``frames`` equal to
-the sample rate but for the last one. Cell ``k`` of a second starts at frame ``round(k * rate / 100)``;
-at sample rates that 100 does not divide, cells differ by one frame.
+the sample rate but for the last one. Cell ``k`` of a second starts at frame
+``round(k * rate / 100)``; at sample rates that 100 does not divide, cells differ by one frame.
 """
 
 from collections.abc import Iterable, Iterator
@@ -90,35 +90,34 @@ def seconds(
     blocks: Iterable[Floats], rate_hz: int, bad: BadSamples | None = None
 ) -> Iterator[Second]:
     """Cut ``blocks`` of ``(frames, channels)`` into :class:`Second` after :class:`Second`."""
-    waiting: list[Floats] = []
+    filling: Floats | None = None
     held = 0
     start_s = 0
     for block in blocks:
-        waiting.append(block)
-        held += len(block)
-        if held < rate_hz:
-            continue
-        joined = waiting[0] if len(waiting) == 1 else np.concatenate(waiting)
         used = 0
-        while held - used >= rate_hz:
-            yield _second(joined[used : used + rate_hz], start_s, rate_hz, bad)
-            start_s += 1
-            used += rate_hz
-        waiting = [joined[used:]] if used < held else []
-        held -= used
-    if held:
-        yield _second(np.concatenate(waiting), start_s, rate_hz, bad)
+        while used < len(block):
+            if filling is None:
+                filling = np.empty((block.shape[1], rate_hz), np.float32)
+            count = min(rate_hz - held, len(block) - used)
+            filling[:, held : held + count] = block[used : used + count].T
+            held += count
+            used += count
+            if held == rate_hz:
+                yield _checked(filling, start_s, rate_hz, bad)
+                filling, held = None, 0
+                start_s += 1
+    if filling is not None and held:
+        yield _checked(np.ascontiguousarray(filling[:, :held]), start_s, rate_hz, bad)
 
 
-def _second(frames: Floats, start_s: int, rate_hz: int, bad: BadSamples | None) -> Second:
-    samples = np.array(frames.T, dtype=np.float32, order="C")
+def _checked(samples: Floats, start_s: int, rate_hz: int, bad: BadSamples | None) -> Second:
     # A sum is finite only if every sample is, and costs a tenth of asking each one.
     with np.errstate(invalid="ignore", over="ignore"):
-        sums = samples.sum(axis=1, dtype=np.float64)
+        sums = samples.sum(axis=1)
     for channel in np.flatnonzero(~np.isfinite(sums)):
         wrong = ~np.isfinite(samples[channel])
         samples[channel, wrong] = 0.0
-        if bad is not None:
+        if bad is not None and wrong.any():
             bad.count[channel] += int(wrong.sum())
             bad.seconds.append((int(channel), start_s))
     return Second(samples, start_s, rate_hz)

@@ -6,8 +6,8 @@ windows sliding by 10 ms for the maxima (case 13 of Tech 3341 cannot be met at 1
 every 100 ms for the range.
 
 K-weighting is applied as the exact frequency response of the standard's filters by overlap-save:
-a frame holds the tile of 100 ms and the 100 ms before it, after which the filters' impulse response
-has fallen below -190 dB of its start.
+a frame holds 200 ms and the 100 ms before them, after which the filters' impulse response has
+fallen below -190 dB of its start.
 
 References:
     ITU-R BS.1770-5 (2023), annex 1: filter coefficients (tables 1 and 2), eq. 1 to 7.
@@ -39,6 +39,7 @@ RELATIVE_GATE_LU = -10.0  # BS.1770-5 annex 1, eq. 7
 RANGE_GATE_LU = -20.0  # EBU Tech 3342, section 3.1
 RANGE_PERCENTILES = (10.0, 95.0)  # EBU Tech 3342, section 3.1
 
+PARTS_PER_S = 5
 MOMENTARY_CELLS = 40
 SHORT_TERM_CELLS = 300
 STEP_CELLS = 10
@@ -117,37 +118,34 @@ class LoudnessMeter:
     def __init__(self, rate_hz: int, channels: int) -> None:
         """Prepare the filter for ``rate_hz`` and ``channels`` channels."""
         self._edges = cell_edges(rate_hz)
-        self._tile = -(-rate_hz // TILES_PER_S)
-        self._starts = np.round(np.arange(TILES_PER_S) * rate_hz / TILES_PER_S).astype(np.int64)
-        self._past = np.zeros((channels, self._tile), np.float32)
-        # The frame may be longer than history and tile together: zeros behind do no harm.
-        self._size = scipy.fft.next_fast_len(2 * self._tile, real=True)
+        self._counts = np.diff(self._edges)
+        self._memory = -(-rate_hz // TILES_PER_S)
+        self._part = -(-rate_hz // PARTS_PER_S)
+        self._starts = np.round(np.arange(PARTS_PER_S) * rate_hz / PARTS_PER_S).astype(np.int64)
+        self._past = np.zeros((channels, self._memory), np.float32)
+        # A frame may be longer than memory and part together: zeros behind do no harm.
+        self._size = scipy.fft.next_fast_len(self._memory + self._part, real=True)
         self._response = k_weighting_response(rate_hz, self._size).astype(np.complex64)
         self._stack = Stack()
-        self._counts = np.diff(self._edges)
 
     def push(self, second: Second) -> None:
         """Take in the next second."""
         frames = second.frames
-        whole = int(self._starts[-1]) + self._tile
-        long = np.zeros((len(self._past), self._tile + whole), np.float32)
-        long[:, : self._tile] = self._past
-        long[:, self._tile : self._tile + frames] = second.samples
-        windows = np.lib.stride_tricks.sliding_window_view(long, 2 * self._tile, axis=1)
+        room = int(self._starts[-1]) + self._part
+        long = np.zeros((len(self._past), self._memory + room), np.float32)
+        long[:, : self._memory] = self._past
+        long[:, self._memory : self._memory + frames] = second.samples
+        length = self._memory + self._part
+        windows = np.lib.stride_tricks.sliding_window_view(long, length, axis=1)
         spectra = scipy.fft.rfft(windows[:, self._starts], self._size, axis=-1)
         spectra *= self._response
-        weighted = scipy.fft.irfft(spectra, self._size, axis=-1)
-        weighted = weighted[..., self._tile : 2 * self._tile]
-        np.multiply(weighted, weighted, out=weighted)
-        if self._tile * TILES_PER_S == second.rate_hz:
-            flat = weighted.reshape(len(self._past), -1)
-        else:  # tiles overlap by a frame where 10 does not divide the rate
-            flat = np.empty((len(self._past), whole), np.float32)
-            for start, tile in zip(self._starts, weighted.transpose(1, 0, 2), strict=True):
-                flat[:, start : start + self._tile] = tile
+        weighted = scipy.fft.irfft(spectra, self._size, axis=-1)[..., self._memory : length]
+        flat = np.empty((len(self._past), room), np.float32)
+        for start, part in zip(self._starts, weighted.transpose(1, 0, 2), strict=True):
+            np.multiply(part, part, out=flat[:, start : start + self._part])
         sums = cell_sums(flat[:, :frames], self._edges)
         self._stack.add((sums / self._counts[: sums.shape[1]]).astype(np.float32))
-        self._past = long[:, frames : frames + self._tile].copy()
+        self._past = long[:, frames : frames + self._memory].copy()
 
     def result(self) -> LoudnessCells:
         """Return the power of every whole cell so far."""

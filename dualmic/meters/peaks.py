@@ -73,9 +73,9 @@ class TruePeakMeter:
 
     def push(self, second: Second) -> None:
         """Take in the next second; what needs later samples waits for the next call."""
-        self._look(np.concatenate([self._past, second.samples], axis=1))
-        keep = np.concatenate([self._past, second.samples], axis=1)[:, -(TAPS - 1) :]
-        self._past = np.ascontiguousarray(keep)
+        samples = np.concatenate([self._past, second.samples], axis=1)
+        self._look(samples)
+        self._past = samples[:, -(TAPS - 1) :].copy()
         self._frames += second.frames
 
     def result(self) -> TruePeaks:
@@ -92,13 +92,18 @@ class TruePeakMeter:
             cells = -(-(len(row) - TAPS + 1) // _CELL)
             if cells <= 0:
                 continue
-            size = _reach(np.abs(row), cells)
-            step = _reach(np.abs(np.diff(row)), cells)
-            reach = np.minimum(self._size_bound * size, size * 1.00001 + self._step_bound * step)
+            size, step = np.abs(row), np.abs(row[1:] - row[:-1])
+            if self._bound(size.max(), step.max()) <= self._top[channel]:
+                continue
+            reach = self._bound(_reach(size, cells), _reach(step, cells))
             for cell in np.argsort(-reach, kind="stable"):
                 if reach[cell] <= self._top[channel]:
                     break
                 self._oversample(channel, row, int(cell) * _CELL, first)
+
+    def _bound(self, size: np.ndarray, step: np.ndarray) -> np.ndarray:
+        """Return how high an interpolated value can be among such samples and steps."""
+        return np.minimum(self._size_bound * size, size * 1.00001 + self._step_bound * step)
 
     def _oversample(self, channel: int, row: Floats, start: int, first: int) -> None:
         part = row[start : start + _CELL + TAPS - 1]

@@ -3,7 +3,7 @@
 Two frames slide over each channel, both under a Hann window and normalised so that the powers of a
 stationary sound add up to its mean square:
 
-- 20 ms every 10 ms, summed into the bands of :data:`SPEECH_BANDS_HZ`; frame k ends where cell k does;
+- 20 ms every 10 ms, summed into the bands of :data:`SPEECH_BANDS_HZ`; frame k ends with cell k;
 - 100 ms every 50 ms, summed over 20 Hz to 20 kHz, the same A-weighted, and in the bands of
   :data:`NOISE_BANDS_HZ`; frame j is centred on 50 j ms, so odd ones cover a tile of 100 ms exactly.
   The Hann window keeps a DC offset out of every bin from 20 Hz up.
@@ -87,7 +87,7 @@ class _Frames:
         return scipy.fft.rfft(windows[:, ends] * self.window, axis=-1)
 
     def band_matrix(self, edges_hz: tuple[float, ...]) -> Floats:
-        """Return ``(bins, bands)`` weights that sum bin powers into bands; empty bands stay zero."""
+        """Return ``(bins, bands)`` weights that sum bin powers into bands."""
         low, high = np.array(edges_hz[:-1]), np.array(edges_hz[1:])
         inside = (self.bins_hz[:, None] >= low) & (self.bins_hz[:, None] < high)
         return (inside * self.scale).astype(np.float32)
