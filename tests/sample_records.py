@@ -182,7 +182,7 @@ def _mic(channel: int, speech_lufs: float, speech_to_noise_db: float) -> r.Mic:
 
 def _crosstalk(duration_s: float) -> r.Crosstalk:
     return r.Crosstalk(
-        r.Leak(-11.8, False, 3.1, "same", 212.0, [r.LeakSection(0, duration_s / 2, -11.2)]),
+        r.Leak(-11.8, False, 3.1, "same", 212.0, [r.LeakSection(0.0, duration_s / 2, -11.2)]),
         r.Leak(-18.0, True, None, None, 98.0, []),
         1.4,
     )
