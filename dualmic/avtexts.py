@@ -35,7 +35,10 @@ def start_timecode(
 
     Without one the picture's rate counts, or ``default_rate`` where there is no picture.
     """
-    rates = [stream.average_rate for stream in container.streams.video if stream.average_rate]
+    video = container.streams.video
+    rates = [
+        rate for stream in video for rate in (stream.average_rate, stream.guessed_rate) if rate
+    ]
     rate = track_rate or (timecode.nearest_rate(rates[0]) if rates else Fraction(default_rate))
     streams = [stream for stream in container.streams if stream.type in ("data", "video")]
     for metadata in [*(stream.metadata for stream in streams), container.metadata]:

@@ -29,7 +29,7 @@ import difflib
 import fnmatch
 import tomllib
 from pathlib import Path
-from typing import Any, Literal, get_args, get_origin
+from typing import Annotated, Any, Literal, get_args, get_origin
 
 import msgspec
 
@@ -37,6 +37,9 @@ from dualmic.errors import SettingsError
 from dualmic.timecode import parse_rate
 
 FILE_NAME = "dualmic.toml"
+
+
+Channel = Annotated[int, msgspec.Meta(ge=1)]
 
 
 class People(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
@@ -57,8 +60,8 @@ class RoleRule(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
     """Channels of the two people in files whose name fits a pattern such as ``CAM-B*``."""
 
     files: str
-    interviewer: int
-    subject: int
+    interviewer: Channel
+    subject: Channel
 
     def matches(self, file_name: str) -> bool:
         """Say whether the pattern fits; case does not matter."""
@@ -108,9 +111,15 @@ def load_settings(path: Path) -> Settings:
     _check_keys(path, tree, Settings, "")
     try:
         settings = msgspec.convert(tree, Settings)
-        parse_rate(settings.timecode_rate)
-    except (msgspec.ValidationError, ValueError, ZeroDivisionError) as error:
+    except msgspec.ValidationError as error:
         raise SettingsError(f"{path}: {error}.") from error
+    try:
+        parse_rate(settings.timecode_rate)
+    except (ValueError, ZeroDivisionError) as error:
+        raise SettingsError(
+            f"{path}: timecode_rate is {settings.timecode_rate!r}, which is no frame rate; "
+            'write it as "25" or "29.97".'
+        ) from error
     return settings
 
 

@@ -12,6 +12,7 @@ frames a second drop 108 labels an hour (SMPTE ST 12-1, drop-frame compensation)
 import re
 from dataclasses import dataclass
 from fractions import Fraction
+from functools import cache, cached_property
 
 from dualmic.record import Timecode
 
@@ -32,6 +33,7 @@ def rate_name(rate: Fraction) -> str:
     return f"{float(rate):.2f}" if len(text.split(".")[1]) > 2 and rate > 24 else text
 
 
+@cache
 def parse_rate(text: str) -> Fraction:
     """Read a frame rate: ``25``, ``30000/1001`` or rounded as in ``29.97`` and ``23.98``.
 
@@ -70,17 +72,17 @@ class Counter:
     rate: Fraction
     drop_frame: bool = False
 
-    @property
+    @cached_property
     def nominal(self) -> int:
         """Frame labels in a second: 30 at 29.97."""
         return round(self.rate)
 
-    @property
+    @cached_property
     def dropped_a_minute(self) -> int:
         """Labels left out in nine of ten minutes: 2 at 29.97, 4 at 59.94, else none."""
         return self.nominal // 15 if self.drop_frame else 0
 
-    @property
+    @cached_property
     def frames_a_day(self) -> int:
         """Labels from midnight to midnight."""
         minutes = DAY_HOURS * 60
