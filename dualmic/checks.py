@@ -6,6 +6,8 @@ A value at a limit is inside it. Values are judged as they are written: to two d
 import math
 from collections.abc import Iterable
 
+import msgspec
+
 from dualmic.record import Check, DeliveryResult, MicRole, Result
 from dualmic.spec import FLOORS, Limit
 
@@ -29,8 +31,9 @@ def judged(
     mic: MicRole | None = None,
     may_fail: bool = True,
     unit: str | None = None,
+    floor: bool | None = None,
 ) -> Check:
-    """Judge ``value`` against ``limit``, which is a floor for the ids in ``spec.FLOORS``.
+    """Judge ``value`` against ``limit``: a floor for the ids in ``spec.FLOORS`` unless told.
 
     ``value`` is ``None`` where it could not be measured. With ``may_fail=False`` the limit for
     failing only warns. ``margin`` is positive where the value passes: how far inside the first
@@ -40,7 +43,7 @@ def judged(
     if not may_fail:
         warn, fail = (fail if warn is None else warn), None
     value = None if value is None or not math.isfinite(value) else round(value, DECIMALS)
-    sign = -1.0 if check_id in FLOORS else 1.0
+    sign = -1.0 if (check_id in FLOORS if floor is None else floor) else 1.0
     result: Result = "not measured"
     margin = None
     if value is not None:
@@ -81,6 +84,15 @@ def stated(
 ) -> Check:
     """State a value that no limit judges: it passes, without limits and margin."""
     return judged(check_id, title, value, Limit(source=source), mic=mic, unit=unit)
+
+
+def bit_depth_check(limit: Limit, bit_depth: int | None, is_lossy: bool) -> Check:
+    """Judge the bits of a sample; compressed sound has none, which is worth a warning."""
+    if not is_lossy:
+        bits = None if bit_depth is None else float(bit_depth)
+        return judged("bit_depth", "Bit depth", bits, limit)
+    check = judged("bit_depth", "Bit depth (compressed sound has none)", None, limit)
+    return msgspec.structs.replace(check, result="warn")
 
 
 def overall(checks: Iterable[Check]) -> DeliveryResult:

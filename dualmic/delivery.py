@@ -14,7 +14,7 @@ from dataclasses import dataclass, field
 
 import msgspec
 
-from dualmic.checks import SAFE_COPY, judged, overall, stated
+from dualmic.checks import SAFE_COPY, bit_depth_check, judged, overall, stated
 from dualmic.record import (
     MIC_ROLES,
     Check,
@@ -277,10 +277,5 @@ def _file_checks(spec: Spec, facts: TakeFacts) -> list[Check]:
         rate = float(facts.sample_rate_hz)
         checks.append(judged("sample_rate", "Sample rate", rate, spec.take.sample_rate))
     if spec.take.bit_depth:
-        bits = None if facts.is_lossy or facts.bit_depth is None else float(facts.bit_depth)
-        check = judged("bit_depth", "Bit depth", bits, spec.take.bit_depth)
-        if facts.is_lossy:
-            title = "Bit depth (compressed sound has none)"
-            check = msgspec.structs.replace(check, title=title, result="warn")
-        checks.append(check)
+        checks.append(bit_depth_check(spec.take.bit_depth, facts.bit_depth, facts.is_lossy))
     return checks
