@@ -97,7 +97,9 @@ def test_joined_parts_are_one_take_in_one_time(tmp_path: Path) -> None:
 def test_a_missing_part_is_noticed_by_its_timecode(tmp_path: Path) -> None:
     first, _, third = parts_with_timecode(tmp_path, [36_000, 36_001, 36_002])
     _, ending = read([first, third], joined=True)
-    assert any("B_003.wav starts 1.00 s after the end of B_001.wav" in note for note in ending.notes)
+    assert any(
+        "B_003.wav starts 1.00 s after the end of B_001.wav" in note for note in ending.notes
+    )
     _, ending = read([third, first], joined=True)
     assert any("before the end" in note for note in ending.notes)
 

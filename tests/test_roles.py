@@ -52,7 +52,13 @@ def test_without_more_channel_one_is_the_interviewer() -> None:
 
 @pytest.mark.parametrize(
     ("asked", "expected"),
-    [((2, 1), (2, 1)), ((3, 4), (3, 4)), ((2, None), (2, 1)), ((None, 1), (2, 1)), ((4, None), (4, 2))],
+    [
+        ((2, 1), (2, 1)),
+        ((3, 4), (3, 4)),
+        ((2, None), (2, 1)),
+        ((None, 1), (2, 1)),
+        ((4, None), (4, 2)),
+    ],
 )
 def test_what_is_asked_for_counts_before_all(
     asked: tuple[int | None, int | None], expected: tuple[int, int]
