@@ -108,7 +108,7 @@
     pen.fillRect(0, 0, canvas.clientWidth, height);
     let y = 0;
     if (data.timecode) {
-      drawTicks(y, ink, timecode, 110);
+      drawTicks(y, ink, timecode, 140);
       y += AXIS;
     }
     for (const lane of data.lanes) {
@@ -410,7 +410,11 @@
   canvas.setAttribute("aria-valuemax", data.duration.toFixed(1));
   new ResizeObserver(draw).observe(canvas.parentElement);
   matchMedia("(prefers-color-scheme: dark)").addEventListener("change", draw);
-  window.addEventListener("beforeprint", () => { printing = true; show(0, data.duration); });
+  window.addEventListener("beforeprint", () => {
+    document.querySelectorAll("details.group").forEach((fold) => { fold.open = true; });
+    printing = true;
+    show(0, data.duration);
+  });
   window.addEventListener("afterprint", () => { printing = false; draw(); });
   draw();
 })();
