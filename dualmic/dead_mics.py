@@ -88,7 +88,7 @@ def _voice_power(bands_db: np.ndarray) -> Powers:
 
 
 def _windowed(power: Powers, mask: Mask, length: int) -> Powers:
-    """Return the mean of ``power`` where ``mask``, over a window round each cell; NaN if too few."""
+    """Return the mean of ``power`` where ``mask`` in a window round each cell, NaN if too few."""
     count = moving_mean(mask.astype(float), length + 1)
     total = moving_mean(np.where(mask, power, 0.0), length + 1)
     return np.where(count * length >= 20, total / np.maximum(count, 1e-9), np.nan)

@@ -25,6 +25,7 @@ HARMONICS = 10
 # Our choice: a line is one if it stands 10 dB over the median of the bins around it: the third
 # lowest of ten frames of noise alone exceeds that in less than one bin of a thousand.
 LINE_DB = 10.0
+_LEAST_POWER = 1e-12  # -120 dBFS: below any converter, so rounding, not a hum
 _LINE_BINS = 3  # a Hann line spreads over +-2 bins, one more where it lies between
 
 
@@ -111,7 +112,7 @@ def find_hum(bins_hz: np.ndarray, power: np.ndarray) -> HumLines | None:
     noise = _noise_around(power)
     over_db = 10 * np.log10(np.maximum(power, 1e-20) / np.maximum(noise, 1e-20))
     peaks = np.flatnonzero((power[1:-1] >= power[:-2]) & (power[1:-1] > power[2:])) + 1
-    peaks = peaks[over_db[peaks] >= LINE_DB]
+    peaks = peaks[(over_db[peaks] >= LINE_DB) & (power[peaks] > _LEAST_POWER)]
     if not len(peaks):
         return None
     lines = {int(p): _line(bins_hz, power, noise, int(p), step_hz) for p in peaks}

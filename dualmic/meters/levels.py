@@ -1,4 +1,4 @@
-"""Plain levels: RMS and sample peak of every 10 ms, DC offset, and how loud the loudest samples are.
+"""Plain levels: RMS and sample peak of every 10 ms, DC offset, how loud the loudest samples are.
 
 ``peak_counts`` tells how many samples of each tile of 100 ms reach which level, in steps of a
 quarter of a factor of two (at most 1.9 dB, read off by interpolation). From it comes the level that
@@ -49,7 +49,7 @@ class Levels:
 
 
 class LevelMeter:
-    """Feeds on seconds, keeps the plain levels of each channel. Memory: 8 MB an hour and channel."""
+    """Feeds on seconds, keeps the plain levels of each channel. Memory: 7 MB an hour a channel."""
 
     def __init__(self, rate_hz: int, channels: int) -> None:
         """Start with nothing heard."""

@@ -1,4 +1,4 @@
-"""How alike the two microphones' channels are: what is left of one after the best gain of the other.
+"""How alike the two channels are: what is left of one after the best gain of the other.
 
 Per tile of 100 ms the meter keeps the two powers and the product of both channels, each about its
 own mean, so that any stretch of the take can be asked afterwards.

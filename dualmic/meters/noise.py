@@ -1,4 +1,4 @@
-"""Noise floor: what a microphone holds while nobody speaks, and how far its wearer's speech stands above.
+"""Noise floor: what a microphone holds in pauses, and how far its wearer's speech stands above.
 
 The floor is the power mean over 100 ms frames that lie wholly inside pauses (from 0.3 s after to
 0.1 s before speech), DC removed, 20 Hz to 20 kHz and A-weighted. At least 2 s of pauses are needed.

@@ -21,13 +21,14 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from dualmic.tiles import Floats, Powers, Second
+from dualmic.tiles import Floats, Indices, Powers, Second
 
 OVERSAMPLING = 16
 TAPS = 48  # a phase: flat within 0.01 dB to 0.45 of the sample rate
 _KAISER_BETA = 7.0  # our choice: stop band under -70 dB
 _HALF = TAPS // 2
 _CELL = 64  # frames judged together; our choice, no influence on the result
+_TOGETHER = 8  # cells oversampled at once: enough for the matrix product, too few for threads
 
 
 def interpolation_taps() -> Floats:
@@ -96,26 +97,28 @@ class TruePeakMeter:
             if self._bound(size.max(), step.max()) <= self._top[channel]:
                 continue
             reach = self._bound(_reach(size, cells), _reach(step, cells))
-            for cell in np.argsort(-reach, kind="stable"):
-                if reach[cell] <= self._top[channel]:
-                    break
-                self._oversample(channel, row, int(cell) * _CELL, first)
+            order = np.argsort(-reach, kind="stable")
+            order = order[reach[order] > self._top[channel]]
+            taken = 1  # the likeliest cell alone: it raises the maximum for the others
+            while len(order) and reach[order[0]] > self._top[channel]:
+                self._oversample(channel, row, order[:taken], first)
+                order, taken = order[taken:], _TOGETHER
 
     def _bound(self, size: np.ndarray, step: np.ndarray) -> np.ndarray:
         """Return how high an interpolated value can be among such samples and steps."""
         return np.minimum(self._size_bound * size, size * 1.00001 + self._step_bound * step)
 
-    def _oversample(self, channel: int, row: Floats, start: int, first: int) -> None:
-        part = row[start : start + _CELL + TAPS - 1]
-        if len(part) < TAPS:
-            return
-        windows = np.lib.stride_tricks.sliding_window_view(part, TAPS)
-        size = np.abs(windows @ self._taps.T)
+    def _oversample(self, channel: int, row: Floats, cells: Indices, first: int) -> None:
+        windows = np.lib.stride_tricks.sliding_window_view(row, TAPS)
+        starts = (cells[:, None] * _CELL + np.arange(_CELL)).ravel()
+        starts = starts[starts < len(windows)]
+        size = np.abs(windows[starts] @ self._taps.T)
         top = int(size.argmax())
         value = float(size.flat[top])
-        at = first + start + _HALF - 1 + top / OVERSAMPLING
         if value > self._top[channel]:
             self._top[channel] = value
+            start, phase = divmod(top, OVERSAMPLING)
+            at = first + int(starts[start]) + _HALF - 1 + phase / OVERSAMPLING
             self._top_frame[channel] = at
 
 

@@ -1,4 +1,4 @@
-"""Short spectra, kept as a few sums: bands every 10 ms for speech, weighted power every 50 ms for noise.
+"""Short spectra as a few sums: bands every 10 ms for speech, weighted power every 50 ms for noise.
 
 Two frames slide over each channel, both under a Hann window and normalised so that the powers of a
 stationary sound add up to its mean square:

@@ -101,9 +101,10 @@ def _clusters(difference_db: Powers) -> tuple[float | None, float | None]:
     if len(difference_db) < 20:
         return None, None
     edges = np.arange(-60.0, 61.0)
-    counts, _ = np.histogram(np.clip(difference_db, -59.5, 59.5), edges)
+    counts, _ = np.histogram(np.clip(difference_db, -58.5, 58.5), edges)
     kernel = np.exp(-0.5 * (np.arange(-6, 7) / 2.0) ** 2)
     density = np.convolve(counts, kernel / kernel.sum(), mode="same")
+    density[[0, -1]] = 0.0  # what lies beyond the widest difference gathers just inside
     middle = edges[:-1] + 0.5
     peaks = np.flatnonzero(
         (density[1:-1] >= density[:-2]) & (density[1:-1] > density[2:]) & (density[1:-1] > 0)
