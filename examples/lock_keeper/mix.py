@@ -9,7 +9,7 @@ The same call always gives the same samples.
 
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Literal
+from typing import Literal, NamedTuple
 
 import numpy as np
 import soundfile
@@ -30,10 +30,22 @@ EXCHANGES_A_TAKE = 3
 
 SPEECH_DBFS = -24.0
 ROOM_TONE_DBFS = -56.0
-LEAK_DB = {"interviewer": -14.5, "subject": -14.0}
-"""Each person's voice in the other's microphone, relative to the same voice in their own."""
-LEAK_DELAY_S = {"interviewer": 0.0034, "subject": 0.0037}
-"""About 1.2 m further to the other's microphone than to one's own."""
+
+
+class Seating(NamedTuple):
+    """How each person's voice reaches the other's microphone, relative to their own."""
+
+    leak_db: dict[str, float]
+    delay_s: dict[str, float]
+
+
+BENCH = Seating(
+    {"interviewer": -14.5, "subject": -14.0}, {"interviewer": 0.0034, "subject": 0.0037}
+)
+"""Side by side, about 1.2 m further to the other's microphone than to one's own."""
+GATE = Seating({"interviewer": -24.5, "subject": -24.0}, {"interviewer": 0.0072, "subject": 0.0075})
+"""On either side of the lock gate, 2.5 m apart: the other microphone is no rescue there."""
+SEATINGS = {1: BENCH, 2: GATE, 3: GATE}
 
 RAISED_VOICE_DB = 9.0
 PREAMP_CEILING = 0.6
@@ -79,7 +91,9 @@ def mix_take(number: int) -> Scene:
     """Mix take 1 (good), 2 (a clipped answer and a dropout) or 3 (a microphone unplugged)."""
     rng = np.random.default_rng(seed=number)
     lines, voices = _lay_out(number, rng)
-    samples = _through_the_air(voices, rng) + room_tone(len(voices), ROOM_TONE_DBFS, rng)
+    samples = _through_the_air(voices, SEATINGS[number], rng) + room_tone(
+        len(voices), ROOM_TONE_DBFS, rng
+    )
     damages = []
     if number == 2:
         damages = [_clip(samples, lines[3]), _drop(samples, lines[5])]
@@ -112,16 +126,18 @@ def _lay_out(number: int, rng: np.random.Generator) -> tuple[list[Line], np.ndar
     return lines, voices
 
 
-def _through_the_air(voices: np.ndarray, rng: np.random.Generator) -> np.ndarray:
+def _through_the_air(voices: np.ndarray, seating: Seating, rng: np.random.Generator) -> np.ndarray:
     """Return what both microphones hear of both voices."""
     heard = np.zeros_like(voices)
     for mouth, speaker in enumerate(PEOPLE):
         own = impulse_response(0, direct=0.9, reflections=4, rng=rng)
-        away = impulse_response(LEAK_DELAY_S[speaker], direct=0.6, reflections=9, rng=rng)
+        away = impulse_response(seating.delay_s[speaker], direct=0.6, reflections=9, rng=rng)
         at_own = signal.oaconvolve(voices[:, mouth], own)[: len(voices)]
         at_other = signal.oaconvolve(voices[:, mouth], away)[: len(voices)]
         heard[:, mouth] += at_own
-        heard[:, 1 - mouth] += at_other * gain(LEAK_DB[speaker]) * rms(at_own) / rms(at_other)
+        heard[:, 1 - mouth] += (
+            at_other * gain(seating.leak_db[speaker]) * rms(at_own) / rms(at_other)
+        )
     return heard
 
 
