@@ -23,9 +23,12 @@ import msgspec
 import numpy as np
 
 from dualmic import __version__
+from dualmic.mix import MixFacts
 from dualmic.proof_cache import Reading, all_passed, cached_proof, remember
 from dualmic.proof_table import last_line, table
 from dualmic.record import TakeRecord
+from dualmic.recording import open_recording
+from dualmic.take import CheckOptions, check_take
 from reference_signals import Row, all_rows, write
 
 __all__ = [
@@ -39,7 +42,8 @@ __all__ = [
     "table",
 ]
 
-SECOND_OPINION = ("integrated_lufs", "range_lu")
+# One channel alone adds nothing to the two together, and pyloudnorm is slow.
+SECOND_OPINION = ("programme.integrated_lufs", "programme.range_lu")
 
 
 def run_proof(
@@ -64,7 +68,7 @@ def run_proof(
     with tempfile.TemporaryDirectory(prefix="dualmic-proof-") as folder:
         prepared = _prepared(list(by_signal), Path(folder), second_opinion)
         for done, (group, path, opinions) in enumerate(prepared, start=1):
-            record = _checked(path)
+            record = _checked(path, group[0].signal.channels)
             path.unlink()
             readings += [_reading(row, record, opinions) for row in group]
             if progress is not None:
@@ -105,13 +109,17 @@ def _prepared(
             yield ready
 
 
-def _checked(path: Path) -> TakeRecord:
-    from dualmic.take import CheckOptions, check_take
+def _checked(path: Path, channels: int) -> TakeRecord | MixFacts:
+    """Check a file as ``dualmic check`` does: two channels as a take, more as a finished mix."""
+    if channels == 2:
+        return check_take([path], CheckOptions())
+    from dualmic.mix_measure import measure_mix
 
-    return check_take([path], CheckOptions())
+    with open_recording([path]) as recording:
+        return measure_mix(recording)
 
 
-def _reading(row: Row, record: TakeRecord, opinions: Opinions) -> Reading:
+def _reading(row: Row, record: TakeRecord | MixFacts, opinions: Opinions) -> Reading:
     read = quantity(record, row.quantity)
     return Reading(
         number=row.number,
@@ -130,7 +138,7 @@ def _reading(row: Row, record: TakeRecord, opinions: Opinions) -> Reading:
     )
 
 
-def quantity(record: TakeRecord, path: str) -> float | None:
+def quantity(record: TakeRecord | MixFacts, path: str) -> float | None:
     """Return the number at ``path`` in a record, such as ``mics.subject.hum.frequency_hz``.
 
     Yes and no read 1 and 0, the polarities ``same`` and ``opposite`` 1 and -1; ``None`` where the
@@ -148,7 +156,7 @@ def quantity(record: TakeRecord, path: str) -> float | None:
 
 def _opinions(group: Group) -> Opinions:
     """Return what pyloudnorm reads of a signal, by quantity."""
-    wanted = [row for row in group if row.quantity.rsplit(".", 1)[-1] in SECOND_OPINION]
+    wanted = {row.quantity for row in group} & set(SECOND_OPINION)
     if not wanted:
         return {}
     import pyloudnorm
@@ -157,16 +165,13 @@ def _opinions(group: Group) -> Opinions:
     meter = pyloudnorm.Meter(signal.sample_rate_hz)
     samples = signal.samples().astype(np.float64)
     opinions = {}
-    for row in wanted:
-        heard = samples if row.quantity.startswith("programme.") else samples[:, 0]
-        measure = (
-            meter.loudness_range if row.quantity.endswith("range_lu") else meter.integrated_loudness
-        )
+    for path in wanted:
+        measure = meter.loudness_range if path.endswith("range_lu") else meter.integrated_loudness
         with warnings.catch_warnings():
             warnings.simplefilter("ignore")
-            value = float(measure(heard))
+            value = float(measure(samples))
         if math.isfinite(value):
-            opinions[row.quantity] = value
+            opinions[path] = value
     return opinions
 
 

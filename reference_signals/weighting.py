@@ -1,18 +1,21 @@
 """A-weighting: tones at the third octaves, and what IEC 61672-1 says they must lose.
 
-The tone stands alone on a microphone on which nobody speaks, so it is the noise floor; A-weighted
-it must read its own level plus the table's figure. Two tones a signal, one a microphone.
+The tone stands on a microphone on which nobody speaks, so it is the noise floor; A-weighted it must
+read its own level plus the table's figure. Two tones a signal, one a microphone. The higher one has
+a whisper of noise under it, because a microphone without any sound below 8 kHz is a dead one.
 """
 
 from collections.abc import Iterator
 
 import numpy as np
 
+from reference_signals.interview import noise
 from reference_signals.signal import Block, Row, Signal
 from reference_signals.tones import amplitude
 
 SOURCE = "IEC 61672-1:2013, 5.5, Table 3 (checked against public copies of the table)"
 TONE_RMS_DBFS = -30.0
+NOISE_DBFS = -80.0  # over 40 dB under every tone of the upper half, A-weighted
 DURATION_S = 6.0
 # The table is rounded to 0.1 dB; the standard lets a class 1 sound level meter err by 0.7 dB at
 # 1 kHz and more elsewhere. Our choice: 0.2 dB, tighter by far.
@@ -87,9 +90,13 @@ def _two_tones(first_hz: float, second_hz: float, rate: int) -> Signal:
     step = 2 * np.pi / rate * np.array([exact_hz(first_hz), exact_hz(second_hz)])
     peak = amplitude(TONE_RMS_DBFS) * np.sqrt(2)
 
+    frames = round(DURATION_S * rate)
+
     def make(start: int, stop: int) -> Block:
-        return (peak * np.sin(np.arange(start, stop)[:, None] * step)).astype(np.float32)
+        tones = peak * np.sin(np.arange(start, stop)[:, None] * step)
+        tones[:, 1] += amplitude(NOISE_DBFS) * noise(frames, 0.0, rate, seed=7)[start:stop]
+        return tones.astype(np.float32)
 
     made = f"sines of {TONE_RMS_DBFS:g} dBFS RMS: {first_hz:g} Hz on one microphone, "
     made += f"{second_hz:g} Hz on the other, {DURATION_S:g} s, nobody speaks"
-    return Signal(f"A-{first_hz:g}-{second_hz:g}", made, rate, 2, round(DURATION_S * rate), make)
+    return Signal(f"A-{first_hz:g}-{second_hz:g}", made, rate, 2, frames, make)
