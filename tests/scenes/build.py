@@ -1,23 +1,24 @@
 """Making one scene: draw, mix, damage, record, and state the truth."""
 
+from collections.abc import Callable
 from typing import Any
 
 import numpy as np
 from scipy import signal
 
 from scenes.damage import KINDS
-from scenes.dialogue import interview
+from scenes.dialogue import Dialogue, interview
 from scenes.fooled import FOOLERS
 from scenes.levels import weighted_power
 from scenes.mix import Mix
 from scenes.model import ROLES, SAMPLE_RATE_HZ, Half, Samples, Scene
-from scenes.noises import NOISES, unit
+from scenes.noises import NOISES
 from scenes.rooms import Room, draw_room
 from scenes.speech import SPEAKERS, Speaker
 from scenes.truth import measure, state_truth
 
-# How much of the take the noise's level is set by; the truth is measured over all of it.
-LEVELLING_S = 30
+# The highest sample of a scene that does not clip.
+CEILING = 0.95
 # Real voices more often than synthetic ones, and small sets seldom.
 _OFTEN = {"game": 4.0, "prompts": 3.0, "synth": 1.5, "data": 0.7}
 STAGES = ("source", "link", "recorder")
@@ -51,7 +52,8 @@ def make_scene(
         settings = {**kind.settings(rng), **settings}
     if duration_s is None:
         duration_s = float(rng.integers(60, 121))
-    mix = _mix(rng, half, duration_s, settings)
+    prepare = [kind.prepare for kind in chosen if kind.prepare]
+    mix = _mix(rng, half, duration_s, settings, prepare)
     for stage in STAGES:
         for kind in chosen:
             if stage in kind.stages:
@@ -60,12 +62,25 @@ def make_scene(
             mix.add_up()
             # Before anything that is not linear happens to the parts.
             mix.notes["measured"] = measure(mix)
+    for mic in ROLES:
+        # Nothing but wanted clipping reaches full scale.
+        peak = float(np.nanmax(np.abs(mix.recorded[mic])))
+        clips = mic == mix.notes.get("shout", (None,))[0]
+        if np.isfinite(peak) and peak > CEILING and not clips:
+            mix.recorded[mic] *= np.float32(CEILING / peak)
+            mix.output_gain[mic] *= CEILING / peak
     samples = np.stack([mix.recorded[mic] for mic in ROLES], axis=1).astype(np.float32)
     truth = state_truth(mix, {"seed": seed, "half": half, "kinds": kinds, "fooled": fooled})
     return Scene(samples, SAMPLE_RATE_HZ, truth, mix.storage)
 
 
-def _mix(rng: np.random.Generator, half: Half, duration_s: float, settings: dict[str, Any]) -> Mix:
+def _mix(
+    rng: np.random.Generator,
+    half: Half,
+    duration_s: float,
+    settings: dict[str, Any],
+    prepare: list[Callable[[np.random.Generator, Dialogue], None]],
+) -> Mix:
     speakers = _speakers(rng, half, settings.get("speakers"))
     dialogue = interview(
         rng,
@@ -75,8 +90,8 @@ def _mix(rng: np.random.Generator, half: Half, duration_s: float, settings: dict
         interruptions=settings.get("interruptions", 0),
         interviewer_share=settings.get("interviewer_share", 1.0),
     )
-    for prepare in settings.get("prepare", ()):
-        prepare(rng, dialogue)
+    for change in prepare:
+        change(rng, dialogue)
     room = draw_room(
         rng,
         half,
@@ -87,7 +102,7 @@ def _mix(rng: np.random.Generator, half: Half, duration_s: float, settings: dict
     latency_ms = settings.get("latency_ms")
     if latency_ms is None:
         wireless = ROLES[int(rng.integers(2))]
-        latency_ms = {role: 0.0 for role in ROLES}
+        latency_ms = dict.fromkeys(ROLES, 0.0)
         latency_ms[wireless] = float(rng.choice([0.0, rng.uniform(2, 20)]))
     voice = {
         a: {b: _heard(dialogue.voice[a], room, a, b, latency_ms) for b in ROLES} for a in ROLES
@@ -99,10 +114,9 @@ def _mix(rng: np.random.Generator, half: Half, duration_s: float, settings: dict
     wanted_db = settings.get("speech_to_noise_db", float(rng.uniform(27, 40)))
     ratios = []
     for column, role in enumerate(ROLES):
-        active = dialogue.active[role][: 100 * LEVELLING_S]
-        part = slice(LEVELLING_S * SAMPLE_RATE_HZ)
-        speech = weighted_power(voice[role][role][part], active, "A")
-        place_power = weighted_power(place[part, column], ~active, "A")
+        active = dialogue.active[role]
+        speech = weighted_power(voice[role][role], active, "A")
+        place_power = weighted_power(place[:, column], ~active, "A")
         ratios.append((speech or 1.0) / (place_power or 1.0))
     place *= np.float32(np.sqrt(min(ratios) / 10 ** (wanted_db / 10)))
     peak_dbfs = settings.get("peak_dbfs") or {role: float(rng.uniform(-18, -4)) for role in ROLES}

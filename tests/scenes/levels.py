@@ -52,7 +52,7 @@ def a_weighting(frequency_hz: Array) -> Array:
 
 
 def frame_power(samples: Array) -> Array:
-    """Return the mean square of each 10 ms frame of ``(frames,)``; a broken last frame is left out."""
+    """Return the mean square of each whole 10 ms frame of ``(frames,)``."""
     count = len(samples) // FRAME
     return np.mean(np.square(samples[: count * FRAME].reshape(count, FRAME)), axis=1, dtype=float)
 

@@ -22,7 +22,7 @@ def other(role: str) -> str:
 
 @dataclass(frozen=True)
 class Utterance:
-    """A stretch of one person's clean speech; ``kind`` is question, answer, assent or interruption."""
+    """One person's clean speech; ``kind`` is question, answer, assent or interruption."""
 
     speaker: str
     start_s: float
@@ -77,7 +77,7 @@ class Truth:
 
 @dataclass(frozen=True)
 class Scene:
-    """A recording ``samples`` (frames, 2) and its truth; ``storage`` is how to write it to a file."""
+    """A recording ``samples`` (frames, 2), its truth, and how to store it (``scenes.store``)."""
 
     samples: Samples
     sample_rate_hz: int

@@ -100,7 +100,7 @@ def _traffic(rng: Generator, frames: int, room: Room, half: Half, avoid: set[str
 def tones(
     frames: int, fundamental_hz: float, levels_db: dict[int, float], rng: Generator, wander: float
 ) -> Noise:
-    """Return harmonics ``levels_db`` (re unit power) of a fundamental that wanders by ``wander``."""
+    """Return harmonics ``levels_db`` (re unit power) of a fundamental wandering by ``wander``."""
     knots = rng.standard_normal(max(4, frames // (5 * SAMPLE_RATE_HZ)))
     drift = np.interp(np.arange(frames), np.linspace(0, frames, len(knots)), knots)
     phase = 2 * np.pi * np.cumsum(fundamental_hz * (1 + wander * drift)) / SAMPLE_RATE_HZ

@@ -1,12 +1,13 @@
 """Stating the truth about a finished mix."""
 
+from dataclasses import replace
 from typing import Any
 
 import numpy as np
 
 from scenes.levels import db, weighted_power
 from scenes.mix import Mix
-from scenes.model import ROLES, SAMPLE_RATE_HZ, Damage, Truth, other
+from scenes.model import ROLES, Damage, Expect, Truth, other
 
 # The limits a take is judged by (the stricter of the two shipped deliveries), with a margin each
 # side within which a tool may say either.
@@ -83,10 +84,10 @@ def state_truth(mix: Mix, asked: dict[str, Any]) -> Truth:
         noise_dba=shifted("noise_dba"),
         speech_dbfs=shifted("speech_dbfs"),
         speech_to_noise_db=measured["ratio"],
-        damage=mix.damage + _natural(mix, measured),
+        damage=_audible(mix, mix.damage + _natural(mix, measured)),
         settings={
             **asked,
-            "duration_s": mix.frames / SAMPLE_RATE_HZ,
+            "duration_s": mix.duration_s,
             "room_m": mix.room.size_m,
             "t60_s": mix.room.t60_s,
             "distance_m": mix.room.distance_m,
@@ -101,8 +102,10 @@ def _plus(value: float | None, step: float) -> float | None:
 
 def _natural(mix: Mix, measured: dict[str, Any]) -> list[Damage]:
     """Return what is wrong with the scene as such, by the limits a take is judged by."""
-    found = []
-    end_s = mix.frames / SAMPLE_RATE_HZ
+    found: list[Damage] = []
+    end_s = mix.duration_s
+    if mix.settings.get("one_place"):
+        return _overlaps(mix)
     for role in ROLES:
         ratio = measured["ratio"][role]
         if ratio is not None and ratio < NOISE_LIMIT_DB + MARGIN_DB:
@@ -113,13 +116,28 @@ def _natural(mix: Mix, measured: dict[str, Any]) -> list[Damage]:
         if leak is not None and leak > CROSSTALK_LIMIT_DB - MARGIN_DB:
             must = leak > CROSSTALK_LIMIT_DB + MARGIN_DB
             details = {"level_db": leak}
-            expect = "must" if must else "may"
+            expect: Expect = "must" if must else "may"
             found.append(Damage("crosstalk", other(role), 0.0, end_s, expect, details))
     return found + _overlaps(mix)
 
 
+def _audible(mix: Mix, damage: list[Damage]) -> list[Damage]:
+    """Excuse what cannot be heard because its microphone was dead or held another's sound."""
+    if "unheard" not in mix.notes:
+        return damage
+    mic, start_s = mix.notes["unheard"]
+    excused = []
+    for each in damage:
+        own = each.kind in ("mic_dead", "dual_mono")
+        gone = each.mic in (mic, None) or each.kind == "crosstalk"
+        if not own and gone and each.end_s > start_s:
+            each = replace(each, expect="may")
+        excused.append(each)
+    return excused
+
+
 def _overlaps(mix: Mix) -> list[Damage]:
-    """Return the stretches in which both people speak: interruptions ``must``, the rest ``note``."""
+    """Return where both people speak: interruptions ``must``, assents at most a ``note``."""
     found = []
     for said in mix.dialogue.utterances:
         if said.speaker != ROLES[0]:
@@ -129,7 +147,9 @@ def _overlaps(mix: Mix) -> list[Damage]:
         if both.sum() < 5:
             continue
         begin, stop = (first + np.flatnonzero(both)[[0, -1]]) / 100
-        must = said.kind == "interruption" and both.sum() / 100 >= OVERLAP_MUST_S
+        expect: Expect = "note" if said.kind == "assent" else "may"
+        if said.kind == "interruption" and both.sum() / 100 >= OVERLAP_MUST_S:
+            expect = "must"
         details = {"said": said.kind, "together_s": float(both.sum() / 100)}
-        found.append(Damage("both_talking", None, begin, stop, "must" if must else "note", details))
+        found.append(Damage("both_talking", None, float(begin), float(stop), expect, details))
     return found
