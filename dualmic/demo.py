@@ -60,7 +60,7 @@ def run_demo(
             say(f"Mixing, checking and reporting {files.NAMES[number]}")
             takes.append(files.write_take(mix.mix_take(number), takes_folder))
             records.append(check_take([takes[-1]], CheckOptions()))
-            reports += write_report_set(records[-1], reports_folder)
+            reports += write_report_set(records[-1], reports_folder, sources=[takes[-1]])
     except OSError as error:
         reason = error.strerror or error
         raise ReportError(

@@ -107,7 +107,15 @@ def test_a_take_without_timecode_shows_none():
 def test_an_answer_with_a_usable_copy_comes_after_those_that_are_lost():
     text = screen(build())
     assert text.index("27:25 to 28:16") < text.index("2:38 to 3:31")
-    assert re.search(r"2:38 to 3:31\s+no need: a usable copy is on channel 1", text)
+    assert re.search(r"2:38 to 3:31\s+no need: your own microphone holds a usable copy", text)
+
+
+def test_damaged_answers_alone_are_said_to_be_all_that_fails():
+    record = build()
+    checks = [c for c in record.deliveries["film"].checks if c.id in ("clipping", "crosstalk")]
+    film = with_(record.deliveries["film"], checks=checks)
+    text = screen(with_(record, deliveries={"film": film}))
+    assert "film  fails for the damaged answers alone\n" in text
 
 
 def test_what_does_not_fit_is_counted():
@@ -132,7 +140,8 @@ def test_units_appear_only_when_the_numbers_are_asked_for(problems):
         ],
     )
     assert UNITS.findall(screen(record)) == []
-    assert "6 dB" in screen(record, numbers=True)
+    numbers = " ".join(screen(record, numbers=True).split())
+    assert "up 6 dB, the loudest words then reach -12 on the camera's meter." in numbers
 
 
 @pytest.mark.parametrize(
@@ -147,6 +156,11 @@ def test_units_appear_only_when_the_numbers_are_asked_for(problems):
             "Turn the interviewer's input down by about 14.5 dB.",
             "Turn the interviewer's input down a lot, until the loudest words reach about three "
             "quarters of the camera's level meter.",
+        ),
+        (
+            "Turn the subject's input down 3 dB: it is too loud.",
+            "Turn the subject's input down a little, until the loudest words reach about three "
+            "quarters of the camera's level meter: it is too loud.",
         ),
         ("Sit a little further apart.", "Sit a little further apart."),
     ],
@@ -166,7 +180,7 @@ def test_the_numbers_stand_beside_their_limits():
     # The sample's subject: 16.2 dB over the background where under 18 warns and under 10 fails.
     assert re.search(r"Speech over noise, dB +21\.4 +care 16\.2  18/10", text)
     assert re.search(r"Flat tops, worst, ms +fails 14\.0  1/10", text)
-    assert re.search(r"Over the peak, dB +unmeasured  10/no", text)
+    assert re.search(r"Over the peak, dB +unmeasured  10", text)
     assert re.search(r"Background, dB\(A\)FS +−66\.0 +−66\.0", text)
 
 
@@ -183,18 +197,32 @@ def test_values_that_differ_by_delivery_have_a_row_each():
 
 
 def test_only_what_was_measured_and_passes_is_called_fine():
+    told = dict(fine_words(build(problems=0)))
+    # The sample: the interviewer's 21.4 dB pass, the subject's 16.2 dB warn under 18.
+    assert told["The interviewer's microphone"] == ["voice clear of the background"]
+    # The subject's loud moments were not measured, the flat tops fail.
+    assert told["The subject's microphone"] == ["other voice low", "loud enough"]
+
+
+def test_what_is_fine_on_both_microphones_is_said_once():
     record = build(problems=0)
-    told = fine_words(record)
-    assert "the interviewer's voice stands clear of the background" in told
-    assert not any("subject's voice stands clear" in phrase for phrase in told)
-    assert not any("loud to tame" in phrase for phrase in told)  # not measured
+    podcast = record.deliveries["podcast"]
+    checks = [with_(c, result="pass") for c in podcast.checks]
+    told = dict(fine_words(with_(record, deliveries={"podcast": with_(podcast, checks=checks)})))
+    assert told["Both microphones"] == ["voice clear of the background"]
+    assert "voice clear of the background" not in told["The subject's microphone"]
 
 
 def test_a_problem_of_a_kind_silences_praise_for_its_check():
     record = build(problems=0)
-    hum = with_(build(problems=1).problems[0], kind="noise", mic="interviewer", severity="note")
-    told = fine_words(with_(record, problems=[hum]))
-    assert not any("clear of the background" in phrase for phrase in told)
+    noise = with_(build(problems=1).problems[0], kind="noise", mic="interviewer", severity="note")
+    assert "The interviewer's microphone" not in dict(fine_words(with_(record, problems=[noise])))
+
+
+def test_a_cut_file_is_not_called_complete():
+    cut_short = with_(build(problems=1).problems[0], kind="truncated", mic=None)
+    assert dict(fine_words(build(problems=0)))["The file"] == ["complete"]
+    assert "The file" not in dict(fine_words(with_(build(problems=0), problems=[cut_short])))
 
 
 @pytest.mark.parametrize(

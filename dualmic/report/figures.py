@@ -65,7 +65,7 @@ def _judged(record: TakeRecord, roles: Sequence[MicRole]) -> list[_Row]:
             by_values.setdefault(tuple((c.mic, c.value) for c in checks), []).append(name)
         for names in by_values.values():
             checks = [check for name in names for check in of_deliveries[name]]
-            limits = {name: _limits(of_deliveries[name][0]) for name in names}
+            limits = {name: _limits(of_deliveries[name]) for name in names}
             title = _LABELS.get(checks[0].id) or checks[0].title.split(" (")[0]
             label = f"{title}, {checks[0].unit}".removesuffix(", ")
             if len(by_values) > 1:
@@ -92,18 +92,26 @@ def _value(checks: Sequence[Check], role: MicRole) -> str:
     return f"{_MARKS[worst.result]} {_number(worst.value)}".strip()
 
 
-def _limits(check: Check) -> str:
-    return f"{_limit(check.warn_limit)}/{_limit(check.fail_limit)}"
+def _limits(checks: Sequence[Check]) -> str:
+    """Return ``care/fails``, one number where there is only the first, ``/fails`` for the second.
 
-
-def _limit(value: float | None) -> str:
-    return "no" if value is None else f"{value:g}".replace("-", MINUS)
+    A limit that fails the subject may only ask for care on the interviewer's side: the subject's
+    is shown.
+    """
+    warns = {check.warn_limit for check in checks if check.fail_limit is not None}
+    fails = {check.fail_limit for check in checks if check.fail_limit is not None}
+    warn = next(iter(warns)) if warns else checks[0].warn_limit
+    fail = next(iter(fails), None)
+    told = ["" if limit is None else _number(limit).removesuffix(".0") for limit in (warn, fail)]
+    return "/".join(told).removesuffix("/")
 
 
 def _number(value: float | None) -> str:
+    """Return a number to a tenth, thousands to one."""
     if value is None:
         return "none"
-    return f"{value:.1f}".replace("-", MINUS)
+    text = f"{value:.1f}" if abs(value) < 1000 else f"{value:.0f}"
+    return text.removeprefix("-") if float(text) == 0 else text.replace("-", MINUS)
 
 
 def _measured(record: TakeRecord, roles: Sequence[MicRole]) -> list[_Row]:

@@ -7,7 +7,7 @@ from dualmic.record import Delivery, LineAtRisk, Problem, TakeRecord
 from dualmic.report.cells import clean, cut, shorten, width_of, wrap
 from dualmic.report.codes import RESULT_WORDS, kind_of
 from dualmic.report.figures import figures_table
-from dualmic.report.plain import fine_words, plain_advice, reasons
+from dualmic.report.plain import exact_advice, fine_words, plain_advice, reasons
 from dualmic.report.verdict import (
     ASK_AGAIN_ONLY_IF,
     AskAgain,
@@ -121,7 +121,7 @@ def before_leaving(record: TakeRecord, width: int) -> Part:
         when = "  " + _range(ask).ljust(column)
         what = _because(record, ask)
         if ask.covered:
-            what = f"no need: {ask.copy} ({what})"
+            what = f"no need: {_copy(record, ask)} ({what})"
         about = _item(_about(record, ask), width, " " * len(when))
         long.append(_item(what, width, when, " " * len(when)) + about)
         label = timecode_at(record.take.timecode, ask.line.start_s)
@@ -146,7 +146,7 @@ def before_leaving(record: TakeRecord, width: int) -> Part:
 def before_next_take(record: TakeRecord, width: int, numbers: bool) -> Part:
     """Return what to change on the set-up, and what was heard that asks for it."""
     items = [
-        _item(text if numbers else plain_advice(text), width, "  - ", "    ")
+        _item(exact_advice(text) if numbers else plain_advice(text), width, "  - ", "    ")
         for text in record.set_up
     ]
     groups: dict[tuple[str, str | None], list[Problem]] = {}
@@ -168,9 +168,8 @@ def before_next_take(record: TakeRecord, width: int, numbers: bool) -> Part:
 
 def fine(record: TakeRecord, width: int) -> Part:
     """Return what was measured and is in order."""
-    phrases = fine_words(record)
-    text = _capital(", ".join(phrases)) + "." if phrases else ""
-    return Part("What is fine", [_item(text, width)] if text else [])
+    items = [_item(f"{owner}: {', '.join(told)}", width) for owner, told in fine_words(record)]
+    return Part("What is fine", items, (4, 1, 1))
 
 
 def figures(record: TakeRecord, width: int) -> Part:
@@ -190,7 +189,7 @@ def deliveries(record: TakeRecord, width: int) -> Part:
         told = RESULT_WORDS[delivery.result]
         why = reasons(delivery)
         if record.mode == "take" and _spoilt_by_answers_alone(delivery):
-            told, why = "fails for the damaged answers alone", reasons(delivery, but="fail")
+            told, why = "fails for the damaged answers alone", reasons(delivery, ANSWER_CHECKS)
         if why:
             told += ": " + "; ".join(why[:REASONS_SHOWN])
         if len(why) > REASONS_SHOWN:
@@ -226,8 +225,21 @@ def _about(record: TakeRecord, ask: AskAgain) -> str:
     label = timecode_at(record.take.timecode, ask.line.start_s)
     told = [f"timecode {label}" if label else "", ask.after_question or ""]
     if not ask.covered:
-        told.append(ask.copy or "")
+        told.append(_copy(record, ask))
     return ", ".join(text for text in told if text)
+
+
+def _copy(record: TakeRecord, ask: AskAgain) -> str:
+    """Return what else holds an answer; the interviewer's microphone hears it from further away."""
+    copy = ask.line.covered_by
+    if copy is None:
+        return ""
+    here = copy.take == record.take.name
+    if here and any(c.channel == copy.channel and c.role == "interviewer" for c in record.channels):
+        if copy.usable:
+            return "your own microphone holds a usable copy, from further away"
+        return "too faint on your own microphone"
+    return ask.copy or ""
 
 
 def _touches(problem: Problem, line: LineAtRisk) -> bool:

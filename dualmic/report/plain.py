@@ -1,9 +1,9 @@
 """What a record says in plain words: no unit but minutes and seconds."""
 
 import re
-from collections.abc import Iterable
+from collections.abc import Collection, Iterable
 
-from dualmic.record import Check, Delivery, MicRole, TakeRecord
+from dualmic.record import MIC_ROLES, Check, Delivery, MicRole, TakeRecord
 
 _FIGURE = r"[-−+±]?\d+(?:[.,]\d+)?"
 _UNIT = r"(?:dB(?:FS|TP)?(?:\(A\)(?:FS)?)?|LUFS|LKFS|LU|k?Hz|ms|samples?|bits?|%)"
@@ -12,30 +12,29 @@ _BRACKET = re.compile(rf"\s*\([^()]*{_FIGURE}\s?{_UNIT}(?![A-Za-z])[^()]*\)")
 _TURN = re.compile(rf"\b(?P<way>up|down)\b(?P<by>\s+by)?(?:\s+about)?\s+(?P<db>{_FIGURE})\s?dB\b")
 
 ON_THE_METER = "until the loudest words reach about three quarters of the camera's level meter"
-"""Three quarters of a scale from -60 to 0 dB is -15; common practice, no source: peaks at -12."""
+"""Loudest words at about -12 dBFS (common practice, no source): 80 % of a scale from -60 to 0."""
+
+NUMBER_ON_THE_METER = "the loudest words then reach -12 on the camera's meter"
 
 _ALSO_KINDS = {"hum_after_gain": {"hum"}, "speech_to_noise": {"noise"}, "gain": {"low_level"}}
 
-_FINE: dict[str, tuple[str, str]] = {
-    "mic_dead": ("both microphones work", "the {}'s microphone works"),
-    "clipping": ("nothing crackles", "nothing crackles on the {}'s microphone"),
-    "dropout": ("no sound is missing", "no sound is missing on the {}'s microphone"),
-    "speech_to_noise": (
-        "both voices stand clear of the background",
-        "the {}'s voice stands clear of the background",
-    ),
-    "hum_after_gain": ("no electric buzz", "no electric buzz on the {}'s microphone"),
-    "crosstalk": (
-        "each voice is mostly on its own microphone",
-        "the other voice stays low in the {}'s microphone",
-    ),
-    "gain": ("both are loud enough", "the {} is loud enough"),
-    "loud_moments": ("no word is too loud to tame", "no word of the {}'s is too loud to tame"),
-    "dual_mono": ("each channel has a microphone of its own", ""),
-    "sample_rate": ("the file's sample rate will do", ""),
-    "bit_depth": ("the file's resolution will do", ""),
+_FINE: dict[str, str] = {
+    "mic_dead": "working",
+    "clipping": "no crackles",
+    "dropout": "no gaps",
+    "hum_after_gain": "no buzz",
+    "speech_to_noise": "voice clear of the background",
+    "crosstalk": "other voice low",
+    "gain": "loud enough",
+    "loud_moments": "never too loud",
 }
-"""By check: in words where it passes on both microphones, and on one alone."""
+"""By check of one microphone."""
+_FILE_FINE: dict[str, str] = {
+    "dual_mono": "a microphone on each channel",
+    "sample_rate": "sample rate as it should be",
+    "bit_depth": "resolution as it should be",
+}
+"""By check of the file as a whole."""
 
 _REASONS: dict[str, str] = {
     "clipping": "the {} crackles",
@@ -81,12 +80,21 @@ def plain_advice(sentence: str) -> str:
     if turn is None:
         return without_units(sentence)
     amount = _how_much(float(turn["db"].replace(",", ".").replace("−", "-")))
-    told = f"{sentence[: turn.start()]}{turn['way']} {amount}{sentence[turn.end() :]}"
-    told = without_units(told)
-    if "meter" in told:
-        return told
-    head, stop, tail = told.partition(".")
-    return f"{head}, {ON_THE_METER}{stop or '.'}{tail}"
+    head, tail = sentence[: turn.start()], sentence[turn.end() :]
+    meter = "" if "meter" in tail else f", {ON_THE_METER}"
+    return without_units(f"{head}{turn['way']} {amount}{meter}{tail}")
+
+
+def exact_advice(sentence: str) -> str:
+    """Return set-up advice with its numbers, and the number to see on the camera.
+
+    >>> exact_advice("Turn the subject's input up 6 dB.")
+    "Turn the subject's input up 6 dB, the loudest words then reach -12 on the camera's meter."
+    """
+    turn = _TURN.search(sentence)
+    if turn is None or "meter" in sentence:
+        return sentence
+    return f"{sentence[: turn.end()]}, {NUMBER_ON_THE_METER}{sentence[turn.end() :]}"
 
 
 def _how_much(gain_db: float) -> str:
@@ -96,41 +104,43 @@ def _how_much(gain_db: float) -> str:
     return "clearly" if abs(gain_db) <= 10 else "a lot"
 
 
-def fine_words(record: TakeRecord) -> list[str]:
-    """Return what is fine, as phrases: only what was measured and passes in every delivery."""
-    results: dict[str, dict[MicRole | None, bool]] = {}
+def fine_words(record: TakeRecord) -> list[tuple[str, list[str]]]:
+    """Return what is fine, by what it is true of: each microphone, or the file.
+
+    Only what was measured, passes in every delivery and has no problem of its kind is fine.
+    """
+    passes: dict[tuple[str, MicRole | None], bool] = {}
     for delivery in record.deliveries.values():
         for check in delivery.checks:
-            mics = results.setdefault(check.id, {})
-            mics[check.mic] = mics.get(check.mic, True) and check.result == "pass"
+            key = (check.id, check.mic)
+            passes[key] = passes.get(key, True) and check.result == "pass"
     found = {(problem.kind, problem.mic) for problem in record.problems}
-    phrases = []
-    for check_id, (both, one) in _FINE.items():
-        kinds = _ALSO_KINDS.get(check_id, {check_id})
-        good = [
-            mic
-            for mic, passes in results.get(check_id, {}).items()
-            if passes and not any((kind, m) in found for kind in kinds for m in {mic, None})
-        ]
-        if good and len(good) == len(results[check_id]) and (len(good) > 1 or None in good):
-            phrases.append(both)
-        elif one:
-            phrases += [one.format(mic) for mic in good if mic]
-    if not any(kind == "truncated" for kind, _ in found):
-        phrases.append("the file is complete")
-    return phrases
+
+    def good(check_id: str, mic: MicRole | None) -> bool:
+        kinds = {check_id, *_ALSO_KINDS.get(check_id, ())}
+        spoilt = any((kind, owner) in found for kind in kinds for owner in (mic, None))
+        return passes.get((check_id, mic), False) and not spoilt
+
+    of_mic = {m: [told for name, told in _FINE.items() if good(name, m)] for m in MIC_ROLES}
+    both = [told for told in _FINE.values() if all(told in own for own in of_mic.values())]
+    groups = [("Both microphones", both)]
+    for mic, own in of_mic.items():
+        groups.append((f"The {mic}'s microphone", [told for told in own if told not in both]))
+    of_file = [told for name, told in _FILE_FINE.items() if good(name, None)]
+    if not any(kind in ("truncated", "bad_samples") for kind, _ in found):
+        of_file.insert(0, "complete")
+    groups.append(("The file", of_file))
+    return [(owner, told) for owner, told in groups if told]
 
 
-def reasons(delivery: Delivery, but: str = "") -> list[str]:
+def reasons(delivery: Delivery, but: Collection[str] = ()) -> list[str]:
     """Return why a delivery has its result, worst first; empty where everything passes.
 
-    Checks whose result is ``but`` are left out.
+    Checks called as in ``but`` are left out.
     """
     told: list[str] = []
     for result in ("fail", "not measured", "warn"):
-        if result == but:
-            continue
-        checks = [check for check in delivery.checks if check.result == result]
+        checks = [c for c in delivery.checks if c.result == result and c.id not in but]
         if result == "not measured":
             told += [f"not measured: {text}" for text in _phrases(checks, _UNMEASURED)]
         else:
