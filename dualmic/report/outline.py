@@ -117,7 +117,7 @@ def _problem(record: TakeRecord, problem: Problem) -> ProblemRow:
         mic=problem.mic or "both",
         severity=SEVERITY_WORDS[problem.severity],
         measured=measured,
-        heard=problem.heard + (f" ({problem.count} times)" if problem.count > 1 else ""),
+        heard=problem.heard,
         advice=problem.advice,
     )
 
@@ -171,7 +171,8 @@ def _check(check: Check) -> CheckRow:
 
 def _facts(record: TakeRecord) -> list[tuple[str, str]]:
     take, roles = record.take, record.roles
-    depth = f", {take.bit_depth} bit" if take.bit_depth else ""
+    said = str(take.bit_depth) in take.codec  # some codecs' names tell the depth already
+    depth = f", {take.bit_depth} bit" if take.bit_depth and not said else ""
     facts = [
         ("Length", duration(take.duration_s)),
         ("Sound", f"{take.codec}{depth}, {take.sample_rate_hz / 1000:g} kHz, {take.container}"),

@@ -26,12 +26,14 @@ from dualmic.report.words import short_name
 
 # Millimetres. Letter is 279.4 high and 215.9 wide, A4 297 and 210 (ISO 216): content that stays
 # within 186 by 252 from the top left prints whole on both.
-_PAGE, _MARGIN, _BOTTOM = (210.0, 297.0), 12.0, 33.0
+_PAGE, _MARGIN, _BOTTOM = (210.0, 297.0), 12.0, 29.0
 _BODY, _SMALL, _TINY = 8.6, 7.4, 6.6
 #: With less room than this under the problems, the mixer's part starts on a new page.
 _BACK_NEEDS = 110.0
 #: Points of detail that a verdict's front page holds before it refers to the page (our choice).
 _MOST_ASKED = 12
+#: Facts on the front of the sheet, in its first lines.
+_HEADLINE_FACTS = ("Recorded", "Length", "Subject", "Interviewer", "Start timecode")
 #: Letters that fit half the width beside their label.
 _FITS_HALF = 50
 
@@ -65,11 +67,11 @@ class _Sheet(FPDF):
         """Name the take on every page but the first."""
         if self.page_no() > 1:
             self.write_line(short_name(self.told.name, 80), size=_SMALL, bold=True)
-            self.ln(1.5)
+            self.ln(0.8)
 
     def footer(self) -> None:
         """Number the page."""
-        self.set_y(_PAGE[1] - _BOTTOM + 3)
+        self.set_y(_PAGE[1] - _BOTTOM + 2)
         self.ink(codes.TONE_COLOURS["none"])
         self.set_font("body", "", _TINY)
         self.cell(0, 3, f"{self.page_no()} of {{nb}}", align="R")
@@ -88,9 +90,10 @@ class _Sheet(FPDF):
 
     def heading(self, text: str, needs_mm: float = 20.0) -> None:
         """Write a heading that stays with at least ``needs_mm`` of what follows."""
-        self.ln(2.6)
         if self.will_page_break(needs_mm):
             self.add_page()
+        elif self.get_y() > _MARGIN + 8:
+            self.ln(2.6)
         self.start_section(text, level=0)
         self.write_line(text, size=10.5, bold=True)
         self.ln(0.8)
@@ -124,8 +127,7 @@ def _all_text(told: Outline, labels: Mapping[str, str]) -> str:
 def _front(sheet: _Sheet, told: Outline, record: TakeRecord, labels: Mapping[str, str]) -> None:
     facts = dict(told.facts)
     sheet.write_line(told.name, size=11, bold=True)
-    keys = ("Recorded", "Length", "Subject", "Interviewer", "Start timecode")
-    line = [f"{key}: {facts[key]}" for key in keys if key in facts]
+    line = [f"{key}: {facts[key]}" for key in _HEADLINE_FACTS if key in facts]
     line += [f"{key}: {value}" for key, value in labels.items()]
     sheet.write_line("   ".join(line), size=_SMALL, colour=codes.TONE_COLOURS["none"])
     sheet.ln(2)
@@ -230,7 +232,7 @@ def _back(sheet: _Sheet, told: Outline, record: TakeRecord) -> None:
     sheet.heading("Everything that was measured", 30)
     rows = [(row.name, row.subject, row.interviewer, row.source) for row in microphone_rows(record)]
     sheet.tables.draw(
-        ("Each microphone", "Subject", "Interviewer", "Source"), (52, 40, 40, 54), rows
+        ("Each microphone", "Subject", "Interviewer", "Source"), (50, 37, 37, 62), rows
     )
     sheet.ln(1.5)
     programme = programme_rows(record)
@@ -269,11 +271,11 @@ def _deliveries(sheet: _Sheet, pair: Sequence[DeliveryRows]) -> None:
         for one in checks:
             cells += _judged(one)
         rows.append(tuple(cells))
-    head = ["What", "Microphone"]
+    head = ["What", "Whose"]
     for delivery in pair:
         head += [delivery.name.capitalize(), "Limit", "Result"]
-    side = 116 / len(pair)
-    widths = [52, 18, *(side * share for _ in pair for share in (0.32, 0.38, 0.30))]
+    side = 108 / len(pair)
+    widths = [62, 16, *(side * share for _ in pair for share in (0.36, 0.30, 0.34))]
     sheet.tables.draw(head, widths, rows)
     sheet.ln(1)
 
@@ -287,28 +289,29 @@ def _judged(check: CheckRow | None) -> tuple[Any, ...]:
 
 def _method(sheet: _Sheet, told: Outline) -> None:
     sheet.heading("The recording, and how it was measured", 24)
-    rows = (*told.facts, *told.method)
+    facts = [fact for fact in told.facts if fact[0] not in _HEADLINE_FACTS]
+    rows = (*facts, *told.method)
     short = [row for row in rows if len(row[1]) <= _FITS_HALF]
     pairs = itertools.zip_longest(short[::2], short[1::2], fillvalue=("", ""))
     halves = [(*left, *right) for left, right in pairs]
     sheet.tables.draw(None, (26, 67, 26, 67), halves)
     sheet.tables.draw(None, (26, 160), [row for row in rows if len(row[1]) > _FITS_HALF])
     sheet.ln(1)
-    for caution in told.cautions:
-        sheet.write_line(caution, size=_TINY, colour=codes.TONE_COLOURS["none"])
+    cautions = " ".join(told.cautions)
+    sheet.write_line(cautions, size=_TINY - 0.6, colour=codes.TONE_COLOURS["none"])
 
 
 def _notes(sheet: _Sheet) -> None:
-    """Room to write by hand: a name and three lines."""
-    if sheet.will_page_break(24):
+    """Room to write by hand: a name and two lines."""
+    if sheet.will_page_break(13):
         sheet.add_page()
-    sheet.ln(3)
+    sheet.ln(1)
     sheet.set_draw_color(codes.SILENCE)
     sheet.set_line_width(0.2)
-    for label in ("Listened to by, on", "Notes", ""):
+    for label in ("Listened to by, on", "Notes"):
         sheet.set_font("body", "", _TINY)
         sheet.ink(codes.TONE_COLOURS["none"])
-        sheet.cell(0, 6.5, label, border="B", new_x=XPos.LMARGIN, new_y=YPos.NEXT)
+        sheet.cell(0, 6, label, border="B", new_x=XPos.LMARGIN, new_y=YPos.NEXT)
 
 
 def _pairs(deliveries: list[DeliveryRows]) -> list[list[DeliveryRows]]:

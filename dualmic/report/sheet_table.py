@@ -12,8 +12,8 @@ from fpdf import FPDF
 from dualmic.report import codes
 
 # Millimetres and points (our choice: readable at arm's length on paper, no larger).
-_LINE, _PAD_TOP, _PAD_RIGHT, _PAD_LEFT = 3.2, 0.45, 0.8, 0.2
-_SIZE = 6.8
+_LINE, _PAD_TOP, _PAD_RIGHT, _PAD_LEFT = 2.9, 0.32, 0.8, 0.2
+_SIZE = 6.7
 
 
 class Cell(NamedTuple):
