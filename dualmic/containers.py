@@ -32,6 +32,7 @@ from dualmic.filereader import (
     shortfall,
 )
 from dualmic.outerbox import Box, outer_box
+from dualmic.readonly import read_ahead
 from dualmic.tracks import widest
 
 # FFmpeg's name of a format: the name people use.
@@ -45,6 +46,9 @@ _FORMATS = {
     **{name: name.upper() for name in ("caf", "flac", "mp3", "aac")},
     "ogg": "Ogg",
 }
+_MOV = ("MP4", "MOV", "M4A")
+_MOV_STARTS = (b"ftyp", b"wide", b"mdat", b"free", b"skip", b"moov")
+_MXF_START = b"\x06\x0e\x2b\x34"  # the start of every SMPTE universal label
 _MOV_SUFFIXES = {".mov": "MOV", ".m4a": "M4A"}
 _OPTIONS = {
     "format_whitelist": ",".join(_FORMATS) + ",mp4,m4a,3gp,3g2,mj2,webm",
@@ -119,7 +123,7 @@ class ContainerReader(FileReader):
         starts = [track.start_s for track in self._tracks if track.start_s is not None]
         for track in self._tracks:
             track.queue.next_s = min(starts, default=0.0)
-        if self.head.container in ("MP4", "MOV", "M4A") and all(t.is_indexed for t in self._tracks):
+        if self.head.container in _MOV and all(track.is_indexed for track in self._tracks):
             yield from self._read_indexed(block_frames)
         else:
             yield from self._demux(block_frames)
@@ -128,9 +132,6 @@ class ContainerReader(FileReader):
             yield self._block(min(block_frames, limit - self._frames))
 
     def _read_indexed(self, block_frames: int) -> Iterator[NDArray[np.float32]]:
-        if hasattr(os, "posix_fadvise"):
-            # No reading ahead: what follows the sound is picture.
-            os.posix_fadvise(self._file.fileno(), 0, 0, os.POSIX_FADV_RANDOM)
         rate, margin = self.head.sample_rate_hz, 0
         reading = [(track, track.read_indexed(self._file)) for track in self._tracks]
         while reading:
@@ -253,6 +254,9 @@ def open_container(path: Path, file: io.FileIO, rate: str) -> ContainerReader:
     file.seek(0)
     start = file.read(1 << 12)
     file.seek(0)
+    # FFmpeg skips what is discarded in these; in others it reads on.
+    skips = start[4:8] in _MOV_STARTS or start[:4] == _MXF_START
+    read_ahead(file, not skips)
     try:
         container: Any = av.open(file, options=_OPTIONS, metadata_errors="replace")
     except (av.FFmpegError, ValueError, EOFError, OSError) as error:
@@ -260,6 +264,7 @@ def open_container(path: Path, file: io.FileIO, rate: str) -> ContainerReader:
     try:
         if not container.streams.audio:
             raise RecordingError(f"There is no sound in {path}.")
+        read_ahead(file, not (skips and container.streams.video))
         box = outer_box(start, os.fstat(file.fileno()).st_size)
         return ContainerReader(path, file, container, rate, box)
     except BaseException:
@@ -271,7 +276,7 @@ def _reason(path: Path, start: bytes) -> str:
     """Say what a file that cannot be opened seems to be."""
     if start[:3] == b"\xff\xd8\xff" or start[:4] in (b"\x89PNG", b"GIF8", b"II*\0", b"MM\0*"):
         return f"{path} is a picture, not a recording."
-    if start[4:8] in (b"ftyp", b"wide", b"mdat", b"free", b"skip", b"moov"):
+    if start[4:8] in _MOV_STARTS:
         return (
             f"{path} was never finished: the index that says where its sound lies is missing or "
             "damaged. Put the card back into the camera, which may be able to repair the clip."

@@ -4,7 +4,7 @@ from pathlib import Path
 
 from dualmic.errors import RecordingError
 from dualmic.filereader import FileHead, FileReader
-from dualmic.readonly import open_read_only
+from dualmic.readonly import open_read_only, read_ahead
 
 DEFAULT_TIMECODE_RATE = "25"  # our choice: where a file gives a time of day but no frame rate
 
@@ -25,6 +25,7 @@ def open_file(path: Path, timecode_rate: str = DEFAULT_TIMECODE_RATE) -> FileRea
         if start[:4] in _WAV_STARTS and start[8:12] == b"WAVE":
             from dualmic.wavfile import open_wav
 
+            read_ahead(file, True)
             reader = open_wav(path, file, timecode_rate)
             if reader is not None:
                 return reader
@@ -32,6 +33,7 @@ def open_file(path: Path, timecode_rate: str = DEFAULT_TIMECODE_RATE) -> FileRea
         if start[:4] in _SOUNDFILE_STARTS:
             from dualmic.soundfiles import open_soundfile
 
+            read_ahead(file, True)
             try:
                 return open_soundfile(path, file)
             except RecordingError as error:

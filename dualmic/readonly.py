@@ -39,7 +39,19 @@ def open_read_only(path: Path) -> io.FileIO:
     if os.fstat(descriptor).st_size == 0:
         file.close()
         raise RecordingError(f"{path} is empty: there is no recording in it.")
+    read_ahead(file, False)
     return file
+
+
+def read_ahead(file: io.FileIO, wanted: bool) -> None:
+    """Let the system read ahead or not.
+
+    It is off from the first look at a file on: once Linux has begun to read ahead, it goes on
+    through the picture of a camera file of which only the sound is wanted.
+    """
+    if hasattr(os, "posix_fadvise"):
+        advice = os.POSIX_FADV_NORMAL if wanted else os.POSIX_FADV_RANDOM
+        os.posix_fadvise(file.fileno(), 0, 0, advice)
 
 
 def refuse_inside(folder: Path, source: Path) -> None:
