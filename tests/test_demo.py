@@ -7,6 +7,8 @@ import numpy as np
 import pytest
 import soundfile
 
+from dualmic.demo import run_demo
+from dualmic.errors import ReportError
 from dualmic.lock_keeper import files, mix
 from dualmic.lock_keeper.room import RATE_HZ
 from dualmic.lock_keeper.script import EXCHANGES
@@ -136,3 +138,109 @@ def test_take_2_is_a_camera_file_with_two_mono_tracks_and_timecode(tmp_path):
             frames = [f.to_ndarray()[0] for f in take.decode(audio=channel)]
             written = np.concatenate(frames) / 2**31
             assert np.abs(written - scene_of(2).samples[:, channel]).max() <= 2**-24 * 1.01
+
+
+@pytest.fixture(scope="module")
+def demo(tmp_path_factory):
+    return run_demo(tmp_path_factory.mktemp("demo"))
+
+
+def of_kind(record, kind):
+    return [problem for problem in record.problems if problem.kind == kind]
+
+
+def test_the_demo_writes_takes_and_reports_and_says_what_to_open(demo):
+    assert [path.name for path in demo.takes] == list(files.NAMES.values())
+    for take in demo.takes:
+        of_take = {p.suffix for p in demo.reports if p.stem == take.stem and p.stat().st_size}
+        assert of_take >= {".json", ".html", ".pdf", ".png", ".svg", ".csv"}
+    for suffix in (".html", ".pdf", ".png"):
+        (path,) = (p for p in demo.reports if p.name == f"lock-keeper-2{suffix}")
+        assert str(path) in demo.text
+    assert "ask again" in demo.text
+
+
+def test_every_line_of_the_first_two_takes_is_a_turn_of_its_speaker(demo):
+    for number in (1, 2):
+        turns = demo.records[number - 1].turns
+        for line in scene_of(number).lines:
+            (turn,) = (t for t in turns if t.speaker == line.speaker and t.start_s < line.end_s
+                       and t.end_s > line.start_s)  # fmt: skip
+            assert turn.start_s == pytest.approx(line.start_s, abs=0.5)
+            assert turn.end_s == pytest.approx(line.end_s, abs=0.5)
+
+
+def test_the_good_take_is_usable_and_passes(demo):
+    record = demo.records[0]
+    assert (record.verdict, record.problems, record.at_risk) == ("usable", [], [])
+    assert {name: d.result for name, d in record.deliveries.items()} == {
+        "podcast": "pass",
+        "film": "pass",
+    }
+
+
+def test_crosstalk_level_delay_and_polarity_are_those_of_the_mix(demo):
+    for number in (1, 2):
+        crosstalk, seating = demo.records[number - 1].crosstalk, mix.SEATINGS[number]
+        leaks = {
+            "interviewer": crosstalk.interviewer_into_subject,
+            "subject": crosstalk.subject_into_interviewer,
+        }
+        for speaker, leak in leaks.items():
+            # Take 2's subject is clipped on their own microphone: that voice reads too low there.
+            off_db = 1.5 if (number, speaker) == (2, "subject") else 1.0
+            assert leak.level_db == pytest.approx(seating.leak_db[speaker], abs=off_db)
+            assert leak.delay_ms == pytest.approx(1000 * seating.delay_s[speaker], abs=0.1)
+            assert leak.polarity == "same"
+
+
+def test_the_clipping_is_found_where_it_was_made(demo):
+    found = of_kind(demo.records[1], "clipping")
+    truth = scene_of(2).damages[0]
+    assert {problem.mic for problem in found} == {"subject"}
+    assert min(p.start_s for p in found) == pytest.approx(truth.start_s, abs=0.05)
+    assert max(p.end_s for p in found) == pytest.approx(truth.end_s, abs=0.05)
+
+
+def test_the_dropout_is_found_where_it_was_made_with_its_timecode(demo):
+    (found,) = of_kind(demo.records[1], "dropout")
+    truth = scene_of(2).damages[1]
+    assert found.mic == "subject"
+    assert found.start_s == pytest.approx(truth.start_s, abs=0.005)
+    assert found.end_s == pytest.approx(truth.end_s, abs=0.005)
+    # 50.15 s after 10:26:05:00 at 25 frames a second: second 55, frame 0.1456 * 25 = 3.
+    assert found.start_timecode == "10:26:55:03"
+
+
+def test_the_damaged_answers_are_the_ones_at_risk(demo):
+    record, scene = demo.records[1], scene_of(2)
+    answers = {
+        tuple(line.because): said.number
+        for line in record.at_risk
+        for said in scene.lines
+        if said.speaker == line.speaker and said.start_s < line.end_s and said.end_s > line.start_s
+    }
+    assert answers == {("clipping",): 5, ("dropout",): 6}
+    assert len(record.at_risk) == 2
+    assert record.verdict == "usable but for these answers"
+
+
+def test_the_unplugged_microphone_is_found_and_its_answers_are_to_be_asked_again(demo):
+    record, scene = demo.records[2], scene_of(3)
+    (found,) = of_kind(record, "mic_dead")
+    assert found.mic == "subject"
+    assert found.start_s == pytest.approx(scene.damages[0].start_s, abs=1.0)
+    last_answer = scene.lines[5]
+    assert any(
+        line.start_s < last_answer.end_s
+        and line.end_s > last_answer.start_s
+        and "mic_dead" in line.because
+        for line in record.at_risk
+    )
+    assert record.verdict in ("usable but for these answers", "not usable")
+
+
+def test_a_folder_that_cannot_be_made_is_said_in_one_line(tmp_path):
+    (tmp_path / "note").write_text("not a folder")
+    with pytest.raises(ReportError, match="Cannot write the demo into"):
+        run_demo(tmp_path / "note")
