@@ -14,7 +14,6 @@ from dualmic.riff import iso_time
 # Words that file writers put where a name could stand; they name no microphone.
 _GENERIC = ("handler", "core media", "stereo", "mono", "audio", "sound", "track")
 _TEXTS = {"make", "model", "title", "comment", "description", "location", "product_name"}
-MAX_TEXT = 500  # our choice: characters of a free text worth showing
 
 
 def track_name(metadata: dict[str, str]) -> str | None:
@@ -24,16 +23,17 @@ def track_name(metadata: dict[str, str]) -> str | None:
         value = lower.get(key, "")
         bare = value.casefold().strip(" #0123456789")
         if value and not any(bare in (word, "") or "handler" in bare for word in _GENERIC):
-            return value[:MAX_TEXT]
+            return value
     return None
 
 
 def start_timecode(
-    container: Any, default_rate: str, track_rate: Fraction | None
+    container: Any, default_rate: str, track_rate: Fraction | None, late_s: float
 ) -> Timecode | None:
-    """Return the start timecode, counted at ``track_rate`` where the file states one.
+    """Return the timecode at the start of the sound, which is ``late_s`` after the picture's.
 
-    Without one the picture's rate counts, or ``default_rate`` where there is no picture.
+    It is counted at ``track_rate`` where the file states one, else at the picture's rate, or at
+    ``default_rate`` where there is no picture.
     """
     video = container.streams.video
     rates = [
@@ -45,7 +45,7 @@ def start_timecode(
         text = {key.lower(): value for key, value in metadata.items()}.get("timecode")
         if text:
             try:
-                return timecode.Counter.parse(text, str(rate)).timecode()
+                return timecode.Counter.parse(text, str(rate)).later(late_s).timecode()
             except (ValueError, ZeroDivisionError):
                 continue
     return None
@@ -65,4 +65,4 @@ def recorded_at(metadata: Iterable[dict[str, str]]) -> str | None:
 def free_texts(metadata: dict[str, str]) -> dict[str, str]:
     """Return the texts worth showing."""
     lower = {key.lower().rsplit(".", 1)[-1]: value.strip() for key, value in metadata.items()}
-    return {key: value[:MAX_TEXT] for key, value in lower.items() if key in _TEXTS and value}
+    return {key: value for key, value in lower.items() if key in _TEXTS and value}

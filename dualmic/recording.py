@@ -27,6 +27,7 @@ from dualmic.openfile import DEFAULT_TIMECODE_RATE, open_file
 from dualmic.record import SourceFile, Timecode
 
 BLOCK_FRAMES = 1 << 16
+_MAX_TEXT = 500  # our choice: characters of a free text worth showing
 _AHEAD = 3  # blocks read before they are asked for (our choice: 3 MB of two channels)
 
 
@@ -214,7 +215,7 @@ def _info(readers: Sequence[FileReader], joined: bool) -> RecordingInfo:
         container=first.container,
         codec=first.codec,
         channels=tuple(
-            ChannelInfo(number, track.track, track.name)
+            ChannelInfo(number, track.track, plain_text(track.name or "") or None)
             for number, head in sources
             for track in head.tracks
         ),
@@ -223,8 +224,23 @@ def _info(readers: Sequence[FileReader], joined: bool) -> RecordingInfo:
         else (sum(known) if joined else max(known)),
         timecode=first.timecode,
         recorded_at=first.recorded_at,
-        texts={key: value for head in reversed(heads) for key, value in head.texts.items()},
+        texts={
+            key: plain
+            for head in reversed(heads)
+            for key, value in head.texts.items()
+            if (plain := plain_text(value))
+        },
     )
+
+
+def plain_text(text: str) -> str:
+    """Return a file's own words as one line of at most 500 characters that is safe to show.
+
+    Characters that would move the cursor, change colours or turn the reading direction are left
+    out; the two joiners that some scripts need stay.
+    """
+    kept = (char if char.isprintable() or char in "\u200c\u200d" else " " for char in text)
+    return " ".join("".join(kept).split())[:_MAX_TEXT]
 
 
 def _name(paths: Sequence[Path], joined: bool) -> str:

@@ -10,7 +10,7 @@ frames a second drop 108 labels an hour (SMPTE ST 12-1, drop-frame compensation)
 """
 
 import re
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from fractions import Fraction
 from functools import cache, cached_property
 
@@ -152,6 +152,10 @@ class Counter:
         digits = 3 if self.nominal > 100 else 2
         hours, minutes, seconds = seconds // 3600, seconds // 60 % 60, seconds % 60
         return f"{hours:02d}:{minutes:02d}:{seconds:02d}{separator}{frames:0{digits}d}"
+
+    def later(self, seconds: float) -> "Counter":
+        """Return a counter that starts so much later, to the nearest frame."""
+        return replace(self, start_frame=self.start_frame + round(seconds * self.rate))
 
     def timecode(self) -> Timecode:
         """Return the start as the record writes it."""

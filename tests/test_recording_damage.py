@@ -223,7 +223,7 @@ def test_what_is_no_recording_is_called_what_it_is(tmp_path: Path) -> None:
     path = tmp_path / "b.wav"
     path.write_bytes(b"")
     assert "empty" in complaint(path)
-    path.write_text("Tomorrow at nine, by the lower gate.\n")
+    path.write_text("Zítra v devět u dolních vrat, Žofie.\n" * 9, "utf-8")
     assert "text file" in complaint(path)
     path.write_bytes(files.wave(b"", FORM))
     assert "not one sample" in complaint(path)

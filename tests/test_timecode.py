@@ -158,6 +158,14 @@ def test_a_timecode_track_counts_at_its_own_rate(tmp_path: Path) -> None:
         assert recording.info.timecode == Timecode("20:22:24:00", "25")
 
 
+def test_sound_that_starts_after_the_picture_has_a_later_timecode(tmp_path: Path) -> None:
+    path = files.write_av(
+        tmp_path / "a.mov", [noise(4_000)], picture="mpeg4", timecode="10:11:12:00", starts_s=[0.2]
+    )
+    with open_recording([path]) as recording:
+        assert recording.info.timecode == Timecode("10:11:12:05", "25")
+
+
 IXML = """<?xml version="1.0" encoding="UTF-8"?><BWFXML><PROJECT>Locks</PROJECT><SCENE>4</SCENE>
 <SPEED><TIMECODE_RATE>{rate}</TIMECODE_RATE><TIMECODE_FLAG>{flag}</TIMECODE_FLAG></SPEED>
 <TRACK_LIST><TRACK_COUNT>2</TRACK_COUNT>
@@ -210,3 +218,16 @@ def test_a_broken_ixml_is_passed_over(ixml: str, tmp_path: Path) -> None:
 def test_a_recorder_without_a_clock_has_no_timecode(tmp_path: Path) -> None:
     with open_recording([broadcast_wave(tmp_path / "a.wav", Fraction(0))]) as recording:
         assert recording.info.timecode is None
+
+
+def test_a_files_own_words_are_made_safe_to_show(tmp_path: Path) -> None:
+    ixml = IXML.format(rate="25", flag="NDF").replace(
+        "Ada", "A\u202ed\u009b31ma &#10; b" + "c" * 600
+    )
+    path = broadcast_wave(tmp_path / "a.wav", Fraction(36_000), ixml)
+    with open_recording([path]) as recording:
+        name = recording.info.channels[1].name
+    assert name is not None
+    assert name.startswith("A d 31ma bccc")
+    assert len(name) == 500
+    assert name.isprintable()
