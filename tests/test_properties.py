@@ -9,6 +9,7 @@ from collections.abc import Iterator
 from dataclasses import replace
 from functools import lru_cache
 from pathlib import Path
+from tempfile import TemporaryDirectory
 from typing import Any
 
 import msgspec
@@ -33,8 +34,9 @@ SET_UP = SetUp(
     link_delay=90,
     hum=(HumLine(1, 50.0, -58.0), HumLine(1, 150.0, -62.0)),
 )
+STEP_DB = 0.0015  # records round levels to 0.001 dB
 FEW = settings(
-    max_examples=6,
+    max_examples=4,
     deadline=None,
     derandomize=True,
     suppress_health_check=[HealthCheck.function_scoped_fixture],
@@ -53,9 +55,11 @@ def checked(samples: np.ndarray, folder: Path, name: str = "take.wav") -> TakeRe
     return check_take([path], CheckOptions())
 
 
-@pytest.fixture(scope="module")
-def base(tmp_path_factory: pytest.TempPathFactory) -> TakeRecord:
-    return checked(take(), tmp_path_factory.mktemp("base"))
+@lru_cache(maxsize=1)
+def base() -> TakeRecord:
+    """The record of the take as it is (no fixture: a failing example would print all of it)."""
+    with TemporaryDirectory() as folder:
+        return checked(take(), Path(folder))
 
 
 def numbers(value: Any, path: str = "") -> Iterator[tuple[str, float | None]]:
@@ -79,11 +83,12 @@ def measured(record: TakeRecord) -> dict[str, Any]:
 LEVEL_NAMES = ("_lufs", "_dbfs", "_dbtp", "_dba")
 
 
+# Not further down: the noise must not cross the absolute gate at -70 LUFS, which does not move.
 @FEW
-@given(gain_db=st.floats(-24.0, 12.0))
-def test_a_gain_moves_every_level_by_itself_and_nothing_else(gain_db, base, tmp_path) -> None:
+@given(gain_db=st.floats(-6.0, 12.0))
+def test_a_gain_moves_every_level_by_itself_and_nothing_else(gain_db, tmp_path) -> None:
     louder = checked(take() * np.float32(10 ** (gain_db / 20)), tmp_path)
-    before, after = dict(numbers(measured(base))), dict(numbers(measured(louder)))
+    before, after = dict(numbers(measured(base()))), dict(numbers(measured(louder)))
     assert before.keys() == after.keys()
     for path, old in before.items():
         new = after[path]
@@ -97,82 +102,95 @@ def test_a_gain_moves_every_level_by_itself_and_nothing_else(gain_db, base, tmp_
             assert new == pytest.approx(old, abs=0.02), path
 
 
+def led_in(silence_s: float) -> np.ndarray:
+    return np.concatenate([np.zeros((round(silence_s * RATE), 2), np.float32), take()])
+
+
+@lru_cache(maxsize=1)
+def led_in_record() -> TakeRecord:
+    """The take after 3 s of silence: then no window of the standard begins before the sound."""
+    with TemporaryDirectory() as folder:
+        return checked(led_in(3.0), Path(folder))
+
+
+# Paths whose numbers depend on a grid that begins with the file: sections of 30 s, hum in groups
+# of 10 s, speech against the noise of windows every 2 s. How far they may move.
+GRID = {"hum": 0.3, "speech_s": 0.05, "measured_s": 0.05, "noise_floor": 0.05, "noise_p": 0.1}
+GRID |= {"speech_to_noise_db": 0.05, "level_db": 0.01, "delay_ms": 0.03, "latency_ms": 0.03}
+
+
 @FEW
 @given(tenths=st.integers(1, 35))
-def test_a_shift_by_tenths_of_a_second_moves_times_and_nothing_else(tenths, base, tmp_path) -> None:
-    frames = tenths * RATE // 10
-    shifted = checked(np.concatenate([np.zeros((frames, 2), np.float32), take()]), tmp_path)
+def test_a_shift_by_tenths_of_a_second_moves_times_and_nothing_else(tenths, tmp_path) -> None:
     shift_s = tenths / 10
-    for old, new in zip(base.turns, shifted.turns, strict=True):
-        assert new.start_s == pytest.approx(old.start_s + shift_s, abs=0.005)
-        assert new.end_s == pytest.approx(old.end_s + shift_s, abs=0.005)
-    for role, old_mic in base.mics.items():
-        new_mic = shifted.mics[role]
-        assert new_mic.true_peak_at_s == pytest.approx(old_mic.true_peak_at_s + shift_s, abs=1e-4)
-        assert new_mic.true_peak_dbtp == pytest.approx(old_mic.true_peak_dbtp, abs=1e-5)
-        for name in ("integrated_lufs", "max_momentary_lufs", "max_short_term_lufs", "speech_lufs"):
-            assert getattr(new_mic.loudness, name) == pytest.approx(
-                getattr(old_mic.loudness, name), abs=0.001
-            ), name
-        assert new_mic.noise_floor_dba == pytest.approx(old_mic.noise_floor_dba, abs=0.05)
-    assert shifted.programme.integrated_lufs == pytest.approx(
-        base.programme.integrated_lufs, abs=0.001
-    )
+    before = dict(numbers(measured(led_in_record())))
+    after = dict(numbers(measured(checked(led_in(3.0 + shift_s), tmp_path))))
+    for path, old in before.items():
+        if ".sections" in path or old is None:
+            continue
+        new, name = after[path], path.rsplit(".", 1)[-1]
+        if name in ("start_s", "end_s"):
+            assert new == pytest.approx(old + shift_s, abs=0.0101), path
+        elif name == "true_peak_at_s":
+            assert new == pytest.approx(old + shift_s, abs=1e-4), path
+        else:
+            within = [value for key, value in GRID.items() if key in path]
+            assert new == pytest.approx(old, abs=within[0] if within else STEP_DB), path
 
 
 @FEW
 @given(frames=st.integers(1, RATE // 10 - 1))
-def test_any_other_shift_hardly_moves_loudness_and_range(frames, base, tmp_path) -> None:
+def test_any_other_shift_hardly_moves_loudness_and_range(frames, tmp_path) -> None:
     shifted = checked(take()[frames:], tmp_path)
     assert shifted.programme.integrated_lufs == pytest.approx(
-        base.programme.integrated_lufs, abs=0.05
+        base().programme.integrated_lufs, abs=0.05
     )
-    assert shifted.programme.range_lu == pytest.approx(base.programme.range_lu, abs=0.1)
+    assert shifted.programme.range_lu == pytest.approx(base().programme.range_lu, abs=0.1)
 
 
-def test_swapping_the_channels_swaps_the_two_microphones_exactly(base, tmp_path) -> None:
+def test_swapping_the_channels_swaps_the_two_microphones_exactly(tmp_path) -> None:
     swapped = checked(take()[:, ::-1], tmp_path)
     for role, other in (("interviewer", "subject"), ("subject", "interviewer")):
-        mine = msgspec.structs.replace(swapped.mics[role], channel=base.mics[other].channel)
-        assert mine == base.mics[other]
-    assert swapped.programme == base.programme
-    assert base.crosstalk is not None and swapped.crosstalk is not None
-    assert swapped.crosstalk.interviewer_into_subject == base.crosstalk.subject_into_interviewer
-    assert swapped.crosstalk.subject_into_interviewer == base.crosstalk.interviewer_into_subject
+        mine = msgspec.structs.replace(swapped.mics[role], channel=base().mics[other].channel)
+        assert mine == base().mics[other]
+    assert swapped.programme == base().programme
+    assert base().crosstalk is not None and swapped.crosstalk is not None
+    assert swapped.crosstalk.interviewer_into_subject == base().crosstalk.subject_into_interviewer
+    assert swapped.crosstalk.subject_into_interviewer == base().crosstalk.interviewer_into_subject
     assert [(turn.start_s, turn.end_s) for turn in swapped.turns] == [
-        (turn.start_s, turn.end_s) for turn in base.turns
+        (turn.start_s, turn.end_s) for turn in base().turns
     ]
-    assert all(a.speaker != b.speaker for a, b in zip(swapped.turns, base.turns, strict=True))
+    assert all(a.speaker != b.speaker for a, b in zip(swapped.turns, base().turns, strict=True))
 
 
 @FEW
 @given(silence_s=st.floats(0.1, 30.0))
-def test_silence_after_the_take_hardly_moves_its_loudness(silence_s, base, tmp_path) -> None:
+def test_silence_after_the_take_hardly_moves_its_loudness(silence_s, tmp_path) -> None:
     silence = np.zeros((round(silence_s * RATE), 2), np.float32)
     longer = checked(np.concatenate([take(), silence]), tmp_path)
     assert longer.programme.integrated_lufs == pytest.approx(
-        base.programme.integrated_lufs, abs=0.1
+        base().programme.integrated_lufs, abs=0.1
     )
 
 
 @pytest.mark.parametrize("channel", [0, 1])
-def test_inverting_one_channel_flips_only_the_polarity(channel, base, tmp_path) -> None:
+def test_inverting_one_channel_flips_only_the_polarity(channel, tmp_path) -> None:
     sign = np.ones(2, np.float32)
     sign[channel] = -1
     inverted = checked(take() * sign, tmp_path)
-    assert base.crosstalk is not None and inverted.crosstalk is not None
+    assert base().crosstalk is not None and inverted.crosstalk is not None
     for way in ("interviewer_into_subject", "subject_into_interviewer"):
-        old, new = getattr(base.crosstalk, way), getattr(inverted.crosstalk, way)
+        old, new = getattr(base().crosstalk, way), getattr(inverted.crosstalk, way)
         assert (old.polarity, new.polarity) == ("same", "opposite")
         assert msgspec.structs.replace(new, polarity="same") == old
-    for role in base.mics:
+    for role in base().mics:
         flipped = msgspec.structs.replace(inverted.mics[role], dc_offset=0.0)
-        assert flipped == msgspec.structs.replace(base.mics[role], dc_offset=0.0)
-        assert abs(inverted.mics[role].dc_offset) == abs(base.mics[role].dc_offset)
-    assert inverted.programme == base.programme
-    assert inverted.turns == base.turns
+        assert flipped == msgspec.structs.replace(base().mics[role], dc_offset=0.0)
+        assert abs(inverted.mics[role].dc_offset) == abs(base().mics[role].dc_offset)
+    assert inverted.programme == base().programme
+    assert inverted.turns == base().turns
     new_kinds = {problem.kind for problem in inverted.problems}
-    assert new_kinds - {problem.kind for problem in base.problems} == {"polarity"}
+    assert new_kinds - {problem.kind for problem in base().problems} == {"polarity"}
 
 
 def apart_from_the_file(record: TakeRecord) -> TakeRecord:
@@ -180,12 +198,12 @@ def apart_from_the_file(record: TakeRecord) -> TakeRecord:
     return msgspec.structs.replace(record, take=None, channels=[], roles=None)
 
 
-def test_two_mono_files_give_the_record_of_one_stereo_file(base, tmp_path) -> None:
+def test_two_mono_files_give_the_record_of_one_stereo_file(tmp_path) -> None:
     paths = [tmp_path / "a.wav", tmp_path / "b.wav"]
     for channel, path in enumerate(paths):
         soundfile.write(path, take()[:, channel], RATE, subtype="FLOAT")
     apart = check_take(paths, CheckOptions())
-    assert apart_from_the_file(apart) == apart_from_the_file(base)
+    assert apart_from_the_file(apart) == apart_from_the_file(base())
 
 
 @pytest.mark.parametrize("encoding", ["wav-24", "flac-24", "mov-24"])
