@@ -84,7 +84,9 @@ def _copy(
     to_noise = round(float(10 * np.log10(max(ratio, 1e-3))), 1)
     whole = not _reasons(spoiling, other, turn)
     alone = not hearing.activity.own[other][start:end].mean() > 0.1
-    usable = bool(to_noise >= USABLE_COPY_DB and whole and alone)
+    # Whole answers heard from across the table are a rescue, not a copy to rely on.
+    lost = "mic_dead" in _reasons(spoiling, mic, turn)
+    usable = bool(to_noise >= USABLE_COPY_DB and whole and alone and not lost)
     return Copy(take, channel, to_noise, level, usable)
 
 

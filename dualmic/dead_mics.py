@@ -14,17 +14,18 @@ A silent interviewer is not a dead microphone: it still hears the subject.
 import numpy as np
 
 from dualmic.meters.continuity import HeldRun
-from dualmic.meters.masks import bridged, longer, mask_of, moving_mean, runs_of
+from dualmic.meters.masks import bridged, holding, longer, mask_of, moving_mean, runs_of
 from dualmic.meters.speech import noise_floor
 from dualmic.tiles import Mask, Powers
 
 # Our choices. Five seconds of silence to the end are a dead microphone, not a lost word.
 LEAST_S = 5.0
+MUTING_LEAST_S = 20.0
 SILENT_DB = -105.0  # band power: no analogue input is that quiet
-WINDOW_S = 4.0
+WINDOW_S = 2.0
 LEAST_LEAK_DB = -30.0  # a leak weaker than that in a microphone on the other person is not known
 CLEAR_DB = 6.0  # the leak that is missed would stand this far over the noise
-TRACE_DB = 1.5  # and the noise rises by less than this while the other one talks
+TRACE_DB = 2.5  # and less than this stands over the floor while the other one talks
 
 
 def dead_cells(bands_db: np.ndarray, held: list[list[HeldRun]]) -> Mask:
@@ -38,47 +39,69 @@ def dead_cells(bands_db: np.ndarray, held: list[list[HeldRun]]) -> Mask:
     cells = bands_db.shape[1]
     dead = np.zeros((2, cells), bool)
     for mic in (0, 1):
-        dead[mic] = _silent(bands_db[mic], held[mic])
+        silent = _silent(bands_db[mic], held[mic])
+        dead[mic] = _lasting(silent)
         if not dead[mic].all():
-            dead[mic] |= _deaf(bands_db, mic, dead[mic])
+            dead[mic] |= _deaf(bands_db, mic, silent)
     return dead
 
 
 def _silent(bands_db: np.ndarray, held: list[HeldRun]) -> Mask:
-    """Where there is silence to the take's end or from its start, for five seconds or more."""
-    cells = len(bands_db)
+    """Where a microphone holds digital silence or a held value for a tenth of a second or more."""
     silent = bands_db.max(axis=1) < SILENT_DB
-    for run in held:
-        if run.end_s - run.start_s >= 1.0:
-            silent |= mask_of(
-                np.array([round(run.start_s * 100)]), np.array([round(run.end_s * 100)]), cells
-            )
-    silent = bridged(silent, 20)
+    long = [run for run in held if run.end_s - run.start_s >= 0.1]
+    starts = np.array([round(run.start_s * 100) for run in long], np.int64)
+    ends = np.array([round(run.end_s * 100) for run in long], np.int64)
+    return bridged(silent | mask_of(starts, ends, len(silent)), 20)
+
+
+def _lasting(silent: Mask) -> Mask:
+    """Keep silence to the take's end or from its start, five seconds or more of it.
+
+    A pack that mutes itself in pauses is silent at both ends too: there, silence has to last much
+    longer than any pause between words did.
+    """
+    cells = len(silent)
     starts, ends = runs_of(silent)
-    lasting = (ends - starts >= LEAST_S * 100) & ((starts <= 50) | (ends >= cells - 50))
-    return mask_of(starts[lasting], ends[lasting], cells)
+    length = ends - starts
+    at_edge = (starts <= 50) | (ends >= cells - 50)
+    inside = length[~at_edge & (length >= 30)]
+    least = LEAST_S * 100
+    if len(inside) >= 2:
+        least = max(MUTING_LEAST_S * 100, 2 * int(inside.max()))
+    kept = at_edge & (length >= min(least, cells))
+    return mask_of(starts[kept], ends[kept], cells)
 
 
 def _deaf(bands_db: np.ndarray, mic: int, silent: Mask) -> Mask:
     """Where the other microphone's speech leaves no trace in this one, though it should."""
     own, other = _voice_power(bands_db[mic]), _voice_power(bands_db[1 - mic])
-    floor = noise_floor(other)
-    talk = (other > 30 * floor) & ~silent
+    floor = noise_floor(own)
+    talk = (other > 30 * noise_floor(other)) & ~silent
     length = round(WINDOW_S * 100)
     if talk.sum() < 100 or len(own) < length:
         return np.zeros(len(own), bool)
-    quiet = (other < 4 * floor) & ~silent
-    with np.errstate(invalid="ignore", divide="ignore"):
-        during = _windowed(own, talk, length)
-        between = _windowed(own, quiet, length)
-        voice = _windowed(other, talk, length)
-        rise_db = 10 * np.log10(during / between)
-        usual = np.nanpercentile((during - between) / voice, 75) if talk.any() else 0.0
-        least = 10 ** (LEAST_LEAK_DB / 10)
-        usual = usual if usual > least else least
-        missed_db = 10 * np.log10(usual * voice / between)
-    deaf = (np.abs(rise_db) < TRACE_DB) & (missed_db > CLEAR_DB)
-    return longer(bridged(deaf, length), round(LEAST_S * 100))
+    during = _windowed(own, talk, length)
+    beneath = _windowed(floor, talk, length)
+    voice = _windowed(other, talk, length)
+    heard = np.isfinite(during)
+    with np.errstate(invalid="ignore"):
+        trace_db = 10 * np.log10(during / beneath)
+        usual = float(np.nanpercentile((during - beneath) / voice, 75))
+    if usual < 10 ** (LEAST_LEAK_DB / 10):
+        # No leak is known to be missed: only a microphone that never heard any voice is dead.
+        if (own > 30 * floor).sum() >= 100:
+            return np.zeros(len(own), bool)
+        usual = 10 ** (LEAST_LEAK_DB / 10)
+    with np.errstate(invalid="ignore"):
+        missed_db = 10 * np.log10(usual * voice / beneath)
+    deaf = heard & (trace_db < TRACE_DB) & (missed_db > CLEAR_DB) & talk
+    # Between the words of the other nothing can be missed: there it is dead if it was on both
+    # sides and holds no more than its floor.
+    still = moving_mean(own, 21) < 10 ** (TRACE_DB / 10) * floor
+    joined = holding(bridged(deaf | (still & ~silent), 10), deaf)
+    joined = bridged(longer(joined, round(LEAST_S * 50)), round(4 * WINDOW_S * 100))
+    return longer(joined & ~silent, round(LEAST_S * 100))
 
 
 def _voice_power(bands_db: np.ndarray) -> Powers:

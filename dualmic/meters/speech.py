@@ -57,7 +57,6 @@ class Activity:
     turns: list[tuple[int, float, float]]
     clusters_db: tuple[float | None, float | None]
     leak_ratio: Powers
-    floor: Powers
 
 
 def noise_floor(power: Powers) -> Powers:
@@ -145,12 +144,13 @@ def find_speech(bands_db: np.ndarray, dead: Mask | None = None) -> Activity:
         for b in range(bands):
             floor[m, b] = noise_floor(power[m][b])
     difference_db, loud = _differences(power, floor)
+    both_live = np.ones(cells, bool) if dead is None else ~(dead[0] | dead[1])
+    loud &= both_live
     high, low = _clusters(difference_db[loud])
     ratio = _first_ratios(power, floor, difference_db, loud, (high, low))
     own = _talking(power, floor, ratio)
     for _ in range(2):
-        single = _single(own)
-        ratio = _ratios(power, floor, single, ratio)
+        ratio = _ratios(power, floor, _single(own) & both_live, ratio)
         own = _talking(power, floor, ratio)
     single = _single(own)
     either = own[0] | own[1]
@@ -160,7 +160,7 @@ def find_speech(bands_db: np.ndarray, dead: Mask | None = None) -> Activity:
         for m in (0, 1)
     )
     return Activity(
-        own, single, pause, find_turns(own), (clusters[0], clusters[1]), ratio, floor.mean(axis=2)
+        own, single, pause, find_turns(own), (clusters[0], clusters[1]), ratio
     )
 
 
@@ -297,7 +297,6 @@ def with_dead_mics(bands_db: np.ndarray, activity: Activity, dead: Mask) -> Acti
         find_turns(own),
         activity.clusters_db,
         activity.leak_ratio,
-        activity.floor,
     )
 
 
