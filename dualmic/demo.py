@@ -14,7 +14,7 @@ from dualmic.record import TakeRecord
 SHOWN_TAKE = 2
 """The take whose screen is shown: the one with something to ask again."""
 OPEN_NEXT = {
-    ".html": "the page: everything on this take, in a browser",
+    ".html": "the page, for a browser: everything on this take",
     ".pdf": "the pass/fail sheet",
     ".png": "the plot",
 }
@@ -86,8 +86,9 @@ def _text(
         lines.append(f"  {take.name}   {verdict_words(record).headline}")
     lines += ["", f"What `dualmic check {takes[shown]}` says:", ""]
     lines += [screen(records[shown], width=width, colour=colour), "Open next:"]
-    for path in reports:
-        if path.stem == takes[shown].stem and path.suffix in OPEN_NEXT:
-            lines.append(f"  {path}   {OPEN_NEXT[path.suffix]}")
-    lines.append(f"  {folder / 'takes'}   the takes themselves: take 2 has loud moments, start low")
+    written = {path.suffix: path for path in reports if path.stem == takes[shown].stem}
+    column = max(len(str(written[suffix])) for suffix in OPEN_NEXT)
+    lines += [f"  {written[s]!s:{column}}  {what}" for s, what in OPEN_NEXT.items()]
+    lines += ["", f"The takes are in {folder / 'takes'}. Loud moments are part of the demo:"]
+    lines.append("start with the volume low.")
     return "\n".join(lines) + "\n"
