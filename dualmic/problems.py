@@ -164,7 +164,7 @@ def to_problems(
                 end_timecode=at(timecode, end_s),
                 count=finding.count,
                 severity=finding.severity,
-                value=finding.value,
+                value=None if finding.value is None else float(finding.value),
                 limit=finding.limit,
                 unit=finding.unit,
                 heard=heard,

@@ -82,26 +82,32 @@ class HumMeter:
         if self._seen:
             frame = np.concatenate([self._past, low], axis=1) * self._window
             bins = scipy.fft.rfft(frame, axis=-1)[:, self._used]
-            self._frames.append((bins.real**2 + bins.imag**2) * self._scale)
+            power = (bins.real**2 + bins.imag**2) * self._scale
+            # A frame of digital silence says nothing of what the microphone hears.
+            self._frames.append(np.where(power.sum(axis=1, keepdims=True) > 1e-14, power, np.inf))
         self._past, self._seen = low, True
         if len(self._frames) == GROUP:
             self._close()
 
     def _close(self) -> None:
-        kept = min(_KEPT, (len(self._frames) - 1) // 3)
-        ordered = np.partition(np.stack(self._frames), kept, axis=0)
-        self._groups.append(ordered[kept].astype(np.float32))
+        self._groups.append(_steady(self._frames))
         self._frames = []
 
     def result(self) -> LowSpectra:
         """Return the steady spectra so far; fewer than ten frames at the end make a group if 4."""
         groups = list(self._groups)
         if len(self._frames) >= 4:
-            kept = min(_KEPT, (len(self._frames) - 1) // 3)
-            groups.append(np.partition(np.stack(self._frames), kept, axis=0)[kept])
+            groups.append(_steady(self._frames))
         shape = (len(self._past), 0, len(self._bins_hz))
         power = np.stack(groups, axis=1) if groups else np.zeros(shape)
         return LowSpectra(self._bins_hz, power)
+
+
+def _steady(frames: list[np.ndarray]) -> np.ndarray:
+    """Return the third-lowest power of each bin (lower for few frames), silent frames left out."""
+    kept = min(_KEPT, (len(frames) - 1) // 3)
+    power = np.partition(np.stack(frames), kept, axis=0)[kept]
+    return np.where(np.isfinite(power), power, 0.0).astype(np.float32)
 
 
 def find_hum(bins_hz: np.ndarray, power: np.ndarray) -> HumLines | None:

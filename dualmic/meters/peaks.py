@@ -27,8 +27,11 @@ OVERSAMPLING = 16
 TAPS = 48  # a phase: flat within 0.01 dB to 0.45 of the sample rate
 _KAISER_BETA = 7.0  # our choice: stop band under -70 dB
 _HALF = TAPS // 2
-_CELL = 64  # frames judged together; our choice, no influence on the result
-_TOGETHER = 8  # cells oversampled at once: enough for the matrix product, too few for threads
+# Our choices, without influence on the result: frames judged together, and how many cells are
+# oversampled at once (enough for the matrix product, too few for it to start threads).
+_CELL = 16
+_TOGETHER = 32
+_SEEN = _CELL + TAPS - 1  # samples that the windows starting in one cell see
 
 
 def interpolation_taps() -> Floats:
@@ -67,6 +70,11 @@ class TruePeakMeter:
         """Start with silence before the take."""
         self._taps = interpolation_taps()
         self._size_bound, self._step_bound = bounds(self._taps)
+        # All interpolated values of a cell are one product of the samples it sees.
+        self._spread = np.zeros((_SEEN, _CELL, OVERSAMPLING), np.float32)
+        for frame in range(_CELL):
+            self._spread[frame : frame + TAPS, frame] = self._taps.T
+        self._spread = self._spread.reshape(_SEEN, _CELL * OVERSAMPLING)
         self._past = np.zeros((channels, TAPS - 1), np.float32)
         self._top = np.zeros(channels)
         self._top_frame = np.zeros(channels)
@@ -99,31 +107,39 @@ class TruePeakMeter:
             reach = self._bound(_reach(size, cells), _reach(step, cells))
             order = np.argsort(-reach, kind="stable")
             order = order[reach[order] > self._top[channel]]
+            if not len(order):
+                continue
+            whole = np.pad(row, (0, cells * _CELL + TAPS - 1 - len(row)))
+            seen = np.lib.stride_tricks.sliding_window_view(whole, _SEEN)[::_CELL]
+            frames = len(row) - TAPS + 1
             taken = 1  # the likeliest cell alone: it raises the maximum for the others
             while len(order) and reach[order[0]] > self._top[channel]:
-                self._oversample(channel, row, order[:taken], first)
+                self._oversample(channel, seen, order[:taken], frames, first)
                 order, taken = order[taken:], _TOGETHER
 
     def _bound(self, size: np.ndarray, step: np.ndarray) -> np.ndarray:
         """Return how high an interpolated value can be among such samples and steps."""
         return np.minimum(self._size_bound * size, size * 1.00001 + self._step_bound * step)
 
-    def _oversample(self, channel: int, row: Floats, cells: Indices, first: int) -> None:
-        windows = np.lib.stride_tricks.sliding_window_view(row, TAPS)
-        starts = (cells[:, None] * _CELL + np.arange(_CELL)).ravel()
-        starts = starts[starts < len(windows)]
-        size = np.abs(windows[starts] @ self._taps.T)
+    def _oversample(
+        self, channel: int, seen: Floats, cells: Indices, frames: int, first: int
+    ) -> None:
+        size = seen[cells] @ self._spread
+        np.abs(size, out=size)
+        # Windows of the last cell that run over the end wait for the samples to come.
+        size[cells == len(seen) - 1, (frames - (len(seen) - 1) * _CELL) * OVERSAMPLING :] = 0
         top = int(size.argmax())
         value = float(size.flat[top])
         if value > self._top[channel]:
             self._top[channel] = value
-            start, phase = divmod(top, OVERSAMPLING)
-            at = first + int(starts[start]) + _HALF - 1 + phase / OVERSAMPLING
-            self._top_frame[channel] = at
+            cell, inside = divmod(top, _CELL * OVERSAMPLING)
+            start = int(cells[cell]) * _CELL + inside / OVERSAMPLING
+            self._top_frame[channel] = first + start + _HALF - 1
 
 
 def _reach(values: Floats, cells: int) -> Floats:
     """Return the largest value that any window starting in each cell can see."""
-    padded = np.pad(values, (0, (cells + 1) * _CELL - len(values)))
-    own = padded.reshape(cells + 1, _CELL).max(axis=1)
-    return np.maximum(own[:-1], own[1:])
+    beyond = -(-_SEEN // _CELL) - 1
+    padded = np.pad(values, (0, max((cells + beyond) * _CELL - len(values), 0)))
+    own = padded[: (cells + beyond) * _CELL].reshape(cells + beyond, _CELL).max(axis=1)
+    return np.lib.stride_tricks.sliding_window_view(own, beyond + 1).max(axis=1)
