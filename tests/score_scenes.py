@@ -9,16 +9,15 @@ recall and false alarms by kind with 95 % bounds, the errors of times, turns and
 
 import argparse
 import json
-import logging
 import os
 import tempfile
 import time
 from concurrent.futures import ProcessPoolExecutor
 from dataclasses import asdict
+from functools import partial
 from pathlib import Path
 from typing import Any
 
-from scenes.model import Scene
 from scenes.plan import Plan, draw_plans
 from scenes.tables import table
 
@@ -34,33 +33,38 @@ def main() -> None:
     parser.add_argument("--seed", type=int, default=1)
     parser.add_argument("--processes", type=int, default=PROCESSES, choices=(1, 2))
     parser.add_argument("--json", type=Path, help="every instance and alarm, for a closer look")
+    parser.add_argument("--keep", type=Path, help="folder of scenes made once and used again")
+    parser.add_argument("--only-make", action="store_true", help="fill --keep, check nothing")
     asked = parser.parse_args()
+    if asked.keep:
+        asked.keep.mkdir(parents=True, exist_ok=True)
     kinds = tuple(filter(None, asked.kinds.split(",")))
     plans = draw_plans(asked.scenes, asked.half, asked.seed, kinds)
     os.environ.setdefault("OMP_NUM_THREADS", "1")
     with ProcessPoolExecutor(asked.processes) as pool:
-        scores = list(pool.map(run, plans))
+        scores = list(pool.map(partial(run, keep=asked.keep, only_make=asked.only_make), plans))
+    if asked.only_make:
+        return
     print(table(scores))
     if asked.json:
         asked.json.write_text(json.dumps(scores, indent=1, default=str))
 
 
-def run(plan: Plan) -> dict[str, Any]:
+def run(plan: Plan, keep: Path | None, only_make: bool) -> dict[str, Any] | None:
     """Make one scene, let dualmic check its file, and score what it said."""
-    from scenes import make_scene
     from scenes.score import score
-    from scenes.store import store
+    from scenes.store import kept
 
     from dualmic.take import check_take
 
-    logging.disable(logging.CRITICAL)
-    scene: Scene = make_scene(plan.seed, plan.half, plan.kinds, plan.duration_s, plan.fooled)
-    with tempfile.TemporaryDirectory(prefix="dualmic-scenes-") as folder:
-        path = store(scene, Path(folder))
+    with tempfile.TemporaryDirectory(prefix="dualmic-scenes-") as passing:
+        path, truth = kept(plan, keep or Path(passing))
+        if only_make:
+            return None
         begin = time.perf_counter()
         record = check_take([path])
         seconds = time.perf_counter() - begin
-    result = score(scene, record)
+    result = score(truth, record)
     result.seconds_to_check = seconds
     return asdict(result)
 

@@ -43,7 +43,7 @@ def make_scene(
         settings: fix what would be drawn: ``speakers`` (``"test data"``, or two names), ``noise``
             (key of ``NOISES``), ``speech_to_noise_db``, ``distance_m``, ``t60_s``,
             ``latency_ms``, ``peak_dbfs`` (per role), ``storage``, ``assents``,
-            ``interruptions``, ``interviewer_share``, ``one_place``.
+            ``interruptions``, ``interviewer_share``, ``one_place``, ``how`` (of the damage's ways).
 
     """
     rng = np.random.default_rng([seed, int(half == "reporting")])

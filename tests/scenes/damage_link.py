@@ -35,6 +35,7 @@ def dropout(mix: Mix) -> None:
         if start_s is None:
             continue
         how = str(mix.rng.choice(["zeros", "held", "hiss"], p=[0.5, 0.25, 0.25]))
+        how = mix.settings.get("how", how)
         for each in ROLES if mic is None else (mic,):
             _mute(mix, each, start_s, start_s + length_s, how)
         mix.note("dropout", mic, start_s, start_s + length_s, how=how)
@@ -47,7 +48,7 @@ def mic_dead(mix: Mix) -> None:
     if mix.rng.uniform() < 0.5:
         start_s = float(mix.rng.uniform(0.2, 0.45)) * mix.duration_s
     end_s = mix.duration_s
-    how = str(mix.rng.choice(["silence", "hiss", "hum"]))
+    how = mix.settings.get("how") or str(mix.rng.choice(["silence", "hiss", "hum"]))
     part = span(start_s, end_s)
     frames = mix.frames - part.start
     floor = np.sqrt(mix.noise_power(mic))
@@ -63,7 +64,8 @@ def mic_dead(mix: Mix) -> None:
     also = ["dropout", "low_level", "noise", "level_jump", "background_change", "crosstalk"]
     for kind in [*also, "hum"] if how == "hum" else also:
         mix.note(kind, mic, max(start_s - 1, 0), end_s, "may")
-    mix.notes["unheard"] = (mic, start_s)
+    mix.note("crosstalk", None, 0.0, end_s, "may")
+    mix.notes["unheard"] = mic, start_s, end_s
 
 
 def polarity(mix: Mix) -> None:
@@ -113,4 +115,4 @@ def dual_mono(mix: Mix) -> None:
         "noise",
     ):
         mix.note(kind, None, max(start_s - 1, 0), end_s + 1, "may")
-    mix.notes["unheard"] = (copy, start_s)
+    mix.notes["unheard"] = copy, start_s, end_s

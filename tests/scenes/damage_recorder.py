@@ -15,7 +15,7 @@ JOIN_S = 0.5
 def shout(mix: Mix) -> None:
     """Let the wearer get loud in some phrases, so that the input will clip."""
     mic = mix.pick_mic()
-    how = str(mix.rng.choice(HOW))
+    how = mix.settings.get("how") or str(mix.rng.choice(HOW))
     ceiling = 0.4 if how == "one polarity" else 1.0
     # The input is set so hot that ordinary speech stays just under the ceiling.
     hot = 0.85 * ceiling / max(float(np.abs(mix.voice[a][mic]).max()) for a in ROLES)

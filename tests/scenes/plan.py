@@ -1,7 +1,7 @@
 """Which scenes a scoring run makes: every kind often enough, and scenes without damage.
 
-Scenes come in rounds of sixteen; 20 rounds (320 scenes of about a minute) hold more than 60
-instances of each kind and 300 minutes.
+Scenes come in rounds of eighteen; 20 rounds (360 scenes of about a minute) hold more than 60
+instances of each kind and well over 300 minutes.
 """
 
 from dataclasses import dataclass
@@ -14,7 +14,7 @@ from scenes.model import Half
 
 ROUND = (
     *["clean"], *["fooled"] * 3, *["one_place"] * 3, *["mic_dead"] * 3, *["dual_mono"] * 3,
-    *["polarity"] * 3,
+    *["polarity"] * 3, *["events"] * 2,
 )  # fmt: skip
 # How often each of the damages that share a scene is drawn.
 _EVENTS = {
@@ -72,7 +72,7 @@ def _draw(number: int, half: Half, seed: int) -> Plan:
     elif sort == "one_place":
         kinds = ["one_place", "dc_offset"]
     elif sort != "clean":
-        kinds, events = [sort], 2
+        kinds, events = ([], 4) if sort == "events" else ([sort], 1)
         if sort == "polarity":
             extra = ("low_level", "low_level", ("noise", "crosstalk", "automatic_gain")[cycle % 3])
             kinds.append(extra[place % 3])

@@ -17,7 +17,7 @@ import numpy as np
 import numpy.typing as npt
 
 from dualmic.record import Problem, TakeRecord
-from scenes.model import ROLES, Damage, Scene, Truth, other
+from scenes.model import ROLES, Damage, Truth, other
 
 NEAR_S = 0.5
 COLLAR_S = 0.10
@@ -47,9 +47,8 @@ class Score:
     seconds_to_check: float = 0.0
 
 
-def score(scene: Scene, record: TakeRecord) -> Score:
+def score(truth: Truth, record: TakeRecord) -> Score:
     """Score one record against the truth of its scene."""
-    truth = scene.truth
     result = Score(truth.settings, truth.settings["duration_s"] / 60)
     _problems(truth, record.problems, result)
     if not any(d.kind in ("mic_dead", "dual_mono", "one_place") for d in truth.damage):
