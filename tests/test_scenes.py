@@ -5,7 +5,7 @@ from functools import cache
 import numpy as np
 import pytest
 from scenes import ROLES, SAMPLE_RATE_HZ, Scene, make_scene
-from scenes.levels import db, weighted_power
+from scenes.levels import db, k_weighted, noise_power, power_in
 from scenes.model import other
 from scenes.rooms import _ROOMS
 from scenes.speech import SPEAKERS
@@ -56,7 +56,7 @@ def test_leak_level_is_what_the_samples_hold(speaker: str) -> None:
     scene = quiet_scene()
     mask = single_talk(scene, speaker)
     own, theirs = ROLES.index(speaker), ROLES.index(other(speaker))
-    power = [weighted_power(scene.samples[:, column], mask, "K") for column in (own, theirs)]
+    power = [power_in(k_weighted(scene.samples[:, column]), mask) for column in (own, theirs)]
     assert db(power[1] / power[0]) == pytest.approx(scene.truth.leak_db[speaker], abs=0.3)
 
 
@@ -84,7 +84,7 @@ def test_noise_floor_is_what_the_pauses_hold() -> None:
     speech = scene.truth.active[ROLES[0]] | scene.truth.active[ROLES[1]]
     pauses = ~(np.convolve(speech, np.ones(71))[10 : 10 + len(speech)] > 0)
     for column, mic in enumerate(ROLES):
-        measured = db(weighted_power(scene.samples[:, column], pauses, "A"))
+        measured = db(noise_power(scene.samples[:, column], pauses, "A"))
         assert measured == pytest.approx(scene.truth.noise_dba[mic], abs=0.5)
 
 

@@ -9,7 +9,7 @@ from scipy import signal
 from scenes.damage import KINDS
 from scenes.dialogue import Dialogue, interview
 from scenes.fooled import FOOLERS
-from scenes.levels import weighted_power
+from scenes.levels import total_power
 from scenes.mix import Mix
 from scenes.model import ROLES, SAMPLE_RATE_HZ, Half, Samples, Scene
 from scenes.noises import NOISES
@@ -114,10 +114,8 @@ def _mix(
     wanted_db = settings.get("speech_to_noise_db", float(rng.uniform(27, 40)))
     ratios = []
     for column, role in enumerate(ROLES):
-        active = dialogue.active[role]
-        speech = weighted_power(voice[role][role], active, "A")
-        place_power = weighted_power(place[:, column], ~active, "A")
-        ratios.append((speech or 1.0) / (place_power or 1.0))
+        speech = total_power(voice[role][role], "A") / max(dialogue.active[role].mean(), 1e-6)
+        ratios.append((speech or 1.0) / total_power(place[:, column], "A"))
     place *= np.float32(np.sqrt(min(ratios) / 10 ** (wanted_db / 10)))
     peak_dbfs = settings.get("peak_dbfs") or {role: float(rng.uniform(-18, -4)) for role in ROLES}
     gain: dict[str, float] = {}

@@ -57,32 +57,49 @@ def frame_power(samples: Array) -> Array:
     return np.mean(np.square(samples[: count * FRAME].reshape(count, FRAME)), axis=1, dtype=float)
 
 
-def weighted_power(samples: Array, mask: npt.NDArray[np.bool_], weighting: str) -> float | None:
-    """Return the mean power of ``samples`` in the 10 ms frames of ``mask``; ``None`` for no frame.
+def power_in(samples: Array, mask: npt.NDArray[np.bool_]) -> float | None:
+    """Return the mean square of ``(frames,)`` in the frames of ``mask``; ``None`` for none."""
+    power = frame_power(samples)
+    mask = mask[: len(power)]
+    return float(power[mask].mean()) if mask.any() else None
+
+
+def total_power(samples: Array, weighting: str) -> float:
+    """Return the weighted energy of ``(frames,)`` over its length, by Parseval's theorem."""
+    size = fft.next_fast_len(len(samples), real=True)
+    spectrum = fft.rfft(samples.astype(np.float32), size)
+    energy = np.square(np.abs(spectrum)) @ _power_gain(size, weighting)
+    return float(2 * energy / size / len(samples))
+
+
+def noise_power(samples: Array, mask: npt.NDArray[np.bool_], weighting: str) -> float | None:
+    """Return the power of noise in the frames of ``mask``; ``None`` where none is long enough.
 
     Args:
         samples: one channel ``(frames,)`` at 48 kHz.
-        mask: one bool per 10 ms frame.
-        weighting: ``"none"``, ``"flat"`` (20 Hz to 20 kHz), ``"A"`` (the same band) or ``"K"``.
+        mask: one bool per 10 ms frame; 0.2 s blocks wholly inside it are used.
+        weighting: ``"flat"`` (20 Hz to 20 kHz) or ``"A"`` (the same band).
 
     """
-    if not mask.any():
+    good = np.convolve(mask, np.ones(_BLOCK // FRAME), "valid") > _BLOCK // FRAME - 0.5
+    starts = np.flatnonzero(good)
+    starts = starts[np.concatenate(([True], np.diff(starts // 10) > 0))] if len(starts) else starts
+    starts = starts[(starts * FRAME + _BLOCK) <= len(samples)]
+    if not len(starts):
         return None
-    if weighting == "K":
-        filtered = k_weighted(samples)
-    elif weighting == "none":
-        filtered = samples
-    else:
-        size = fft.next_fast_len(len(samples) + SAMPLE_RATE_HZ // 4, real=True)
-        spectrum = fft.rfft(samples.astype(np.float32), size) * _gain(size, weighting)
-        filtered = fft.irfft(spectrum, size)[: len(samples)]
-    power = frame_power(filtered)
-    return float(power[mask[: len(power)]].mean())
+    window = np.hanning(_BLOCK + 1)[:-1].astype(np.float32)
+    rows = np.stack([samples[at * FRAME : at * FRAME + _BLOCK] for at in starts]) * window
+    spectrum = np.square(np.abs(fft.rfft(rows.astype(np.float32), axis=1)))
+    energy = spectrum.mean(axis=0) @ _power_gain(_BLOCK, weighting)
+    return float(2 * energy / _BLOCK / np.sum(np.square(window)))
+
+
+_BLOCK = 20 * FRAME
 
 
 @lru_cache(maxsize=8)
-def _gain(size: int, weighting: str) -> npt.NDArray[np.float32]:
+def _power_gain(size: int, weighting: str) -> npt.NDArray[np.float32]:
     frequency_hz = fft.rfftfreq(size, 1 / SAMPLE_RATE_HZ)
-    gain = np.sqrt(a_weighting(frequency_hz)) if weighting == "A" else np.ones_like(frequency_hz)
+    gain = a_weighting(frequency_hz) if weighting == "A" else np.ones_like(frequency_hz)
     gain[(frequency_hz < 20) | (frequency_hz > 20_000)] = 0.0
     return gain.astype(np.float32)

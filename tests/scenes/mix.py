@@ -7,7 +7,7 @@ import numpy as np
 import numpy.typing as npt
 
 from scenes.dialogue import Dialogue
-from scenes.levels import weighted_power
+from scenes.levels import noise_power
 from scenes.model import FRAME_S, ROLES, SAMPLE_RATE_HZ, Damage, Expect, Half, Samples, other
 from scenes.rooms import Room
 
@@ -132,7 +132,7 @@ class Mix:
 
     def noise_power(self, mic: str, weighting: str = "flat") -> float:
         """Return the noise's own power in the pauses, as a floor is defined."""
-        return weighted_power(self.noise[mic], self.pauses(), weighting) or 1e-12
+        return noise_power(self.noise[mic], self.pauses(), weighting) or 1e-12
 
     def pauses(self) -> npt.NDArray[np.bool_]:
         """Frames in which nobody speaks: 0.3 s after to 0.1 s before speech."""

@@ -104,10 +104,14 @@ def tones(
     knots = rng.standard_normal(max(4, frames // (5 * SAMPLE_RATE_HZ)))
     drift = np.interp(np.arange(frames), np.linspace(0, frames, len(knots)), knots)
     phase = 2 * np.pi * np.cumsum(fundamental_hz * (1 + wander * drift)) / SAMPLE_RATE_HZ
-    out = np.zeros(frames)
-    for harmonic, level_db in levels_db.items():
-        amplitude = np.sqrt(2) * 10 ** (level_db / 20)
-        out += amplitude * np.sin(harmonic * phase + rng.uniform(0, 2 * np.pi))
+    turn = np.exp(1j * phase).astype(np.complex64)
+    power, out = np.ones(frames, np.complex64), np.zeros(frames, np.float32)
+    for harmonic in range(1, max(levels_db) + 1):
+        power *= turn
+        if harmonic in levels_db:
+            amplitude = np.sqrt(2) * 10 ** (levels_db[harmonic] / 20)
+            start = amplitude * np.exp(1j * rng.uniform(0, 2 * np.pi))
+            out += (power * np.complex64(start)).real
     return out
 
 

@@ -5,7 +5,7 @@ from typing import Any
 
 import numpy as np
 
-from scenes.levels import db, weighted_power
+from scenes.levels import db, k_weighted, noise_power, power_in, total_power
 from scenes.mix import Mix
 from scenes.model import ROLES, Damage, Expect, Truth, other
 
@@ -24,26 +24,25 @@ def measure(mix: Mix) -> dict[str, Any]:
     out: dict[str, Any] = {
         key: {} for key in ("noise_dbfs", "noise_dba", "speech_dbfs", "ratio", "leak", "plain")
     }
+    weighted = {a: {b: k_weighted(mix.voice[a][b]) for b in ROLES} for a in ROLES}
+    loud = {}
     for role in ROLES:
-        noise_a = weighted_power(mix.noise[role], pauses, "A")
-        noise = weighted_power(mix.noise[role], pauses, "flat")
+        noise_a = noise_power(mix.noise[role], pauses, "A")
+        noise = noise_power(mix.noise[role], pauses, "flat")
         own = mix.voice[role][role]
         active = mix.dialogue.active[role]
-        speech_a = weighted_power(own, active, "A")
+        # The clean voice is silent where it is not active: its energy belongs to active frames.
+        speech_a = total_power(own, "A") / max(float(active.mean()), 1e-6)
         out["noise_dbfs"][role] = db(noise) if noise else None
         out["noise_dba"][role] = db(noise_a) if noise_a else None
-        speech = weighted_power(own, active, "none")
+        speech = power_in(own, active)
         out["speech_dbfs"][role] = db(speech) if speech else None
-        out["ratio"][role] = db(speech_a / noise_a) if speech_a and noise_a else None
+        out["ratio"][role] = db(speech_a / noise_a) if speech and noise_a else None
         alone = mix.single_talk(role)
-        for key, weighting in (("leak", "K"), ("plain", "none")):
-            source = weighted_power(own, alone, weighting)
-            leaked = weighted_power(mix.voice[role][other(role)], alone, weighting)
+        loud[role] = power_in(weighted[role][role], active)
+        for key, voice in (("leak", weighted[role]), ("plain", mix.voice[role])):
+            source, leaked = (power_in(voice[mic], alone) for mic in (role, other(role)))
             out[key][role] = db(leaked / source) if source and leaked else None
-    loud = {
-        role: weighted_power(mix.voice[role][role], mix.dialogue.active[role], "K")
-        for role in ROLES
-    }
     out["levelled"] = {
         a: out["leak"][a] + db(loud[a] / loud[other(a)])
         if out["leak"][a] is not None and loud[a] and loud[other(a)]
