@@ -233,10 +233,27 @@ def test_a_cut_file_is_not_called_complete():
     ],
 )
 def test_a_take_that_is_not_judged_says_what_it_is(kind, says):
-    record = with_(build(problems=0), kind_of_take=kind, verdict=None, turns=[], deliveries={})
+    record = with_(build(problems=0), kind_of_take=kind, verdict=None, turns=[])
     text = screen(record)
     assert all(words in text for words in says)
     assert "ask" not in text
+    assert "Deliveries" not in text
+
+
+def test_a_very_short_take_is_given_to_a_tenth_of_a_second():
+    assert " 0:00.5 long" in screen(build(duration_s=0.5, problems=0))
+
+
+def test_what_was_not_measured_is_named_once_and_counted():
+    record = build(problems=0)
+    film = record.deliveries["film"]
+    ids = ["speech_to_noise", "gain", "loud_moments", "hum_after_gain"]
+    gaps = [with_(film.checks[0], id=name, value=None, result="not measured") for name in ids]
+    text = screen(with_(record, deliveries={"film": with_(film, checks=gaps, result="incomplete")}))
+    assert " ".join(text.split("Deliveries\n")[1].split()) == (
+        "film not all measured: the background behind the subject (no quiet pause), how loud the "
+        "subject is and 2 more"
+    )
 
 
 def test_one_person_alone_is_said():
@@ -255,7 +272,7 @@ def test_a_take_that_cannot_be_used_says_why_and_what_comes_first():
     )
     record = with_(build(problems=0), verdict="not usable", problems=[dead])
     text = screen(record)
-    assert "The subject's microphone: microphone not working, 15:00 to 30:00." in text
+    assert "The subject's microphone: not working, 15:00 to 30:00." in text
     assert text.index("First mend") < text.index("Before the next take")
 
 

@@ -7,7 +7,7 @@ from dualmic.record import Delivery, LineAtRisk, Problem, TakeRecord
 from dualmic.report.cells import clean, cut, shorten, width_of, wrap
 from dualmic.report.codes import RESULT_WORDS, kind_of
 from dualmic.report.figures import figures_table
-from dualmic.report.plain import exact_advice, fine_words, plain_advice, reasons
+from dualmic.report.plain import NOT_MEASURED, exact_advice, fine_words, plain_advice, reasons
 from dualmic.report.verdict import (
     ASK_AGAIN_ONLY_IF,
     AskAgain,
@@ -23,6 +23,8 @@ ITEM_LINES = 3
 PLACES_SHOWN, REASONS_SHOWN = 4, 3
 LONG_S = 10.0
 """A problem of this length or more is given with its end."""
+SHORT_S = 10.0
+"""A take shorter than that is given to a tenth of a second."""
 MOST_OF_IT = 0.8
 ANSWER_CHECKS = {"clipping", "dropout"}
 """Checks that judge single answers: where only they fail, the rest of the take can go out."""
@@ -70,7 +72,8 @@ def _item(text: str, width: int, indent: str = "  ", rest: str | None = None) ->
 
 def head(record: TakeRecord, width: int) -> list[tuple[str, str]]:
     """Return what the take is, its verdict, and a doubt about who is where."""
-    about = f"{clock(record.take.duration_s)} long"
+    length_s = record.take.duration_s
+    about = f"{clock(length_s, exact=length_s < SHORT_S)} long"
     if record.take.timecode:
         about += f", from {record.take.timecode.start}"
     name = shorten(clean(record.take.name), width - width_of(about) - 2)
@@ -104,7 +107,7 @@ def _verdict_detail(record: TakeRecord) -> str:
     worst = max(fails, key=lambda p: (p.mic != "interviewer", p.end_s - p.start_s), default=None)
     if worst is None:
         return f"{alone}The answers cannot be used as they are."
-    title, place = kind_of(worst.kind).title, _place(worst, record)
+    title, place = _title(worst), _place(worst, record)
     return f"{alone}{_capital(whose(worst.mic))}: {title}, {place}."
 
 
@@ -157,7 +160,7 @@ def before_next_take(record: TakeRecord, width: int, numbers: bool) -> Part:
         groups.values(), key=lambda found: all(p.severity == "warn" for p in found)
     )
     for found in worst_first:
-        title, owner = kind_of(found[0].kind).title, whose(found[0].mic)
+        title, owner = _title(found[0]), whose(found[0].mic)
         places = _some([_place(problem, record) for problem in found])
         items.append(_item(f"Heard on {owner}: {title} ({places})", width, "  ", "    "))
     heading = "In the mix" if record.mode == "mix" else "Before the next take"
@@ -180,7 +183,7 @@ def figures(record: TakeRecord, width: int) -> Part:
 
 def deliveries(record: TakeRecord, width: int) -> Part:
     """Return each delivery's result and why, a line or two each."""
-    if record.kind_of_take == "nobody speaks":
+    if record.kind_of_take in ("nobody speaks", "too short"):
         return Part("Deliveries", [])
     names = [clean(name) for name in record.deliveries]
     column = max(map(width_of, names), default=0)
@@ -190,6 +193,8 @@ def deliveries(record: TakeRecord, width: int) -> Part:
         why = reasons(delivery)
         if record.mode == "take" and _spoilt_by_answers_alone(delivery):
             told, why = "fails for the damaged answers alone", reasons(delivery, ANSWER_CHECKS)
+        if delivery.result == "incomplete" and why:
+            why[0] = why[0].removeprefix(NOT_MEASURED)
         if why:
             told += ": " + "; ".join(why[:REASONS_SHOWN])
         if len(why) > REASONS_SHOWN:
@@ -256,6 +261,11 @@ def _is_in_an_answer(problem: Problem, record: TakeRecord) -> bool:
         and problem.end_s <= line.end_s + 1
         for line in record.at_risk
     )
+
+
+def _title(problem: Problem) -> str:
+    """Return a problem's name as it follows the name of its microphone."""
+    return kind_of(problem.kind).title.removeprefix("microphone ")
 
 
 def _place(problem: Problem, record: TakeRecord) -> str:

@@ -1,7 +1,7 @@
 """What a record says in plain words: no unit but minutes and seconds."""
 
 import re
-from collections.abc import Collection, Iterable
+from collections.abc import Collection, Iterable, Sequence
 
 from dualmic.record import MIC_ROLES, Check, Delivery, MicRole, TakeRecord
 
@@ -17,6 +17,8 @@ ON_THE_METER = "until the loudest words reach about three quarters of the camera
 NUMBER_ON_THE_METER = "the loudest words then reach -12 on the camera's meter"
 
 _ALSO_KINDS = {"hum_after_gain": {"hum"}, "speech_to_noise": {"noise"}, "gain": {"low_level"}}
+
+NOT_MEASURED = "not measured: "
 
 _FINE: dict[str, str] = {
     "mic_dead": "working",
@@ -142,10 +144,17 @@ def reasons(delivery: Delivery, but: Collection[str] = ()) -> list[str]:
     for result in ("fail", "not measured", "warn"):
         checks = [c for c in delivery.checks if c.result == result and c.id not in but]
         if result == "not measured":
-            told += [f"not measured: {text}" for text in _phrases(checks, _UNMEASURED)]
+            told += [unmeasured(checks)] if checks else []
         else:
             told += _phrases(checks, _REASONS)
     return list(dict.fromkeys(told))
+
+
+def unmeasured(checks: Sequence[Check]) -> str:
+    """Return what could not be measured, the first two by name."""
+    names = list(dict.fromkeys(_phrases(checks, _UNMEASURED)))
+    more = f" and {len(names) - 2} more" if len(names) > 2 else ""
+    return f"{NOT_MEASURED}{', '.join(names[:2])}{more}"
 
 
 def _phrases(checks: Iterable[Check], words: dict[str, str]) -> list[str]:
