@@ -101,8 +101,8 @@ def format_rows(encoding: Encoding, loudness_lu: float, peak_db: float) -> Itera
     signal = replace(
         tone_sequence(
             f"format-{encoding}",
-            f"1 kHz, -23 dBFS peak, both channels in phase, 10 s, as {encoding}",
-            [Tone(10, -23)],
+            f"1 kHz, -23 dBFS peak, both channels in phase, 4 s, as {encoding}",
+            [Tone(4, -23)],
         ),
         encoding=encoding,
     )

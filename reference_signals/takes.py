@@ -56,7 +56,7 @@ def noise_rows() -> Iterator[Row]:
         signal = take(
             f"noise-{name}",
             f"two people talk over {name} noise, 20 Hz to 20 kHz, of {levels[0]:g} and "
-            f"{levels[1]:g} dBFS RMS, a minute",
+            f"{levels[1]:g} dBFS RMS",
             SetUp(noise_dbfs=levels, noise_slope_db=slope_db),
         )
         for role, level in zip(ROLES, levels, strict=True):

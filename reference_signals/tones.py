@@ -42,9 +42,9 @@ def tone_sequence(
     gains = np.array([amplitude(gain) for gain in channel_gains_db])
 
     def make(start: int, stop: int) -> Block:
-        frame = np.arange(start, stop)
-        level = levels[np.searchsorted(edges[1:], frame, side="right")]
-        sine = level * np.sin(2 * np.pi * frequency_hz / sample_rate_hz * frame)
+        sine = np.sin(2 * np.pi * frequency_hz / sample_rate_hz * np.arange(start, stop))
+        for level, low, high in zip(levels, edges[:-1], edges[1:], strict=True):
+            sine[max(low - start, 0) : max(high - start, 0)] *= level
         return (sine[:, None] * gains).astype(np.float32)
 
     return Signal(name, made, sample_rate_hz, len(gains), int(edges[-1]), make)

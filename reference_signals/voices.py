@@ -51,22 +51,10 @@ class Turn:
 INTERVIEWER = Voice(pitch_hz=205.0, resonance_scale=1.12, seed=11)
 SUBJECT = Voice(pitch_hz=112.0, resonance_scale=1.0, seed=23)
 
-# A minute of question and answer: 14 pauses of 1.4 to 2 s in which nobody speaks.
-INTERVIEWER_TURNS = (
-    Turn(2.0, 5.0),
-    Turn(14.0, 16.6),
-    Turn(25.6, 28.8),
-    Turn(38.2, 41.0),
-    Turn(51.0, 53.0),
-)
-SUBJECT_TURNS = (
-    Turn(6.5, 12.4),
-    Turn(18.2, 24.0),
-    Turn(30.4, 36.6),
-    Turn(42.6, 49.2),
-    Turn(54.6, 58.4),
-)
-CONVERSATION_S = 60.0
+# Question and answer: seven pauses of 1.4 to 2 s in which nobody speaks.
+INTERVIEWER_TURNS = (Turn(2.0, 5.0), Turn(14.0, 16.6), Turn(25.6, 28.8), Turn(38.2, 41.0))
+SUBJECT_TURNS = (Turn(6.5, 12.4), Turn(18.2, 24.0), Turn(30.4, 36.6))
+CONVERSATION_S = 43.0
 
 
 def speech(voice: Voice, turns: Sequence[Turn], duration_s: float, sample_rate_hz: int) -> Samples:
@@ -99,7 +87,7 @@ def speech(voice: Voice, turns: Sequence[Turn], duration_s: float, sample_rate_h
 
 @lru_cache(maxsize=4)
 def conversation(sample_rate_hz: int = 48000) -> tuple[Samples, Samples]:
-    """Return the interviewer's and the subject's voice over one minute, each alone and dry."""
+    """Return the interviewer's and the subject's voice, each alone and dry."""
     return (
         speech(INTERVIEWER, INTERVIEWER_TURNS, CONVERSATION_S, sample_rate_hz),
         speech(SUBJECT, SUBJECT_TURNS, CONVERSATION_S, sample_rate_hz),

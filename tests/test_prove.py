@@ -94,7 +94,7 @@ def test_every_row_of_the_whole_proof_fits_80_columns() -> None:
             plus=row.plus,
             unit=row.unit,
             source=row.source,
-            second_opinion=-23.02,
+            second_opinion=-23.02 if row.unit in ("LUFS", "LU") else None,
             passed=False,
         )
         for row in all_rows()

@@ -192,7 +192,7 @@ def test_clipped_samples_are_the_flat_ones_in_the_file(tmp_path) -> None:
             for shift in range(3):
                 inside[shift : len(flat) - 2 + shift] |= three
             # Rounding to 16 bit flattens a few samples more.
-            assert inside.sum() == pytest.approx(row.expected, rel=0.001)
+            assert inside.sum() == pytest.approx(row.expected, rel=0.001, abs=2)
             assert row.expected > 200
 
 
