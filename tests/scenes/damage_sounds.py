@@ -6,9 +6,9 @@ import numpy as np
 import numpy.typing as npt
 from scipy import signal
 
-from scenes.levels import db
+from scenes.levels import db, total_power
 from scenes.mix import Mix, span
-from scenes.model import ROLES, SAMPLE_RATE_HZ, Samples
+from scenes.model import ROLES, SAMPLE_RATE_HZ, Expect, Samples
 from scenes.noises import coloured, tones, unit
 
 Generator = np.random.Generator
@@ -27,6 +27,11 @@ def add(mix: Mix, mic: str, start_s: float, sound: npt.NDArray[np.floating]) -> 
 
 def _peak(mix: Mix, mic: str) -> float:
     return max(float(np.abs(mix.voice[speaker][mic]).max()) for speaker in ROLES)
+
+
+def audible(over_floor_db: float, least_db: float) -> Expect:
+    """Owe a report only for what stands clear of the background (``least_db`` is our choice)."""
+    return "must" if over_floor_db >= least_db else "may"
 
 
 def crack(rng: Generator, kind: str) -> Samples:
@@ -48,6 +53,7 @@ def crack(rng: Generator, kind: str) -> Samples:
 def click(mix: Mix) -> None:
     """Put cracks in speech and in pauses."""
     mic = mix.pick_mic()
+    floor = mix.noise_power(mic)
     for number in range(int(mix.rng.integers(3, 6))):
         where = ("speech", "pause")[number % 2]
         start_s = mix.place(0.006, where, mic)
@@ -58,7 +64,11 @@ def click(mix: Mix) -> None:
             mix.rng.uniform(-8, 2) if where == "speech" else mix.rng.uniform(-14, 0)
         )
         add(mix, mic, start_s, crack(mix.rng, kind) * _db_gain(relative_db) * _peak(mix, mic))
-        mix.note("click", mic, start_s, start_s + 0.006, how=kind, where=where, peak_db=relative_db)
+        over_db = 10 * np.log10((_peak(mix, mic) ** 2 * 10 ** (relative_db / 10)) / floor)
+        mix.note(
+            "click", mic, start_s, start_s + 0.006, audible(over_db, 20), how=kind, where=where,
+            peak_db=relative_db,
+        )  # fmt: skip
 
 
 def cloth(rng: Generator, length_s: float) -> Samples:
@@ -76,6 +86,7 @@ def cloth(rng: Generator, length_s: float) -> Samples:
 def rustle(mix: Mix) -> None:
     """Rub cloth on one microphone, in pauses and under speech."""
     mic = mix.pick_mic()
+    floor = mix.noise_power(mic, "A")
     for number in range(int(mix.rng.integers(3, 6))):
         where = ("pause", "speech")[number % 2]
         length_s = float(
@@ -88,12 +99,17 @@ def rustle(mix: Mix) -> None:
         relative_db = float(mix.rng.uniform(-16, 0) if where == "pause" else mix.rng.uniform(-4, 4))
         sound = cloth(mix.rng, length_s) * _db_gain(relative_db) * np.float32(mix.voice_rms[mic])
         add(mix, mic, start_s, sound)
-        mix.note("rustle", mic, start_s, start_s + length_s, where=where, re_speech_db=relative_db)
+        over_db = 10 * np.log10(total_power(sound, "A") / floor)
+        mix.note(
+            "rustle", mic, start_s, start_s + length_s, audible(over_db, 8), where=where,
+            re_speech_db=relative_db, over_floor_db=over_db,
+        )  # fmt: skip
 
 
 def wind(mix: Mix) -> None:
     """Blow on one microphone: low-frequency bursts, each a gust of one to four seconds."""
     mic = mix.pick_mic()
+    floor = mix.noise_power(mic)
     for _ in range(int(mix.rng.integers(2, 5))):
         length_s = float(mix.rng.uniform(1.0, 4.0))
         start_s = mix.place(length_s, "any", mic)
@@ -108,7 +124,9 @@ def wind(mix: Mix) -> None:
         sound = unit(rumble * (0.2 + gusts) * np.hanning(frames) ** 0.3)
         sound *= _db_gain(relative_db) * np.float32(mix.voice_rms[mic])
         add(mix, mic, start_s, sound)
-        mix.note("wind", mic, start_s, start_s + length_s, re_speech_db=relative_db)
+        over_db = 10 * np.log10(np.mean(sound**2) / floor)
+        expect = audible(over_db, 8)
+        mix.note("wind", mic, start_s, start_s + length_s, expect, re_speech_db=relative_db)
 
 
 def hum_lines(rng: Generator) -> dict[int, float]:

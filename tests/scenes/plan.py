@@ -72,7 +72,9 @@ def _draw(number: int, half: Half, seed: int) -> Plan:
     elif sort == "one_place":
         kinds = ["one_place", "dc_offset"]
     elif sort != "clean":
-        kinds, events = ([], 4) if sort == "events" else ([sort], 1)
+        kinds, events = ([sort], 1)
+        if sort == "events":  # one of the two in a noisy place
+            kinds, events = (["noise"], 3) if place % 2 else ([], 4)
         if sort == "polarity":
             extra = ("low_level", "low_level", ("noise", "crosstalk", "automatic_gain")[cycle % 3])
             kinds.append(extra[place % 3])
