@@ -21,6 +21,15 @@ def test_files_are_written_in_order_into_a_new_folder(tmp_path: Path) -> None:
     assert len(list((tmp_path / "a" / "b").iterdir())) == 2
 
 
+def test_who_reads_the_old_file_reads_it_to_its_end(tmp_path: Path) -> None:
+    # rename(2) puts another file in its place; writing into it would change it under the reader.
+    (path,) = write_files(tmp_path, {"x.txt": b"old"})
+    with path.open("rb") as reader:
+        write_files(tmp_path, {"x.txt": b"new"})
+        assert reader.read() == b"old"
+    assert path.read_bytes() == b"new"
+
+
 @pytest.mark.parametrize("stop", [KeyboardInterrupt, SystemExit, OSError(errno.ENOSPC, "full")])
 def test_an_interruption_leaves_the_old_files_and_nothing_else(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch, stop

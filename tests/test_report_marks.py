@@ -99,7 +99,7 @@ def test_companion_wav_is_as_long_as_the_take_and_marks_it(duration_s: float) ->
     for point, problem in zip(points, record.problems, strict=True):
         assert point[0] == problem.id
         assert point[5] / rate == pytest.approx(problem.start_s, abs=0.001)
-        assert point[5] < duration_s * rate
+        assert point[1] == point[5] < duration_s * rate
 
 
 def test_companion_wav_labels_every_cue() -> None:
