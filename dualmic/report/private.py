@@ -14,8 +14,8 @@ import msgspec
 
 from dualmic.record import TakeRecord
 
-#: Shorter parts of a name are ordinary words or numbers (our choice).
-_SHORTEST_NAME = 3
+#: A name of one letter cannot be told from the letter (our choice).
+_SHORTEST_NAME = 2
 
 
 def private_record(record: TakeRecord, sources: Sequence[Path] = ()) -> TakeRecord:
@@ -78,14 +78,11 @@ def _names(record: TakeRecord, sources: Sequence[Path]) -> set[str]:
     names |= {line.covered_by.take for line in record.at_risk if line.covered_by}
     for path in paths:
         for kind in (PurePosixPath(path), PureWindowsPath(path)):
-            names |= {path, kind.name, kind.stem, *kind.parts[1:-1]}
-    whole = {name.strip() for name in names}
-    parts = {part for name in whole for part in re.split(r"[\W_]+", name)}
-    # Part of a name may be an everyday word ("Lock 12" is a take, "lock" a word): only whole
-    # names of people are taken apart.
+            names |= {path, kind.name, kind.stem, *(p for p in kind.parts[1:-1] if len(p) > 2)}
+    # A person's name is also looked for in parts; a take's may be made of everyday words.
     people = f"{record.roles.interviewer_name or ''} {record.roles.subject_name or ''}"
-    parts &= set(re.split(r"[\W_]+", people))
-    return {name for name in whole | parts if len(name) >= _SHORTEST_NAME}
+    names |= set(re.split(r"[\W_]+", people))
+    return {name.strip() for name in names if len(name.strip()) >= _SHORTEST_NAME}
 
 
 class _Hide:
