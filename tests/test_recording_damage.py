@@ -17,6 +17,7 @@ from recording_files import as_float, noise, packed_24
 
 from dualmic.errors import RecordingError
 from dualmic.recording import Ending, open_recording
+from dualmic.tracks import TrackQueue
 
 FRAMES = 24_007
 SAMPLES = noise(FRAMES)
@@ -298,6 +299,33 @@ def test_a_track_that_starts_late_keeps_its_place(tmp_path: Path) -> None:
     assert not got[:12_000, 1].any()
     assert np.array_equal(got[12_000:, 1:], as_float(MONOS[1]))
     assert [(gap.channels, gap.start_s, gap.duration_s) for gap in ending.gaps] == [((2,), 0, 0.25)]
+
+
+def test_what_an_edit_cuts_off_the_start_is_left_out(tmp_path: Path) -> None:
+    # Sound before time zero is in the file; its edit list says not to play it.
+    path = files.write_av(
+        tmp_path / "a.mov",
+        MONOS,
+        picture="mpeg4",
+        starts_s=[-0.1, -0.1],
+        options={"avoid_negative_ts": "disabled"},
+    )
+    got, ending = read(path)
+    assert np.array_equal(got, as_float(SAMPLES[4_800:]))
+    assert not ending.truncated
+    assert ending.gaps == ()
+
+
+def test_samples_that_come_too_late_are_left_out() -> None:
+    queue = TrackQueue(1, np.dtype(np.int32), rate_hz=1_000, next_s=0.0)
+    out = np.empty((300, 1), np.int32)
+    queue.push(np.full((100, 1), 1, np.int32), 0.0)
+    queue.take(out)  # 200 frames of silence are given out: the others are far ahead
+    queue.push(np.full((400, 1), 2, np.int32), 0.1)  # of these, 200 come too late
+    queue.take(out[:200])
+    assert out[:, 0].tolist() == [2] * 200 + [0] * 100
+    assert [(hole.start, hole.frames) for hole in queue.holes] == [(100, 200)]
+    assert queue.end == 500
 
 
 @pytest.mark.parametrize("name", ["a.mov", "a.mkv"])

@@ -185,6 +185,18 @@ def test_mxf_op1a_in_every_layout(layout: list[int], coding: str, tmp_path: Path
     assert len(got) - FRAMES < files.RATE_HZ / 25
 
 
+def test_the_readme_names_the_formats_that_are_tested() -> None:
+    text = (Path(__file__).parents[1] / "README.md").read_text("utf-8")
+    if "| File | Sound in it |" not in text:
+        pytest.skip("the README has no table of formats")
+    rows = text.split("| File | Sound in it |")[1].split("\n\n")[0].splitlines()[2:]
+    cells = [row.strip("| ").split("|") for row in rows]
+    named = {(c[0].strip(), n.strip()) for c in cells for n in c[1].split(", ")}
+    tested = {(form.container, form.codec) for form in FORMATS}
+    tested |= {("WAV", "PCM 8 bit"), ("MXF", "PCM 16 bit"), ("MXF", "PCM 24 bit")}  # below
+    assert named == tested
+
+
 def test_eight_bit_wav_is_unsigned_and_its_checksum_is_flacs(tmp_path: Path) -> None:
     values = np.array([[0, 128], [255, 127]], np.uint8)
     path = tmp_path / "a.wav"

@@ -207,12 +207,32 @@ def test_ixml_gives_the_rate_and_the_tracks_names(tmp_path: Path) -> None:
     assert recording.ending().notes == ()
 
 
-@pytest.mark.parametrize("ixml", ["", "<BWFXML", "<!DOCTYPE a [<!ENTITY b 'c'>]><BWFXML/>", "\0"])
+# Entities can swell a small text without bound: a text that defines some is not read.
+ENTITY = IXML.replace("?><BWF", "?><!DOCTYPE a [<!ENTITY b 'boom'>]><BWF").replace("Ada", "&b;")
+
+
+@pytest.mark.parametrize("ixml", ["", "<BWFXML", ENTITY, "\0"])
 def test_a_broken_ixml_is_passed_over(ixml: str, tmp_path: Path) -> None:
     path = broadcast_wave(tmp_path / "a.wav", Fraction(36_000), ixml)
     with open_recording([path]) as recording:
         assert recording.info.timecode == Timecode("10:00:00:00", "25")
         assert [channel.name for channel in recording.info.channels] == [None, None]
+
+
+@pytest.mark.parametrize("more", ["", " "])  # a chunk of odd length is followed by a zero byte
+@pytest.mark.parametrize("kind", ["RIFF", "RF64"])
+def test_chunks_after_the_sound_are_read(kind: str, more: str, tmp_path: Path) -> None:
+    data, form = packed_24(noise(2_000)), files.wave_format(2)
+    ixml = files.chunk(b"iXML", (IXML.format(rate="25", flag="NDF") + more).encode())
+    after = files.chunk(b"PAD ", b"odd") + ixml + files.bext(36_000 * files.RATE_HZ)
+    path = tmp_path / "a.wav"
+    if kind == "RIFF":
+        path.write_bytes(files.wave(data, form, after=after))
+    else:
+        path.write_bytes(files.wave_64(b"RF64", data, form) + after)
+    with open_recording([path]) as recording:
+        assert recording.info.timecode == Timecode("10:00:00:00", "25")
+        assert [channel.name for channel in recording.info.channels] == ["Keeper", "Ada"]
 
 
 def test_a_recorder_without_a_clock_has_no_timecode(tmp_path: Path) -> None:
