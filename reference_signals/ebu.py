@@ -1,7 +1,7 @@
 """The test signals of EBU Tech 3341 (Table 1) and EBU Tech 3342 (Table 1).
 
 The cases, their expected responses and tolerances follow EBU Tech 3341 version 4 (November 2023)
-and EBU Tech 3342 (2021); they were checked against public transcriptions of those tables. Cases 7
+and EBU Tech 3342 version 4 (November 2023); they were checked against public transcriptions of those tables. Cases 7
 and 8 of the first and 5 and 6 of the second are recordings of real programmes that only the EBU
 can give, so they are not here. Levels are sine peaks in dB re full scale, as in the tables.
 
@@ -17,7 +17,7 @@ from reference_signals.signal import Row, Signal, from_samples
 from reference_signals.tones import Tone, fade, faded_sine, tone_sequence
 
 TECH_3341 = "EBU Tech 3341 (2023), 2.9, Table 1"
-TECH_3342 = "EBU Tech 3342 (2021), Table 1"
+TECH_3342 = "EBU Tech 3342 (2023), Table 1"
 ONE_CHANNEL_LU = -10 * float(np.log10(2))
 PROGRAMME = "programme."
 ONE_CHANNEL = "mics.interviewer.loudness."

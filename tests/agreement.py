@@ -26,7 +26,7 @@ sys.path.insert(0, str(Path(__file__).parent))
 
 from scenes import ROLES, SAMPLE_RATE_HZ, make_scene
 from scenes.dialogue import interview as dialogue_of
-from scenes.levels import weighted_power
+from scenes.levels import total_power
 from scenes.model import Truth, other
 from scenes.speech import SPEAKERS
 
@@ -85,7 +85,8 @@ def dry_take(seed: int, duration_s: float, ratio_db: float, leak_db: float) -> K
     noise_dbfs = []
     for role, level in zip(ROLES, speech_dbfs, strict=True):
         voice = talk.voice[role].astype(float)
-        speech_dba = level + 10 * math.log10(weighted_power(voice, talk.active[role], "A"))
+        spoken = talk.active[role].mean()
+        speech_dba = level + 10 * math.log10(total_power(voice, "A") / spoken)
         noise_dbfs.append(speech_dba - ratio_db - PINK_A_DB)
     set_up = SetUp(
         speech_dbfs=speech_dbfs,
