@@ -26,7 +26,7 @@ def level_db(samples):
 
 def test_every_line_is_spoken_and_the_voices_are_small():
     voices = sorted(mix.VOICES.glob("*.flac"))
-    assert len(voices) == 2 * len(EXCHANGES) == 18
+    assert len(voices) == 2 * len(EXCHANGES) == 20
     assert sum(path.stat().st_size for path in voices) < 2_000_000
     assert all(soundfile.info(path).samplerate == 22_050 for path in voices)
 

@@ -243,7 +243,7 @@ def _copy(record: TakeRecord, ask: AskAgain) -> str:
     if here and any(c.channel == copy.channel and c.role == "interviewer" for c in record.channels):
         if copy.usable:
             return "your own microphone holds a usable copy, from further away"
-        return "too faint on your own microphone"
+        return "only from afar on your own microphone"
     return ask.copy or ""
 
 

@@ -3,7 +3,7 @@
     python -m dualmic.lock_keeper.make_voices
 
 Needs the ``espeak-ng`` program; neither the demo nor the tests do. A line is kept at espeak's own
-22.05 kHz and at 13 bits, which is far below the room tone that the mix lays under it and halves
+22.05 kHz and at 12 bits, which is far below the room tone that the mix lays under it and halves
 the size of the FLAC files.
 """
 
@@ -18,7 +18,7 @@ import soundfile
 from dualmic.lock_keeper.script import EXCHANGES
 
 VOICES = Path(__file__).parent / "voices"
-KEPT_BITS = 13
+KEPT_BITS = 12
 PEAK = 0.8
 
 

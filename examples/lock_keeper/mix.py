@@ -23,10 +23,9 @@ from dualmic.lock_keeper.room import (
     rms,
     room_tone,
 )
+from dualmic.lock_keeper.script import TAKES
 
 VOICES = Path(__file__).parent / "voices"
-TAKES = (1, 2, 3)
-EXCHANGES_A_TAKE = 3
 
 SPEECH_DBFS = -24.0
 ROOM_TONE_DBFS = -56.0
@@ -107,12 +106,11 @@ def _lay_out(number: int, rng: np.random.Generator) -> tuple[list[Line], np.ndar
     lines: list[Line] = []
     spoken: list[np.ndarray] = []
     at_s = 5.0
-    first = (number - 1) * EXCHANGES_A_TAKE + 1
-    for exchange in range(first, first + EXCHANGES_A_TAKE):
+    for place, exchange in enumerate(TAKES[number]):
         for speaker, part in zip(PEOPLE, ("question", "answer"), strict=True):
             samples, rate_hz = soundfile.read(VOICES / f"{part}-{exchange}.flac")
             level_db = SPEECH_DBFS + rng.uniform(-1, 1)
-            if part == "answer" and number == 2 and exchange == first + 1:
+            if part == "answer" and number == 2 and place == 1:
                 level_db += RAISED_VOICE_DB
             voice = full_band(samples, rate_hz, rng)
             spoken.append(voice * gain(level_db) / rms(voice))

@@ -1,4 +1,4 @@
-"""What is said in the demo: nine questions to a canal lock keeper, three to a take.
+"""What is said in the demo: ten questions to a canal lock keeper.
 
 The lock, the keeper and every word are invented for this project.
 """
@@ -47,6 +47,12 @@ EXCHANGES: tuple[Exchange, ...] = (
         "all night long, as if somebody were practising the same wrong chord.",
     ),
     Exchange(
+        "Did you ever leave it, even for a week?",
+        "Once. My sister was married by the sea, and I lay awake, because nothing was dripping. "
+        "I came home two days early. The lock had not missed me at all, but the cat had moved "
+        "into my chair.",
+    ),
+    Exchange(
         "Do you remember much of the big flood?",
         "I slept on the stairs for a week. Every hour I went out with the lamp and counted the "
         "steps that were still dry. When there was one left, I opened everything and hoped.",
@@ -62,4 +68,7 @@ EXCHANGES: tuple[Exchange, ...] = (
         "moment you would think that nobody had ever been here at all.",
     ),
 )
-"""In the order of the visit; take ``n`` (from 1) holds exchanges ``3n - 3`` to ``3n - 1``."""
+"""In the order of the visit."""
+
+TAKES: dict[int, range] = {1: range(1, 4), 2: range(4, 8), 3: range(8, 11)}
+"""Which exchanges, counted from 1, each take holds."""
