@@ -11,6 +11,7 @@ import sample_records
 
 from dualmic.report import page
 from dualmic.report.clips import Clip
+from dualmic.report.outline import outline
 
 VOID = {"meta", "img", "br", "link", "input", "hr"}
 NASTY = '"><script>alert(1)</script><img src=x onerror=alert(2)>&lt;'
@@ -125,6 +126,38 @@ def test_tables_say_what_their_cells_belong_to() -> None:
     assert reader.all("html")[0]["lang"] == "en"
     assert all(attributes.get("alt") for attributes in reader.all("img"))
     assert len(reader.all("h1")) == 1
+
+
+def test_the_worst_check_comes_first_and_what_no_limit_judges_last() -> None:
+    record = sample_records.build(problems=1)
+    checks = record.deliveries["podcast"].checks
+    free = msgspec.structs.replace(
+        checks[1], id="free", warn_limit=None, fail_limit=None, margin=None
+    )
+    delivery = msgspec.structs.replace(record.deliveries["podcast"], checks=[free, *checks])
+    rows = outline(msgspec.structs.replace(record, deliveries={"podcast": delivery}))
+    results = [row.result for row in rows.deliveries[0].checks]
+    assert results == [
+        "fails", "take care", "not measured", "passes", "passes", "passes", "stated"
+    ]  # fmt: skip
+
+
+@pytest.mark.parametrize(
+    ("severities", "said"),
+    [
+        ([], "No problem was found."),
+        (["fail"], "1 problem that spoils sound."),
+        (["fail", "fail"], "2 problems that spoil sound."),
+        (["note", "fail", "note"], "3 problems: 1 that spoils sound, 2 good to know."),
+    ],
+)
+def test_problems_are_summed_up_in_words(severities: list[str], said: str) -> None:
+    record = sample_records.build(problems=3)
+    problems = [
+        msgspec.structs.replace(problem, severity=severity)
+        for problem, severity in zip(record.problems, severities, strict=False)
+    ]
+    assert outline(msgspec.structs.replace(record, problems=problems)).problem_summary == said
 
 
 def test_every_colour_has_its_word() -> None:

@@ -14,6 +14,8 @@ from dualmic.report.verdict import AskAgain, VerdictWords, ask_again, questions_
 from dualmic.report.verdict import verdict_words as words_of_verdict
 from dualmic.report.words import clock, duration, limit, number, plural, quantity, short_limit
 
+_RESULT_ORDER = ("fail", "warn", "not measured", "pass")
+
 CAUTIONS = (
     "A flagged moment can be very loud: turn the volume down before you listen.",
     "No answer is worth a risk: ask again only if it is safe and they are willing.",
@@ -39,7 +41,10 @@ class ProblemRow:
 
 @dataclass(frozen=True)
 class CheckRow:
-    """One check of a delivery, ready to print; ``help`` says what would make it pass."""
+    """One check of a delivery, ready to print; ``help`` says what would make it pass.
+
+    ``rank`` orders the worst first; values that no limit judges come last.
+    """
 
     id: str
     title: str
@@ -51,6 +56,7 @@ class CheckRow:
     tone: str
     help: str
     source: str
+    rank: int
 
 
 @dataclass(frozen=True)
@@ -108,7 +114,9 @@ def _problem(record: TakeRecord, problem: Problem) -> ProblemRow:
         when += f" for {duration(length_s)}"
     measured = quantity(problem.value, problem.unit) if problem.value is not None else ""
     if measured and problem.limit is not None:
-        measured += f" (limit {number(problem.limit)})"
+        measured += (
+            f" (limit {number(problem.limit, 0 if problem.limit == int(problem.limit) else 1)})"
+        )
     return ProblemRow(
         problem=problem,
         kind=kind_of(problem.kind),
@@ -129,14 +137,16 @@ def _summary(record: TakeRecord) -> str:
         severity: sum(p.severity == severity for p in record.problems)
         for severity in SEVERITY_WORDS
     }
-    parts = []
-    if counts["fail"]:
-        parts.append(f"{counts['fail']} that {'spoils' if counts['fail'] == 1 else 'spoil'} sound")
-    if counts["warn"]:
-        parts.append(f"{counts['warn']} to take care of")
-    if counts["note"]:
-        parts.append(f"{counts['note']} good to know")
-    return f"{plural(len(record.problems), 'problem')}: {', '.join(parts)}."
+    parts = [
+        f"{counts['fail']} that {'spoils' if counts['fail'] == 1 else 'spoil'} sound",
+        f"{counts['warn']} to take care of",
+        f"{counts['note']} good to know",
+    ]
+    found = [part for part, count in zip(parts, counts.values(), strict=True) if count]
+    if len(found) == 1:
+        count, what = found[0].split(" ", 1)
+        return f"{plural(int(count), 'problem')} {what}."
+    return f"{len(record.problems)} problems: {', '.join(found)}."
 
 
 def _delivery(name: str, delivery: Delivery) -> DeliveryRows:
@@ -150,11 +160,12 @@ def _delivery(name: str, delivery: Delivery) -> DeliveryRows:
         result=RESULT_WORDS[delivery.result],
         tone=RESULT_TONES[delivery.result],
         gains=gains,
-        checks=[_check(check) for check in delivery.checks],
+        checks=sorted((_check(check) for check in delivery.checks), key=lambda row: row.rank),
     )
 
 
 def _check(check: Check) -> CheckRow:
+    judged = not (check.result == "pass" and check.warn_limit is None and check.fail_limit is None)
     return CheckRow(
         id=check.id,
         title=check.title,
@@ -162,10 +173,11 @@ def _check(check: Check) -> CheckRow:
         value=quantity(check.value, check.unit),
         limit=limit(check),
         short_limit=short_limit(check),
-        result=RESULT_WORDS[check.result],
-        tone=RESULT_TONES[check.result],
+        result=RESULT_WORDS[check.result] if judged else "stated",
+        tone=RESULT_TONES[check.result] if judged else "none",
         help=in_words(check),
         source=check.source,
+        rank=_RESULT_ORDER.index(check.result) + (not judged),
     )
 
 

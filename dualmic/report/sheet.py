@@ -265,7 +265,8 @@ def _deliveries(sheet: _Sheet, pair: Sequence[DeliveryRows]) -> None:
     if not found:
         return
     rows = []
-    for (_, mic), checks in found.items():
+    order = sorted(found.items(), key=lambda item: min(row.rank for row in item[1] if row))
+    for (_, mic), checks in order:
         title = next(check.title for check in checks if check)
         cells: list[Any] = [title, mic]
         for one in checks:
