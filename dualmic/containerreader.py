@@ -199,7 +199,13 @@ class ContainerReader(FileReader):
         for track in self._tracks:
             columns = tuple(range(column, column + track.channels))
             for hole in track.queue.holes:
-                gaps.append(Gap(0, columns, hole.start / rate, hole.frames / rate))
+                if hole.start:
+                    gaps.append(Gap(0, columns, hole.start / rate, hole.frames / rate))
+                    continue
+                notes.append(
+                    f"Track {track.number} starts {hole.frames / rate:.2f} s after the first "
+                    "track: silence was added at its start."
+                )
             if track.queue.bad_timestamps:
                 notes.append(
                     f"Track {track.number} has {track.queue.bad_timestamps} timestamps that "
