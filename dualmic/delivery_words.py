@@ -135,16 +135,16 @@ def _bit_depth(check: Check) -> str:
 def _loudness(check: Check) -> str:
     limit = check.fail_limit if check.warn_limit is None else check.warn_limit
     down = check.value is not None and limit is not None and check.value > limit
-    way = "down" if down else "up"
+    way = "lower" if down else "raise"
     after = "" if down else " Look at the peaks again after that."
-    by = f"{_beyond(check):.1f} dB or a little more"
-    return f"Gain alone mends this: turn the whole mix {way} by {by}.{after}"
+    by = f"{_beyond(check):.1f} dB, better a little more"
+    return f"Gain alone mends this: {way} the whole mix by {by}.{after}"
 
 
 def _true_peak(check: Check) -> str:
     return (
-        f"Turn the mix down by {_beyond(check):.1f} dB, or, to keep its loudness, hold its highest "
-        "peaks down by as much with a limiter that looks between the samples."
+        f"Lower the mix by {_beyond(check):.1f} dB; or keep its loudness and hold only its highest "
+        "peaks down, with a limiter that looks between the samples."
     )
 
 

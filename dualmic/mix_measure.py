@@ -78,18 +78,18 @@ def measure_mix(recording: Recording, heard: Callable[[Second], None] | None = N
         bit_depth=info.bit_depth,
         is_lossy=info.is_lossy,
         programme=Programme(
-            integrated_lufs=integrated_lufs(cells),
-            max_momentary_lufs=max_momentary_lufs(cells),
-            max_short_term_lufs=max_short_term_lufs(cells),
-            range_lu=range_lu(cells),
-            true_peak_dbtp=20.0 * float(np.log10(peak)) if peak > 0 else None,
+            integrated_lufs=_rounded(integrated_lufs(cells)),
+            max_momentary_lufs=_rounded(max_momentary_lufs(cells)),
+            max_short_term_lufs=_rounded(max_short_term_lufs(cells)),
+            range_lu=_rounded(range_lu(cells)),
+            true_peak_dbtp=_rounded(20.0 * np.log10(peak)) if peak > 0 else None,
         ),
-        speech_lufs=speech_lufs(cells, spoken),
+        speech_lufs=_rounded(speech_lufs(cells, spoken)),
         speech_s=float(spoken.sum()) / CELLS_PER_S,
         head_silence_s=head_s,
         tail_silence_s=tail_s,
-        mono_sum_db=None if width is None else width.result().mono_sum_db(),
-        true_peak_at_s=float(top.frame[channel]) / rate_hz if peak > 0 else None,
+        mono_sum_db=None if width is None else _rounded(width.result().mono_sum_db()),
+        true_peak_at_s=_rounded(top.frame[channel] / rate_hz) if peak > 0 else None,
         true_peak_channel=channel + 1 if peak > 0 else None,
         bad_samples=int(bad.count.sum()),
     )
@@ -116,4 +116,10 @@ def silent_ends_s(power: Powers, duration_s: float) -> tuple[float, float]:
     sound = np.flatnonzero(power > 10.0 ** (SILENCE_DBFS / 10.0))
     if not len(sound):
         return duration_s, 0.0
-    return float(sound[0]) / CELLS_PER_S, max(0.0, duration_s - (sound[-1] + 1) / CELLS_PER_S)
+    tail_s = duration_s - float(sound[-1] + 1) / CELLS_PER_S
+    return float(sound[0]) / CELLS_PER_S, round(max(0.0, tail_s), 3)
+
+
+def _rounded(value: float | None) -> float | None:
+    """Round for the record: a thousandth of a decibel or of a second."""
+    return None if value is None else round(float(value), 3) + 0.0

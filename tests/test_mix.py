@@ -91,7 +91,7 @@ def test_the_gain_named_brings_the_mix_onto_the_target():
     delivery = judge_mix(load_spec("podcast"), facts(integrated=-20.4))
     assert delivery.gain_db == {"programme": pytest.approx(4.4)}
     (check,) = [c for c in delivery.checks if c.id == "loudness"]
-    assert "turn the whole mix up by 3.4 dB" in in_words(check)
+    assert "raise the whole mix by 3.4 dB" in in_words(check)
 
 
 @pytest.mark.parametrize(
