@@ -115,7 +115,7 @@ def test_damaged_answers_alone_are_said_to_be_all_that_fails():
     checks = [c for c in record.deliveries["film"].checks if c.id in ("clipping", "crosstalk")]
     film = with_(record.deliveries["film"], checks=checks)
     text = screen(with_(record, deliveries={"film": film}))
-    assert "film  fails for the damaged answers alone\n" in text
+    assert "film  fails only for the damaged answers; the rest passes\n" in text
 
 
 def test_what_does_not_fit_is_counted():
@@ -217,6 +217,17 @@ def test_a_problem_of_a_kind_silences_praise_for_its_check():
     record = build(problems=0)
     noise = with_(build(problems=1).problems[0], kind="noise", mic="interviewer", severity="note")
     assert "The interviewer's microphone" not in dict(fine_words(with_(record, problems=[noise])))
+
+
+def test_a_microphone_that_clipped_is_not_called_never_too_loud():
+    record = build(problems=0)
+    podcast = record.deliveries["podcast"]
+    checks = [with_(c, result="pass") for c in podcast.checks]
+    passing = with_(record, deliveries={"podcast": with_(podcast, checks=checks)})
+    assert "never too loud" in dict(fine_words(passing))["The subject's microphone"]
+    clipped = with_(build(problems=1).problems[0], kind="clipping", mic="subject")
+    told = dict(fine_words(with_(passing, problems=[clipped])))
+    assert "never too loud" not in told["The subject's microphone"]
 
 
 def test_a_cut_file_is_not_called_complete():

@@ -192,7 +192,8 @@ def deliveries(record: TakeRecord, width: int) -> Part:
         told = RESULT_WORDS[delivery.result]
         why = reasons(delivery)
         if record.mode == "take" and _spoilt_by_answers_alone(delivery):
-            told, why = "fails for the damaged answers alone", reasons(delivery, ANSWER_CHECKS)
+            why = reasons(delivery, ANSWER_CHECKS)
+            told = "fails only for the damaged answers" + ("" if why else "; the rest passes")
         if delivery.result == "incomplete" and why:
             why[0] = why[0].removeprefix(NOT_MEASURED)
         if why:

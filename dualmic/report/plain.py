@@ -16,7 +16,14 @@ ON_THE_METER = "until the loudest words reach about three quarters of the camera
 
 NUMBER_ON_THE_METER = "the loudest words then reach -12 on the camera's meter"
 
-_ALSO_KINDS = {"hum_after_gain": {"hum"}, "speech_to_noise": {"noise"}, "gain": {"low_level"}}
+_ALSO_KINDS = {
+    "mic_dead": {"dropout"},
+    "hum_after_gain": {"hum"},
+    "speech_to_noise": {"noise"},
+    "gain": {"low_level"},
+    "loud_moments": {"clipping"},
+}
+"""Kinds of problem, beside the check's own, that would make praise for it sound false."""
 
 NOT_MEASURED = "not measured: "
 
