@@ -216,6 +216,7 @@ class ContainerReader(FileReader):
         slack = 0 if is_cut else self._slack()
         truncated, missing = shortfall(self.head.promised_frames, self._frames, slack)
         if self._box == "never closed":
+            missing = 0  # a length is then a guess of FFmpeg's
             notes.append("The file's length was never written: it was not closed properly.")
         if self._broken:
             notes.append("The file is damaged: it was read to the damage.")

@@ -5,7 +5,6 @@ only the formats named here are let in, and only the file itself is read.
 """
 
 import io
-import os
 from pathlib import Path
 from typing import Any
 
@@ -62,9 +61,8 @@ def open_container(path: Path, file: io.FileIO, rate: str) -> ContainerReader:
         if not container.streams.audio:
             raise RecordingError(f"There is no sound in {path}.")
         read_ahead(file, not (skips and container.streams.video))
-        box = outer_box(start, os.fstat(file.fileno()).st_size)
         kind = _container_name(path, container.format.name)
-        return ContainerReader(path, file, container, kind, rate, box)
+        return ContainerReader(path, file, container, kind, rate, outer_box(file))
     except BaseException:
         container.close()
         raise

@@ -1,17 +1,27 @@
-"""Whether a file is shorter than the box that holds everything in it says.
+"""Whether a file was closed properly, by the box that holds everything in it.
 
-Matroska and AVI do not state each track's length, but the size of their outermost box.
+Matroska and AVI state the size of their outermost box. MXF states in its first partition whether
+the file was closed, or ends in a footer partition that was written when it was.
 """
 
+import io
+import os
 from typing import Literal
 
 Box = Literal["whole", "cut", "never closed"]
 
 _EBML_HEADER, _SEGMENT = b"\x1a\x45\xdf\xa3", b"\x18\x53\x80\x67"  # RFC 8794, RFC 9559
+# SMPTE ST 377-1, partition packs: header (02) or footer (04), then the status.
+_MXF_PARTITION = bytes.fromhex("060e2b34 02050101 0d010201 01")
+_MXF_HEADER, _MXF_FOOTER = _MXF_PARTITION + b"\x02", _MXF_PARTITION + b"\x04"
+_MXF_OPEN = (1, 3)
+_TAIL_BYTES = 1 << 18  # our choice: a footer holds the index tables too
 
 
-def outer_box(start: bytes, size_bytes: int) -> Box:
-    """Return what a file's first bytes say about its size; ``whole`` where they say nothing."""
+def outer_box(file: io.FileIO) -> Box:
+    """Return what a file says of its own end; ``whole`` where it says nothing."""
+    size_bytes = os.fstat(file.fileno()).st_size
+    start = os.pread(file.fileno(), 1 << 12, 0)
     end: int | None = size_bytes
     if start[:4] == b"RIFF" and start[8:12] == b"AVI ":
         length = int.from_bytes(start[4:8], "little")
@@ -22,6 +32,9 @@ def outer_box(start: bytes, size_bytes: int) -> Box:
         if start[place : place + 4] == _SEGMENT:
             body, length_bytes = _length(start, place + 4)
             end = None if length_bytes is None else body + length_bytes
+    elif start.startswith(_MXF_HEADER) and start[14] in _MXF_OPEN:
+        tail = os.pread(file.fileno(), _TAIL_BYTES, max(0, size_bytes - _TAIL_BYTES))
+        end = size_bytes if _MXF_FOOTER in tail else None
     if end is None:
         return "never closed"
     return "cut" if end > size_bytes else "whole"

@@ -4,6 +4,7 @@ Samples are int32 with the 24 bits of the sound at the top, shape ``(frames, cha
 :func:`noise` returns. Every writer stores exactly those, so a test can compare bit for bit.
 """
 
+import shutil
 import struct
 from collections.abc import Sequence
 from fractions import Fraction
@@ -88,11 +89,13 @@ def write_av(
     gap: tuple[int, float] | None = None,
     options: dict[str, str] | None = None,
     rate_hz: int = RATE_HZ,
+    died: Path | None = None,
 ) -> Path:
     """Write tracks into a container, a picture's length of each at a time, as cameras do.
 
     ``starts_s`` delays tracks. ``gap`` is a frame from which on all timestamps are so many seconds
-    later; it must be a whole number of pictures.
+    later; it must be a whole number of pictures. ``died`` gets what the disk held three quarters
+    through: the recording of a camera whose battery died.
     """
     with av.open(path, "w", options=options or {}) as container:
         container.metadata.update(metadata or {})
@@ -123,6 +126,9 @@ def write_av(
                     start += int(gap[1] * rate_hz) if gap and at >= gap[0] else 0
                     container.mux(stream.encode(_audio_frame(part, stream, at + start, rate_hz)))
             at += step
+            if died and at > 3 * len(tracks[0]) // 4:
+                shutil.copyfile(path, died)
+                died = None
         for stream in [*streams, *([video] if video is not None else [])]:
             container.mux(stream.encode(None))
     return path

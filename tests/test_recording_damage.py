@@ -189,6 +189,19 @@ def test_a_mov_without_its_index_says_what_happened(tmp_path: Path) -> None:
     assert "never finished" in complaint(path)
 
 
+@pytest.mark.parametrize("name", ["a.mxf", "a.mkv", "a.avi"])
+def test_what_the_disk_held_when_the_battery_died_is_read(name: str, tmp_path: Path) -> None:
+    died = tmp_path / name
+    long, picture = noise(96_000, bits=16), "mpeg2video" if name == "a.mxf" else "mpeg4"
+    files.write_av(tmp_path / f"whole-{name}", [long], "pcm_s16le", picture=picture, died=died)
+    got, ending = read(died)
+    assert len(got) > 24_000
+    assert np.array_equal(got, as_float(long[: len(got)]))
+    assert ending.truncated
+    assert ending.missing_s is None
+    assert not read(tmp_path / f"whole-{name}")[1].truncated
+
+
 @pytest.mark.parametrize(
     ("form", "reason"),
     [
