@@ -1,8 +1,8 @@
 """Lines at risk: which answers are damaged, and whether another channel holds a usable copy.
 
 A turn is at risk if its speaker's own microphone is damaged under it. The other microphone hears
-the same words as a leak; that copy can stand in where it stands far enough above that microphone's
-noise, and is whole itself.
+the same words as a leak; that copy can stand in where it is heard from near, stands far enough
+above that microphone's noise, and is whole itself. A poorer one is named all the same.
 """
 
 from collections.abc import Sequence
@@ -14,8 +14,11 @@ from dualmic.hearing import Hearing
 from dualmic.meters.spectrum import FRAMES_PER_S
 from dualmic.record import MIC_ROLES, Channel, Copy, LineAtRisk, Turn, Verdict
 
-# Our choice: below the podcast's failing limit of speech-to-noise a copy is no help.
-USABLE_COPY_DB = 10.0
+# Our choices. A copy has to stand as clear of the noise as a podcast asks without a warning, and
+# has to be heard from near: a voice from across the table is a rescue, not a stand-in. With 12 dB
+# between the people's level differences, each leaks about 6 dB down, as from twice the distance.
+USABLE_COPY_DB = 18.0
+NEAR_APART_DB = 12.0
 # Our choices: with half of the answers' time lost, or the subject under the failing limit of every
 # delivery, there is no take left to speak of.
 LOST_SHARE = 0.5
@@ -84,10 +87,14 @@ def _copy(
     to_noise = round(float(10 * np.log10(max(ratio, 1e-3))), 1)
     whole = not _reasons(spoiling, other, turn)
     alone = not hearing.activity.own[other][start:end].mean() > 0.1
-    # Whole answers heard from across the table are a rescue, not a copy to rely on.
-    lost = "mic_dead" in _reasons(spoiling, mic, turn)
-    usable = bool(to_noise >= USABLE_COPY_DB and whole and alone and not lost)
+    usable = bool(to_noise >= USABLE_COPY_DB and whole and alone and _near(hearing))
     return Copy(take, channel, to_noise, level, usable)
+
+
+def _near(hearing: Hearing) -> bool:
+    """Whether each microphone hears the other person almost as it hears its wearer."""
+    high, low = hearing.activity.clusters_db
+    return high is not None and low is not None and high - low <= NEAR_APART_DB
 
 
 def verdict(

@@ -97,6 +97,21 @@ def check(
 
 
 @main.command(context_settings=CONTEXT)
+@click.option("--json", "as_json", is_flag=True, help="Print every reading as JSON.")
+@_one_line_errors
+def prove(as_json: bool) -> int:
+    """Measure the standards' own signals and show what was read beside what is due.
+
+    \b
+    Example:
+      dualmic prove
+    """
+    from dualmic import commands
+
+    return commands.prove(as_json=as_json)
+
+
+@main.command(context_settings=CONTEXT)
 @click.argument("folder", default="dualmic-demo", type=click.Path(path_type=Path))
 @_one_line_errors
 def demo(folder: Path) -> int:

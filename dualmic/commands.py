@@ -88,6 +88,23 @@ def _write_json(record: TakeRecord, path: Path, sources: list[Path]) -> None:
     write_files(path.parent, {path.name: encode(record)}, protected=sources)
 
 
+def prove(*, as_json: bool = False) -> int:
+    """Measure the reference signals, print what was read, and remember the outcome."""
+    from dualmic import prove as proof
+    from dualmic.proof_cache import all_passed, remember
+    from dualmic.proof_table import last_line, table
+    from dualmic.report.progress import progress
+
+    with progress(None, "Measuring reference signals"):
+        readings = proof.run_proof()
+    remember(readings)
+    if as_json:
+        click.echo(proof.as_json(readings))
+    else:
+        click.echo("\n".join([*table(readings), "", last_line(readings)]))
+    return 0 if all_passed(readings) else 1
+
+
 def demo(folder: Path) -> int:
     """Write, check and report the demo takes."""
     from dualmic.demo import run_demo

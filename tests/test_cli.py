@@ -1,0 +1,180 @@
+"""The command line: one clear line for what cannot be done, the right exit status, whole help."""
+
+import json
+import os
+import re
+import subprocess
+import sys
+from pathlib import Path
+
+import click
+import numpy as np
+import pytest
+import soundfile as sf
+from click.testing import CliRunner, Result
+from speech_scene import RATE_HZ, SUBJECT, make
+
+from dualmic.cli import main
+
+ROOT = Path(__file__).parent.parent
+
+
+def run(*arguments: str | Path) -> Result:
+    return CliRunner().invoke(main, [str(a) for a in arguments])
+
+
+@pytest.fixture(scope="module")
+def good_take(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    return make(rounds=3).write(tmp_path_factory.mktemp("takes") / "good.wav")
+
+
+def bad_inputs() -> dict[str, object]:
+    def text(folder: Path) -> list[Path]:
+        path = folder / "notes.wav"
+        path.write_text("not a recording")
+        return [path]
+
+    def picture(folder: Path) -> list[Path]:
+        from PIL import Image
+
+        path = folder / "picture.png"
+        Image.new("RGB", (32, 32)).save(path)
+        return [path]
+
+    def empty(folder: Path) -> list[Path]:
+        path = folder / "empty.wav"
+        path.touch()
+        return [path]
+
+    def one_channel(folder: Path) -> list[Path]:
+        path = folder / "mono.wav"
+        sf.write(path, np.zeros(4800), RATE_HZ)
+        return [path]
+
+    return {
+        "no such file": lambda folder: [folder / "gone.wav"],
+        "a folder": lambda folder: [folder],
+        "an empty file": empty,
+        "a text named .wav": text,
+        "a picture": picture,
+        "one channel only": one_channel,
+    }
+
+
+@pytest.mark.parametrize("what", bad_inputs())
+def test_what_cannot_be_checked_gets_one_line_and_status_2(what: str, tmp_path: Path) -> None:
+    result = run("check", *bad_inputs()[what](tmp_path))
+    assert result.exit_code == 2
+    assert result.stdout == ""
+    (line,) = result.stderr.splitlines()
+    assert line.startswith("dualmic: ")
+    if what == "one channel only":
+        assert "second file" in line
+
+
+def test_a_channel_that_is_not_there_is_named(good_take: Path) -> None:
+    result = run("check", good_take, "--subject", "3")
+    assert result.exit_code == 2
+    assert "channel 3" in result.stderr
+
+
+def test_a_good_take_exits_0_and_a_spoilt_one_1(good_take: Path, tmp_path: Path) -> None:
+    assert run("check", good_take).exit_code == 0
+    built = make(rounds=3)
+    start_s, end_s = built.answers()[0]
+    part = slice(round(start_s * RATE_HZ), round(end_s * RATE_HZ))
+    built.samples[part] = 0.0
+    built.samples[:, SUBJECT] = np.clip(built.samples[:, SUBJECT] * 40, -1, 1)
+    assert run("check", built.write(tmp_path / "bad.wav")).exit_code == 1
+
+
+@pytest.mark.parametrize("length_s", [0.5, 20.0])
+def test_a_take_in_which_nobody_speaks_is_no_failure(length_s: float, tmp_path: Path) -> None:
+    sf.write(tmp_path / "room.wav", np.zeros((round(length_s * RATE_HZ), 2)), RATE_HZ)
+    result = run("check", tmp_path / "room.wav")
+    assert result.exit_code == 0
+    assert "Nobody speaks" in result.stdout or "NOBODY SPEAKS" in result.stdout
+
+
+def test_the_json_on_standard_output_is_the_record_alone(good_take: Path) -> None:
+    record = json.loads(run("check", good_take, "--json", "-").stdout)
+    assert record["schema"] == "dualmic-take/1"
+    assert record["verdict"] == "usable"
+
+
+def test_nothing_is_written_beside_the_take(good_take: Path, tmp_path: Path) -> None:
+    before = sorted(good_take.parent.iterdir())
+    assert run("check", good_take, "--report", tmp_path / "out").exit_code == 0
+    assert sorted(good_take.parent.iterdir()) == before
+    assert {p.suffix for p in (tmp_path / "out").iterdir()} >= {
+        ".json",
+        ".png",
+        ".svg",
+        ".html",
+        ".pdf",
+        ".csv",
+    }
+
+
+def test_a_check_without_a_report_loads_no_heavy_library(good_take: Path) -> None:
+    code = (
+        "import sys; from dualmic.cli import main\n"
+        f"try: main(['check', {str(good_take)!r}])\n"
+        "except SystemExit: pass\n"
+        "heavy = ('matplotlib', 'fpdf', 'jinja2', 'pyloudnorm', 'av', 'rich', 'scipy.signal')\n"
+        "sys.stderr.write(' '.join(m for m in heavy if m in sys.modules))\n"
+    )
+    done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
+    assert done.stderr == ""
+
+
+def test_the_screen_of_a_check_fits_80_by_40_in_a_pipe(good_take: Path) -> None:
+    done = subprocess.run(
+        [sys.executable, "-m", "dualmic", "check", str(good_take)],
+        capture_output=True,
+        text=True,
+        env={**os.environ, "COLUMNS": "80"},
+        check=True,
+    )
+    lines = done.stdout.splitlines()
+    assert len(lines) <= 40
+    assert max(map(len, lines)) <= 80
+    assert "\x1b" not in done.stdout
+    assert done.stderr == ""
+
+
+def commands() -> dict[str, click.Command]:
+    return dict(main.commands)
+
+
+@pytest.mark.parametrize("name", commands())
+def test_every_command_has_help_with_an_example(name: str) -> None:
+    shown = run(name, "-h")
+    assert shown.exit_code == 0
+    assert f"dualmic {name}" in shown.output
+    assert "Example" in shown.output
+    for option in commands()[name].params:
+        if isinstance(option, click.Option):
+            assert option.help, f"{name} {option.opts} has no help"
+
+
+def test_the_readme_names_every_command_and_option_and_no_other() -> None:
+    readme = (ROOT / "README.md").read_text("utf-8")
+    for name, command in commands().items():
+        assert f"dualmic {name}" in readme
+        for option in command.params:
+            if isinstance(option, click.Option) and "--help" not in option.opts:
+                long = next(o for o in option.opts if o.startswith("--"))
+                assert f"`{long}" in readme, f"{name} {long} is not in the README"
+    known = {o for c in commands().values() for p in c.params for o in p.opts}
+    known |= {"--help", "--version"}
+    told = set(re.findall(r"`(--[a-z-]+)", readme))
+    assert told <= known
+
+
+def test_the_readme_holds_the_two_set_up_commands() -> None:
+    lines = (ROOT / "README.md").read_text("utf-8").splitlines()
+    assert "python3 -m venv .venv && .venv/bin/pip install . && .venv/bin/dualmic demo" in lines
+    assert (
+        "python3 -m venv .venv && .venv/bin/pip install -e '.[test]' && .venv/bin/pytest" in lines
+    )
