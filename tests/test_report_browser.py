@@ -204,6 +204,28 @@ def test_the_keyboard_alone_reads_and_moves_the_picture(page) -> None:
     assert focused(page) == "problem-1"
 
 
+def test_the_mouse_reads_zooms_and_drags_the_picture(page) -> None:
+    from selenium.webdriver import ActionChains
+
+    canvas = page.find_element("id", "plot")
+    page.execute_script("arguments[0].scrollIntoView({block: 'center'})", canvas)
+    ActionChains(page).move_to_element(canvas).perform()
+    said = page.find_element("id", "readout").text
+    assert said.startswith("0:28.")  # half a minute, less what the left margin takes
+    assert "subject −" in said and "interviewer −" in said and "dB" in said
+    whole = picture(page)
+    page.find_element("id", "closer").click()
+    page.find_element("id", "closer").click()
+    closer = picture(page)
+    assert closer != whole
+    page.execute_script("arguments[0].scrollIntoView({block: 'center'})", canvas)
+    ActionChains(page).drag_and_drop_by_offset(canvas, -200, 0).perform()
+    assert picture(page) != closer
+    page.find_element("id", "whole").click()
+    ActionChains(page).move_to_element(canvas).perform()
+    assert page.find_element("id", "readout").text == said
+
+
 def test_tab_alone_reaches_everything(page) -> None:
     from selenium.webdriver.common.keys import Keys
 
