@@ -11,8 +11,11 @@ import numpy as np
 
 from dualmic.findings.base import Finding
 from dualmic.hearing import Hearing
-from dualmic.meters.spectrum import FRAMES_PER_S
+from dualmic.meters.noise import SILENCE_POWER, NoiseFloor, noise_floor
+from dualmic.meters.spectrum import FRAMES_PER_S, frame_mask
 from dualmic.record import MIC_ROLES, Channel, Copy, LineAtRisk, Turn, Verdict
+from dualmic.safety import SafeCopy, copy_is_whole
+from dualmic.tiles import Floats, Powers
 
 # Our choices. A copy has to stand as clear of the noise as a podcast asks without a warning, and
 # has to be heard from near: a voice from across the table is a rescue, not a stand-in. With 12 dB
@@ -38,6 +41,7 @@ def lines_at_risk(
     turns: Sequence[Turn],
     channels: Sequence[Channel],
     take: str,
+    copies: Sequence[SafeCopy] = (),
 ) -> list[LineAtRisk]:
     """Return every damaged turn with its reasons and the best copy."""
     spoiling = [f for f in findings if f.spoils and f.mic is not None]
@@ -45,9 +49,16 @@ def lines_at_risk(
     for turn in turns:
         mic = MIC_ROLES.index(turn.speaker)
         because = _reasons(spoiling, mic, turn)
-        if because:
-            copy = _copy(hearing, spoiling, mic, turn, channels, take)
-            lines.append(LineAtRisk(turn.id, turn.speaker, turn.start_s, turn.end_s, because, copy))
+        if not because:
+            continue
+        found = [_safe_copy(hearing, c, turn, take) for c in copies if c.mic == mic]
+        leaked = _leaked_copy(hearing, spoiling, mic, turn, channels, take)
+        best = max(
+            [*found, leaked] if leaked else found,
+            key=lambda copy: (copy.usable, copy.speech_to_noise_db or -99.0),
+            default=None,
+        )
+        lines.append(LineAtRisk(turn.id, turn.speaker, turn.start_s, turn.end_s, because, best))
     return lines
 
 
@@ -58,7 +69,21 @@ def _reasons(spoiling: Sequence[Finding], mic: int, turn: Turn) -> list[str]:
     return list(dict.fromkeys(f.kind for f in inside))
 
 
-def _copy(
+def _safe_copy(hearing: Hearing, copy: SafeCopy, turn: Turn, take: str) -> Copy:
+    """Judge a channel that holds the same microphone at another gain."""
+    others = hearing.measured.others
+    assert others is not None
+    frames = others.spectra.audible.shape[1]
+    pauses = frame_mask(hearing.activity.pause, frames)
+    weighted = others.spectra.a_weighted[copy.row]
+    floor = noise_floor(others.spectra.audible[copy.row], weighted, pauses)
+    level, to_noise = _quality(others.levels.power[copy.row], weighted, floor, turn)
+    whole = copy_is_whole(hearing.measured, copy, turn.start_s, turn.end_s)
+    usable = whole and to_noise is not None and to_noise >= USABLE_COPY_DB
+    return Copy(take, copy.channel, to_noise, level, usable)
+
+
+def _leaked_copy(
     hearing: Hearing,
     spoiling: Sequence[Finding],
     mic: int,
@@ -71,24 +96,35 @@ def _copy(
     channel = next((c.channel for c in channels if c.role == MIC_ROLES[other]), None)
     if channel is None:
         return None
+    level, to_noise = _quality(
+        hearing.measured.levels.power[other],
+        hearing.measured.spectra.a_weighted[other],
+        hearing.floors[other],
+        turn,
+    )
     start, end = round(turn.start_s * 100), round(turn.end_s * 100)
-    power = hearing.measured.levels.power[other][start:end]
-    floor = hearing.floors[other]
-    weighted = hearing.measured.spectra.a_weighted[other]
-    step = 100 // FRAMES_PER_S
-    heard = weighted[start // step : max(end // step, start // step + 1)]
-    if not len(power) or not len(heard) or power.mean() <= 1e-14:
-        return Copy(take, channel, None, None, usable=False)
-    level = round(float(10 * np.log10(power.mean())), 1)
-    if floor is None:
-        return Copy(take, channel, None, level, usable=False)
-    noise = 10 ** (floor.dba / 10)
-    ratio = (float(heard.mean(dtype=np.float64)) - noise) / noise
-    to_noise = round(float(10 * np.log10(max(ratio, 1e-3))), 1)
     whole = not _reasons(spoiling, other, turn)
     alone = not hearing.activity.own[other][start:end].mean() > 0.1
-    usable = bool(to_noise >= USABLE_COPY_DB and whole and alone and _near(hearing))
-    return Copy(take, channel, to_noise, level, usable)
+    clear = to_noise is not None and to_noise >= USABLE_COPY_DB
+    return Copy(take, channel, to_noise, level, bool(clear and whole and alone and _near(hearing)))
+
+
+def _quality(
+    power: Powers, weighted: Floats, floor: NoiseFloor | None, turn: Turn
+) -> tuple[float | None, float | None]:
+    """Return level in dBFS and speech-to-noise in dB of a turn on some channel."""
+    start, end = round(turn.start_s * 100), round(turn.end_s * 100)
+    step = 100 // FRAMES_PER_S
+    part = power[start:end]
+    heard = weighted[start // step : max(end // step, start // step + 1)]
+    if not len(part) or not len(heard) or part.mean() <= SILENCE_POWER:
+        return None, None
+    level = round(float(10 * np.log10(part.mean())), 1)
+    if floor is None:
+        return level, None
+    noise = 10 ** (floor.dba / 10)
+    ratio = (float(heard.mean(dtype=np.float64)) - noise) / noise
+    return level, round(float(10 * np.log10(max(ratio, 1e-3))), 1)
 
 
 def _near(hearing: Hearing) -> bool:

@@ -42,6 +42,7 @@ class OtherChannels:
     rows: tuple[int, ...]
     levels: Levels
     tops: ClippedTops
+    spectra: Spectra
 
 
 @dataclass(frozen=True)
@@ -104,8 +105,9 @@ def measure(
     clipping, likeness = ClippingMeter(rate_hz, 2, bit_depth), LikenessMeter(rate_hz)
     other_levels = LevelMeter(rate_hz, len(rest))
     other_clipping = ClippingMeter(rate_hz, len(rest), bit_depth)
+    other_spectrum = SpectrumMeter(rate_hz, len(rest), None)
     meters: list[Meter] = [loudness, spectrum, peaks, levels, clipping, hum, likeness, held]
-    other_meters: list[Meter] = [other_levels, other_clipping] if rest else []
+    other_meters: list[Meter] = [other_levels, other_clipping, other_spectrum] if rest else []
     frames = 0
     rows = list(mics)
     with ThreadPoolExecutor(2) as pool:
@@ -133,7 +135,9 @@ def measure(
         held=held.result(),
         likeness=likeness.result(),
         bad=bad,
-        others=OtherChannels(rest, other_levels.result(), other_clipping.result())
+        others=OtherChannels(
+            rest, other_levels.result(), other_clipping.result(), other_spectrum.result()
+        )
         if rest
         else None,
     )

@@ -42,6 +42,7 @@ from dualmic.record import (
 )
 from dualmic.recording import Ending, RecordingInfo, open_recording
 from dualmic.roles import decide_roles
+from dualmic.safety import find_copies, with_copies
 from dualmic.set_up import advice
 from dualmic.settings import Settings
 from dualmic.spec import Spec
@@ -131,7 +132,9 @@ def _judged(
     )
     found += _file_findings(ending)
     turns = turns_of(hearing)
-    at_risk = lines_at_risk(hearing, found, turns, channels, info.name)
+    copies = find_copies(hearing.measured)
+    channels = with_copies(channels, copies)
+    at_risk = lines_at_risk(hearing, found, turns, channels, info.name, copies)
     problems = to_problems(found, roles, info.timecode)
     crosstalk = None if options.one_mic else crosstalk_of(hearing)
     facts = delivery.TakeFacts(

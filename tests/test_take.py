@@ -267,3 +267,35 @@ def test_a_take_of_no_length_is_what_it_is(tmp_path: Path, length_s: float) -> N
     sf.write(tmp_path / "short.wav", np.zeros((frames, 2)), RATE_HZ, "PCM_24")
     record = check_take([tmp_path / "short.wav"])
     assert (record.kind_of_take, record.verdict) == ("nobody speaks", None)
+
+
+def test_a_safe_copy_at_lower_gain_saves_a_clipped_answer(tmp_path: Path) -> None:
+    built = make()
+    loud = built.samples.copy()
+    start_s, end_s = built.answers()[1]
+    part = slice(round(start_s * RATE_HZ), round(end_s * RATE_HZ))
+    loud[part, SUBJECT] *= 12
+    four = np.concatenate([np.clip(loud, -1, 1), loud * 10 ** (-20 / 20)], axis=1)
+    sf.write(tmp_path / "four.wav", four, RATE_HZ, "PCM_24")
+    record = check_take([tmp_path / "four.wav"])
+    assert [(c.role, c.safety_of) for c in record.channels] == [
+        ("interviewer", None),
+        ("subject", None),
+        ("safety", 1),
+        ("safety", 2),
+    ]
+    assert [c.gain_offset_db for c in record.channels[2:]] == pytest.approx([-20, -20], abs=0.1)
+    (line,) = record.at_risk
+    assert line.because == ["clipping"]
+    assert line.covered_by is not None
+    assert (line.covered_by.channel, line.covered_by.usable) == (4, True)
+    assert record.verdict == "usable"
+
+
+def test_unused_channels_are_no_safe_copies(tmp_path: Path) -> None:
+    built = make()
+    other = np.random.default_rng(9).normal(0, 0.01, (len(built.samples), 1))
+    sf.write(tmp_path / "x.wav", np.concatenate([other, built.samples], axis=1), RATE_HZ, "PCM_24")
+    record = check_take([tmp_path / "x.wav"], CheckOptions(interviewer=2, subject=3))
+    assert [c.role for c in record.channels] == ["unused", "interviewer", "subject"]
+    assert record.crosstalk.subject_into_interviewer.level_db == pytest.approx(-14.0, abs=0.3)

@@ -71,10 +71,10 @@ class TruePeakMeter:
         self._taps = interpolation_taps()
         self._size_bound, self._step_bound = bounds(self._taps)
         # All interpolated values of a cell are one product of the samples it sees.
-        self._spread = np.zeros((_SEEN, _CELL, OVERSAMPLING), np.float32)
+        spread = np.zeros((_SEEN, _CELL, OVERSAMPLING), np.float32)
         for frame in range(_CELL):
-            self._spread[frame : frame + TAPS, frame] = self._taps.T
-        self._spread = self._spread.reshape(_SEEN, _CELL * OVERSAMPLING)
+            spread[frame : frame + TAPS, frame] = self._taps.T
+        self._spread = spread.reshape(_SEEN, _CELL * OVERSAMPLING)
         self._past = np.zeros((channels, TAPS - 1), np.float32)
         self._top = np.zeros(channels)
         self._top_frame = np.zeros(channels)
