@@ -34,7 +34,7 @@ def truth(*damage: Damage) -> Truth:
         leak_levelled_db=dict.fromkeys(ROLES, -12.0), delay_ms=dict.fromkeys(ROLES, 3.0),
         latency_ms=nothing, polarity="same", noise_dbfs=nothing, noise_dba=nothing,
         speech_dbfs=nothing, speech_to_noise_db=nothing, damage=list(damage),
-        settings={"duration_s": 30.0, "fooled": (), "kinds": ()},
+        settings={"duration_s": 30.0, "fooled": (), "kinds": (), "noise": "hiss"},
     )  # fmt: skip
 
 

@@ -10,7 +10,7 @@ contradict it and the two overlap, or miss each other by at most ``NEAR_S``. A p
 ``COLLAR_S`` of a true turn's edge are left out; pauses under ``BRIDGE_S`` are bridged in the truth.
 """
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import Any
 
 import numpy as np
@@ -49,6 +49,10 @@ class Score:
 
 def score(truth: Truth, record: TakeRecord) -> Score:
     """Score one record against the truth of its scene."""
+    if truth.settings["noise"] == "machine":
+        # Its tones are heard in both microphones, though they come through no cable.
+        tones = Damage("hum", None, 0.0, truth.settings["duration_s"], "may")
+        truth = replace(truth, damage=[*truth.damage, tones])
     result = Score(truth.settings, truth.settings["duration_s"] / 60)
     _problems(truth, record.problems, result)
     if not any(d.kind in ("mic_dead", "dual_mono", "one_place") for d in truth.damage):
