@@ -15,6 +15,9 @@ MIN_RATE_HZ, MAX_RATE_HZ = 8_000, 192_000  # our choice: what interview recorder
 MAX_CHANNELS = 64  # our choice: more is a damaged header, and memory grows with it
 
 
+MAX_TEXT = 500  # our choice: characters of a free text worth showing
+
+
 @dataclass(frozen=True)
 class FileTrack:
     """One channel of a file: the track it lies in (from 1) and the name the file gives it."""
@@ -106,3 +109,13 @@ def shortfall(promised: int | None, frames: int, tolerance: int = 0) -> tuple[bo
     """Return whether a file was cut short, and how many promised frames are missing."""
     missing = 0 if promised is None else max(0, promised - frames)
     return (missing > tolerance, missing if missing > tolerance else 0)
+
+
+def plain_text(text: str) -> str:
+    """Return a file's own words as one line of at most 500 characters that is safe to show.
+
+    Characters that would move the cursor, change colours or turn the reading direction are left
+    out; the two joiners that some scripts need stay.
+    """
+    kept = (char if char.isprintable() or char in "\u200c\u200d" else " " for char in text)
+    return " ".join("".join(kept).split())[:MAX_TEXT]

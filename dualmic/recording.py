@@ -21,13 +21,12 @@ import numpy as np
 from numpy.typing import NDArray
 
 from dualmic.errors import RecordingError, UsageError
-from dualmic.filereader import FileEnd, FileReader, Gap
+from dualmic.filereader import FileEnd, FileReader, Gap, plain_text
 from dualmic.joining import join_notes
 from dualmic.openfile import DEFAULT_TIMECODE_RATE, open_file
 from dualmic.record import SourceFile, Timecode
 
 BLOCK_FRAMES = 1 << 16
-_MAX_TEXT = 500  # our choice: characters of a free text worth showing
 _AHEAD = 3  # blocks read before they are asked for (our choice: 3 MB of two channels)
 
 
@@ -231,16 +230,6 @@ def _info(readers: Sequence[FileReader], joined: bool) -> RecordingInfo:
             if (plain := plain_text(value))
         },
     )
-
-
-def plain_text(text: str) -> str:
-    """Return a file's own words as one line of at most 500 characters that is safe to show.
-
-    Characters that would move the cursor, change colours or turn the reading direction are left
-    out; the two joiners that some scripts need stay.
-    """
-    kept = (char if char.isprintable() or char in "\u200c\u200d" else " " for char in text)
-    return " ".join("".join(kept).split())[:_MAX_TEXT]
 
 
 def _name(paths: Sequence[Path], joined: bool) -> str:

@@ -16,6 +16,8 @@ import numpy as np
 import soundfile
 from numpy.typing import NDArray
 
+from dualmic.recording import Ending, open_recording
+
 RATE_HZ = 48_000
 Samples = NDArray[np.int32]
 
@@ -161,3 +163,13 @@ def wave_64(kind: bytes, data: bytes, form: bytes, *, length: int | None = None)
     ds64 = chunk(b"ds64", struct.pack("<QQQI", length + 100, length, 0, 0))
     body = b"WAVE" + ds64 + form + chunk(b"data", data, 0xFFFFFFFF)
     return kind + struct.pack("<I", 0xFFFFFFFF) + body
+
+
+def read(path: Path) -> tuple[NDArray[np.float32], Ending]:
+    """Read a file to its end, in blocks of an odd size."""
+    with open_recording([path]) as recording:
+        blocks = list(recording.blocks(4_001))
+        ending = recording.ending()
+    got = np.concatenate(blocks)
+    assert len(got) == ending.frames
+    return got, ending
