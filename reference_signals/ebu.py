@@ -1,9 +1,9 @@
 """The test signals of EBU Tech 3341 (Table 1) and EBU Tech 3342 (Table 1).
 
-The cases, their expected responses and tolerances follow EBU Tech 3341 version 4 (November 2023)
-and EBU Tech 3342 version 4 (November 2023); they were checked against public transcriptions of those tables. Cases 7
-and 8 of the first and 5 and 6 of the second are recordings of real programmes that only the EBU
-can give, so they are not here. Levels are sine peaks in dB re full scale, as in the tables.
+The cases, their expected responses and tolerances follow EBU Tech 3341 and EBU Tech 3342, version 4
+of November 2023 both; they were checked against public transcriptions of those tables. Cases 7 and
+8 of the first and 5 and 6 of the second are recordings of real programmes that only the EBU can
+give, so they are not here. Levels are sine peaks in dB re full scale, as in the tables.
 
 One channel: BS.1770 adds the channels' powers, so either channel alone of a two-channel tone reads
 10 log10(2) = 3.01 LU less; every case is read on one channel as well.

@@ -4,11 +4,17 @@ One test a reference signal: its rows carry the expected value, the tolerance an
 the assertion's message names all three.
 """
 
+from functools import lru_cache
 from itertools import groupby
+from pathlib import Path
 
 import numpy as np
+import pyebur128 as r128
 import pytest
+import soundfile
+from scipy.signal import resample_poly
 
+from dualmic.meters.loudness import LoudnessMeter, integrated_lufs, programme_cells, range_lu
 from dualmic.meters.peaks import TruePeakMeter
 from dualmic.prove import run_proof
 from dualmic.tiles import seconds
@@ -41,3 +47,40 @@ def test_a_sine_never_under_reads_more_than_fourfold_oversampling_may(frequency,
         meter.push(second)
     read_db = 20 * np.log10(meter.result().true_peak[0])
     assert 20 * np.log10(np.cos(np.pi * frequency / 4)) <= read_db <= 0.05
+
+
+SPEECH = Path(__file__).parent / "data" / "speech"
+RATE = 48000
+
+
+@lru_cache(maxsize=1)
+def real_speech() -> np.ndarray:
+    """Two people take turns for a minute, each on one channel, 14 dB weaker on the other."""
+    rng = np.random.default_rng(4)
+    people = [sorted(SPEECH.glob(f"cmu_arctic_us_{name}_*.flac")) for name in ("axb", "aew")]
+    stretches = []
+    for turn in range(14):
+        channel = turn % 2
+        samples, rate = soundfile.read(people[channel][turn // 2 % 3])
+        voice = resample_poly(samples, RATE // rate, 1) * rng.uniform(0.3, 1.0)
+        pause = np.zeros(int(rng.uniform(0.2, 1.5) * RATE))
+        voice = np.concatenate([voice, pause])
+        pair = np.stack([voice, 0.2 * voice], axis=1)
+        stretches.append(pair if channel == 0 else pair[:, ::-1])
+    sound = np.concatenate(stretches)
+    return (sound + rng.standard_normal(sound.shape) * 3e-4).astype(np.float32)
+
+
+@pytest.mark.parametrize("channels", [[0], [1], [0, 1]], ids=["first", "second", "programme"])
+def test_libebur128_agrees_on_real_speech(channels) -> None:
+    sound = np.ascontiguousarray(real_speech()[:, channels])
+    meter = LoudnessMeter(RATE, len(channels))
+    for second in seconds([sound], RATE):
+        meter.push(second)
+    cells = programme_cells(meter.result().power)
+    mode = r128.MeasurementMode.MODE_I | r128.MeasurementMode.MODE_LRA
+    state = r128.R128State(len(channels), RATE, mode)
+    state.add_frames(sound.astype(np.float64).ravel(), len(sound))
+    assert integrated_lufs(cells) == pytest.approx(r128.get_loudness_global(state), abs=0.05)
+    # libebur128 takes a short-term value a second: compared on that grid.
+    assert range_lu(cells, 100) == pytest.approx(r128.get_loudness_range(state), abs=0.15)
