@@ -163,6 +163,6 @@ def _to_do(deliveries: dict[str, Delivery]) -> list[str]:
     for name, delivery in deliveries.items():
         for check in delivery.checks:
             words = in_words(check)
-            if words and check.result != "pass":
+            if words:
                 sentences.setdefault(words, []).append(name)
     return [f"For {' and '.join(names)}: {words}" for words, names in sentences.items()]
