@@ -78,6 +78,17 @@ def test_a_file_cut_anywhere_gives_the_beginning_of_its_sound(
         assert (len(got) + 1) * 6 > length - (len(whole) - len(DATA)) - 64
 
 
+@pytest.mark.parametrize("block_frames", [4_001, 1 << 16])
+def test_a_cut_flac_file_is_read_to_its_last_whole_block(block_frames: int, tmp_path: Path) -> None:
+    path = make("a.flac", tmp_path)
+    whole = path.read_bytes()
+    path.write_bytes(whole[: len(whole) * 4 // 5])
+    with open_recording([path]) as recording:
+        frames = sum(map(len, recording.blocks(block_frames)))
+    # Blocks of 4096 of noise, which does not shrink: 4 of 5.86 lie whole in four fifths.
+    assert frames == 4 * 4_096
+
+
 @pytest.mark.parametrize("seed", range(40))
 @pytest.mark.parametrize("name", [*LOSSLESS, "a.mp4", "a.ts"])
 def test_damaged_bytes_give_samples_or_one_line(name: str, seed: int, tmp_path: Path) -> None:
