@@ -94,7 +94,7 @@ def _dc_offset(f: Finding, mic: str) -> tuple[str, str]:
 
 def _bad_samples(f: Finding, mic: str) -> tuple[str, str]:
     return (
-        f"{f.count} samples of {mic} are not numbers; they were taken as silence.",
+        f"Samples of {mic} are not numbers ({f.value:g} in all); they were taken as silence.",
         "Copy the file from the card again and compare; the card's own file may be whole.",
     )
 
@@ -104,6 +104,68 @@ def _truncated(f: Finding, mic: str) -> tuple[str, str]:
     return (
         f"The file is cut short: it promises more than it holds.{missing}",
         "Keep the card as it is and copy the file again; check the battery and the card.",
+    )
+
+
+def _click(f: Finding, mic: str) -> tuple[str, str]:
+    times = f" ({f.count} times)" if f.count > 1 else ""
+    return (
+        f"A crack in {mic}{times}.",
+        f"Listen once. If it comes again, check {CHAIN}: a loose plug or a radio hit.",
+    )
+
+
+def _wind(f: Finding, mic: str) -> tuple[str, str]:
+    return (
+        f"Wind, breath or knocks on {mic}.",
+        "Put a windshield on it, or move it out of the wind and out of the breath.",
+    )
+
+
+def _rustle(f: Finding, mic: str) -> tuple[str, str]:
+    return (
+        f"Clothes or a hand on {mic}.",
+        "Free the microphone and its cable from cloth that moves, and ask for still hands.",
+    )
+
+
+def _level_jump(f: Finding, mic: str) -> tuple[str, str]:
+    if f.facts.get("automatic"):
+        return (
+            f"The level of {mic} changes by itself: the background comes up in every pause.",
+            "Check whether the camera's automatic level is on, and set the level by hand.",
+        )
+    way = "up" if (f.value or 0) > 0 else "down"
+    return (
+        f"The level of {mic} jumps {way} here ({abs(f.value or 0):g} dB) and stays there.",
+        f"Check whether somebody touched a gain: {CHAIN}.",
+    )
+
+
+def _background_change(f: Finding, mic: str) -> tuple[str, str]:
+    what = "comes up" if (f.value or 0) > 0 else "goes away"
+    return (
+        f"The background {what} here: a cut across it will be heard.",
+        "Find what switches on and off; record some room tone with it and without.",
+    )
+
+
+def _one_place(f: Finding, mic: str) -> tuple[str, str]:
+    return (
+        "Both people are equally loud in both channels: the camera recorded its own microphones.",
+        "Check which input the camera's sound settings name for each channel.",
+    )
+
+
+def _both_talking(f: Finding, mic: str) -> tuple[str, str]:
+    if f.facts.get("assent"):
+        return (
+            "A short assent under the answer.",
+            "It can stay, or be lowered on the other microphone; nodding is silent.",
+        )
+    return (
+        "You talk over the answer: both voices at once, which no cut can undo.",
+        "Let the answer end, and count to two before the next question.",
     )
 
 
@@ -127,6 +189,13 @@ WORDS: dict[str, Words] = {
     "dc_offset": _dc_offset,
     "bad_samples": _bad_samples,
     "truncated": _truncated,
+    "click": _click,
+    "wind": _wind,
+    "rustle": _rustle,
+    "level_jump": _level_jump,
+    "background_change": _background_change,
+    "one_place": _one_place,
+    "both_talking": _both_talking,
 }
 
 

@@ -45,10 +45,10 @@ class Second:
 
 @dataclass
 class BadSamples:
-    """Where a channel held NaN or infinity: total count and the seconds they fell in."""
+    """Where a channel held NaN or infinity: total count, and (channel, start_s, end_s) by second."""
 
     count: NDArray[np.int64]
-    seconds: list[tuple[int, int]] = field(default_factory=list)
+    spans: list[tuple[int, float, float]] = field(default_factory=list)
 
 
 def cell_edges(rate_hz: int) -> Indices:
@@ -119,7 +119,9 @@ def _checked(samples: Floats, start_s: int, rate_hz: int, bad: BadSamples | None
         samples[channel, wrong] = 0.0
         if bad is not None and wrong.any():
             bad.count[channel] += int(wrong.sum())
-            bad.seconds.append((int(channel), start_s))
+            first, last = np.flatnonzero(wrong)[[0, -1]]
+            span = (start_s + first / rate_hz, start_s + (last + 1) / rate_hz)
+            bad.spans.append((int(channel), float(span[0]), float(span[1])))
     return Second(samples, start_s, rate_hz)
 
 

@@ -5,14 +5,16 @@ import numpy as np
 from dualmic.findings.base import Finding, Limits
 from dualmic.hearing import Hearing
 from dualmic.meters.hum import GROUP, HumLines, find_hum
-from dualmic.meters.masks import runs_of
+from dualmic.meters.masks import bridged, runs_of
 from dualmic.meters.spectrum import a_weighting_db
 from dualmic.record import Severity
 
-# Our choices: hum is audible if its A-weighted level lies within this of the A-weighted noise, and
-# matters once it is less than this under the speech, A-weighted.
-HUM_OVER_NOISE_DB = -6.0
-HUM_UNDER_SPEECH_DB = 55.0
+# Our choices. The ear hears a low tone against the noise within about 100 Hz of it (from memory:
+# Zwicker's critical bands), which holds 20 dB more than one bin of the steady spectrum under its
+# window; a line counts as heard a little over that. It matters once it is less than 60 dB under
+# the speech, A-weighted: a quiet room's own background lies there.
+HUM_LINE_DB = 24.0
+HUM_UNDER_SPEECH_DB = 60.0
 
 
 def noise(hearing: Hearing, limits: Limits) -> list[Finding]:
@@ -90,7 +92,8 @@ def hum(hearing: Hearing, limits: Limits) -> list[Finding]:
             for k, power in enumerate(groups)
         ]
         loud = np.array([h is not None and _audible(hearing, mic, h) for h in heard], bool)
-        for start, end in zip(*runs_of(loud), strict=True):
+        # One group between two with hum had too loud a voice in it to tell.
+        for start, end in zip(*runs_of(bridged(loud, 1)), strict=True):
             inside = [h for h in heard[start:end] if h is not None]
             power = float(np.mean([h.power for h in inside]))
             frequency = float(np.median([h.fundamental_hz for h in inside]))
@@ -113,11 +116,10 @@ def hum(hearing: Hearing, limits: Limits) -> list[Finding]:
 
 def _audible(hearing: Hearing, mic: int, hum: HumLines) -> bool:
     """Whether a hum can be heard: against the noise, and not far below all speech."""
-    level = 10 * np.log10(sum(p * 10 ** (a_weighting_db(f) / 10) for f, p in hum.lines) + 1e-20)
-    floor = hearing.floors[mic]
-    if floor is not None and level < floor.dba + HUM_OVER_NOISE_DB:
+    if max(hum.over_noise_db) < HUM_LINE_DB:
         return False
-    speech = hearing.speech_to_noise_db[mic]
+    level = 10 * np.log10(sum(p * 10 ** (a_weighting_db(f) / 10) for f, p in hum.lines) + 1e-20)
+    floor, speech = hearing.floors[mic], hearing.speech_to_noise_db[mic]
     if floor is None or speech is None:
-        return max(hum.over_noise_db) > 20
+        return True
     return bool(level > floor.dba + speech - HUM_UNDER_SPEECH_DB)

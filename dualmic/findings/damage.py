@@ -18,6 +18,7 @@ DC_NOTE, DC_WARN = 0.003, 0.01
 CUT_DB = 10.0
 BESIDE_S = 0.03
 MUTED_SHARE = 0.05
+MUTED_LEAST_S, MUTED_RUNS = 0.2, 3
 
 
 def clipping(hearing: Hearing, limits: Limits) -> list[Finding]:
@@ -106,12 +107,17 @@ def _sorted_runs(hearing: Hearing, mic: int) -> tuple[list[HeldRun], list[HeldRu
     power = hearing.measured.levels.power[mic]
     live = power[power > 1e-14]
     background = float(np.percentile(live, 10)) if len(live) else 0.0
+    long = [r for r in hearing.measured.held[mic] if r.end_s - r.start_s >= MUTED_LEAST_S]
+    mutes_itself = len(long) >= MUTED_RUNS
     for run in hearing.measured.held[mic]:
         start, end = int(run.start_s * 100), int(np.ceil(run.end_s * 100))
         at_edge = run.start_s <= 0 or run.end_s >= hearing.measured.duration_s
         if dead[start:end].any() or (at_edge and not _speech_in(hearing, mic, start, end)):
             continue
-        if _cuts(power, background, start, end) or _speech_in(hearing, mic, start, end):
+        in_word = _speech_in(hearing, mic, start, end)
+        # A pack that mutes in pauses cuts the tail of every word: that is its way.
+        own_way = mutes_itself and run.end_s - run.start_s >= MUTED_LEAST_S
+        if in_word or (not own_way and _cuts(power, background, start, end)):
             cut.append(run)
         else:
             muted.append(run)
@@ -189,27 +195,37 @@ def dropout_ms_by_turn(hearing: Hearing, found: list[Finding]) -> list[float]:
 
 def bad_samples(hearing: Hearing, channels: tuple[int, int]) -> list[Finding]:
     """Return where samples were not numbers; ``channels`` are the microphones' channels from 0."""
-    bad = hearing.measured.bad
     found = []
     for mic, channel in enumerate(channels):
-        at = sorted(start for c, start in bad.seconds if c == channel)
-        if at:
-            end_s = min(at[-1] + 1.0, hearing.measured.duration_s)
-            count = int(bad.count[channel])
+        spans = [(a, b) for c, a, b in hearing.measured.bad.spans if c == channel]
+        for start_s, end_s in _joined(spans):
+            count = sum(1 for a, _ in spans if start_s <= a < end_s)
             found.append(
                 Finding(
                     "bad_samples",
                     mic,
-                    float(at[0]),
+                    start_s,
                     end_s,
                     "fail",
-                    float(count),
+                    float(hearing.measured.bad.count[channel]),
                     0.0,
                     "samples",
                     count=count,
+                    spoils=True,
                 )
             )
     return found
+
+
+def _joined(spans: list[tuple[float, float]]) -> list[tuple[float, float]]:
+    """Join spans less than a second apart."""
+    joined: list[tuple[float, float]] = []
+    for start_s, end_s in spans:
+        if joined and start_s - joined[-1][1] < 1.0:
+            joined[-1] = (joined[-1][0], end_s)
+        else:
+            joined.append((start_s, end_s))
+    return joined
 
 
 def dc_offset(hearing: Hearing) -> list[Finding]:

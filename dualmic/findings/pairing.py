@@ -4,7 +4,7 @@ import numpy as np
 
 from dualmic.findings.base import Finding, Limits
 from dualmic.hearing import Hearing
-from dualmic.meters.masks import mask_of, runs_of
+from dualmic.meters.masks import bridged, mask_of, runs_of
 from dualmic.tiles import TILES_PER_S
 
 DUAL_MONO_DB = -30.0
@@ -43,7 +43,7 @@ def dual_mono(hearing: Hearing) -> list[Finding]:
     residual = hearing.measured.likeness.residual_db(DUAL_MONO_TILES)
     alike = np.flatnonzero(residual < DUAL_MONO_DB)
     tiles = len(hearing.measured.likeness.first)
-    mask = mask_of(alike, alike + DUAL_MONO_TILES, tiles)
+    mask = bridged(mask_of(alike, alike + DUAL_MONO_TILES, tiles), DUAL_MONO_TILES)
     found = []
     for start, end in zip(*runs_of(mask), strict=True):
         inside = residual[start : max(end - DUAL_MONO_TILES + 1, start + 1)]
