@@ -49,7 +49,7 @@ class Score:
 
 def score(truth: Truth, record: TakeRecord) -> Score:
     """Score one record against the truth of its scene."""
-    if truth.settings["noise"] == "machine":
+    if truth.settings["noise"] == "machine" or _has(truth, "what", "pump"):
         # Its tones are heard in both microphones, though they come through no cable.
         tones = Damage("hum", None, 0.0, truth.settings["duration_s"], "may")
         truth = replace(truth, damage=[*truth.damage, tones])
@@ -59,6 +59,10 @@ def score(truth: Truth, record: TakeRecord) -> Score:
         result.frames = _frames(truth, record)
     _levels(truth, record, result)
     return result
+
+
+def _has(truth: Truth, key: str, value: str) -> bool:
+    return any(damage.details.get(key) == value for damage in truth.damage)
 
 
 def _is_same(damage: Damage, problem: Problem) -> bool:
