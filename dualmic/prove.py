@@ -13,8 +13,7 @@ passed. It is never run by itself.
 
 import math
 import tempfile
-import warnings
-from collections.abc import Callable, Iterable, Iterator, Sequence
+from collections.abc import Callable, Iterable
 from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
 from typing import Any
@@ -42,6 +41,7 @@ __all__ = [
     "table",
 ]
 
+AT_ONCE = 2  # signals measured side by side; our choice: what two processor cores carry
 # One channel alone adds nothing to the two together, and pyloudnorm is slow.
 SECOND_OPINION = ("programme.integrated_lufs", "programme.range_lu")
 
@@ -63,16 +63,21 @@ def run_proof(
         One reading a row, in the rows' order.
 
     """
-    by_signal = _by_signal(all_rows() if rows is None else rows)
-    readings = []
-    with tempfile.TemporaryDirectory(prefix="dualmic-proof-") as folder:
-        prepared = _prepared(list(by_signal), Path(folder), second_opinion)
-        for done, (group, path, opinions) in enumerate(prepared, start=1):
-            record = _checked(path, group[0].signal.channels)
-            path.unlink()
-            readings += [_reading(row, record, opinions) for row in group]
-            if progress is not None:
-                progress(done, len(by_signal))
+    groups = _by_signal(all_rows() if rows is None else rows)
+    readings: list[Reading] = []
+    with (
+        tempfile.TemporaryDirectory(prefix="dualmic-proof-") as folder,
+        ThreadPoolExecutor(AT_ONCE) as pool,
+    ):
+        jobs = [pool.submit(_measured, group, Path(folder), second_opinion) for group in groups]
+        try:
+            for done, job in enumerate(jobs, start=1):
+                readings += job.result()
+                if progress is not None:
+                    progress(done, len(jobs))
+        finally:
+            for job in jobs:
+                job.cancel()
     return readings
 
 
@@ -88,25 +93,14 @@ def _by_signal(rows: Iterable[Row]) -> list[Group]:
     return list(groups.values())
 
 
-def _prepared(
-    groups: Sequence[Group], folder: Path, second_opinion: bool
-) -> Iterator[tuple[Group, Path, Opinions]]:
-    """Yield each group with its signal's file; the next one is made while this one is checked."""
-
-    def prepare(group: Group) -> tuple[Group, Path, Opinions]:
-        signal = group[0].signal
-        opinions = _opinions(group) if second_opinion else {}
-        return group, write(signal, folder), opinions
-
-    with ThreadPoolExecutor(1) as maker:
-        ahead = [maker.submit(prepare, group) for group in groups[:2]]
-        for following in [*groups[2:], None, None]:
-            if not ahead:
-                return
-            ready = ahead.pop(0).result()
-            if following is not None:
-                ahead.append(maker.submit(prepare, following))
-            yield ready
+def _measured(group: Group, folder: Path, second_opinion: bool) -> list[Reading]:
+    """Make, check and read one signal."""
+    signal = group[0].signal
+    opinions = _opinions(group) if second_opinion else {}
+    path = write(signal, folder)
+    record = _checked(path, signal.channels)
+    path.unlink()
+    return [_reading(row, record, opinions) for row in group]
 
 
 def _checked(path: Path, channels: int) -> TakeRecord | MixFacts:
@@ -167,9 +161,7 @@ def _opinions(group: Group) -> Opinions:
     opinions = {}
     for path in wanted:
         measure = meter.loudness_range if path.endswith("range_lu") else meter.integrated_loudness
-        with warnings.catch_warnings():
-            warnings.simplefilter("ignore")
-            value = float(measure(samples))
+        value = float(measure(samples))
         if math.isfinite(value):
             opinions[path] = value
     return opinions
