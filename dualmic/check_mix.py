@@ -20,13 +20,11 @@ from dualmic.record import (
     Overview,
     Problem,
     Roles,
-    Take,
     TakeRecord,
 )
 from dualmic.recording import Ending, RecordingInfo, open_recording
 from dualmic.spec import Spec
-from dualmic.specs_file import load_spec
-from dualmic.take import CheckOptions, method
+from dualmic.take import CheckOptions, described, load_specs, method
 from dualmic.timecode import at
 
 CHANNEL_NAMES = {
@@ -56,8 +54,10 @@ def check_mix(
 
     """
     options = options or CheckOptions()
-    specs = [load_spec(name) for name in options.specs]
-    with open_recording(paths, joined=options.joined) as recording:
+    specs = load_specs(options.specs)
+    with open_recording(
+        paths, joined=options.joined, timecode_rate=options.settings.timecode_rate
+    ) as recording:
         info = recording.info
         facts = measure_mix(
             recording, lambda second: progress(second.start_s + 1.0) if progress else None
@@ -68,7 +68,7 @@ def check_mix(
         schema=SCHEMA,
         mode="mix",
         method=method(specs, options),
-        take=_described(info, ending),
+        take=described(info, ending),
         channels=_channels(info, facts),
         roles=Roles(interviewer=None, subject=None, decided_by="a finished mix"),
         kind_of_take="interview" if facts.speech_s else "nobody speaks",
@@ -82,20 +82,6 @@ def check_mix(
         deliveries=deliveries,
         set_up=_to_do(deliveries),
         overview=Overview(step_s=1.0),
-    )
-
-
-def _described(info: RecordingInfo, ending: Ending) -> Take:
-    return Take(
-        name=info.name,
-        files=list(ending.files),
-        duration_s=round(ending.duration_s, 6),
-        sample_rate_hz=info.sample_rate_hz,
-        bit_depth=info.bit_depth,
-        container=info.container,
-        codec=info.codec,
-        timecode=info.timecode,
-        recorded_at=info.recorded_at,
     )
 
 

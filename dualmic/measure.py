@@ -19,10 +19,10 @@ from dualmic.meters.clipping import ClippedTops, ClippingMeter
 from dualmic.meters.continuity import ContinuityMeter, HeldRun
 from dualmic.meters.hum import HumMeter, LowSpectra
 from dualmic.meters.levels import LevelMeter, Levels
-from dualmic.meters.likeness import Likeness, LikenessMeter
 from dualmic.meters.loudness import LoudnessCells, LoudnessMeter
 from dualmic.meters.peaks import TruePeakMeter, TruePeaks
 from dualmic.meters.spectrum import Spectra, SpectrumMeter
+from dualmic.meters.width import Width, WidthMeter
 from dualmic.tiles import BadSamples, Floats, Second, seconds
 
 Progress = Callable[[float], None]
@@ -59,7 +59,7 @@ class Measured:
     low: LowSpectra
     tops: ClippedTops
     held: list[list[HeldRun]]
-    likeness: Likeness
+    width: Width
     bad: BadSamples
     others: OtherChannels | None
 
@@ -102,11 +102,11 @@ def measure(
     loudness, levels = LoudnessMeter(rate_hz, 2), LevelMeter(rate_hz, 2)
     peaks, spectrum = TruePeakMeter(rate_hz, 2), SpectrumMeter(rate_hz, 2, (0, 1))
     hum, held = HumMeter(rate_hz, 2), ContinuityMeter(rate_hz, 2)
-    clipping, likeness = ClippingMeter(rate_hz, 2, bit_depth), LikenessMeter(rate_hz)
+    clipping, width = ClippingMeter(rate_hz, 2, bit_depth), WidthMeter(rate_hz)
     other_levels = LevelMeter(rate_hz, len(rest))
     other_clipping = ClippingMeter(rate_hz, len(rest), bit_depth)
     other_spectrum = SpectrumMeter(rate_hz, len(rest), None)
-    meters: list[Meter] = [loudness, spectrum, peaks, levels, clipping, hum, likeness, held]
+    meters: list[Meter] = [loudness, spectrum, peaks, levels, clipping, hum, width, held]
     other_meters: list[Meter] = [other_levels, other_clipping, other_spectrum] if rest else []
     frames = 0
     rows = list(mics)
@@ -133,7 +133,7 @@ def measure(
         low=hum.result(),
         tops=clipping.result(),
         held=held.result(),
-        likeness=likeness.result(),
+        width=width.result(),
         bad=bad,
         others=OtherChannels(
             rest, other_levels.result(), other_clipping.result(), other_spectrum.result()

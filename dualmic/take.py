@@ -19,6 +19,7 @@ import dualmic
 from dualmic import delivery
 from dualmic.at_risk import lines_at_risk, turns_of, verdict
 from dualmic.describe import crosstalk_of, mic_of, overview_of, programme_of
+from dualmic.errors import SettingsError
 from dualmic.findings import Finding, Limits, all_findings
 from dualmic.findings.damage import dropout_ms_by_turn, flat_ms_by_turn
 from dualmic.hearing import Hearing, hear
@@ -30,11 +31,9 @@ from dualmic.record import (
     SCHEMA,
     Channel,
     KindOfTake,
-    LineAtRisk,
     Method,
     Mic,
     MicRole,
-    Problem,
     Roles,
     Take,
     TakeRecord,
@@ -90,8 +89,9 @@ def check_take(
 
     """
     options = options or CheckOptions()
-    specs = [load_spec(name) for name in options.specs]
-    with open_recording(paths, joined=options.joined) as recording:
+    specs = load_specs(options.specs)
+    rate = options.settings.timecode_rate
+    with open_recording(paths, joined=options.joined, timecode_rate=rate) as recording:
         info = recording.info
         channels, roles = decide_roles(info, options.interviewer, options.subject, options.settings)
         assert roles.interviewer is not None and roles.subject is not None
@@ -111,6 +111,24 @@ def check_take(
         ending = recording.ending()
     hearing = hear(measured, one_mic=options.one_mic)
     return _judged(hearing, info, ending, channels, roles, specs, options)
+
+
+def load_specs(names: Sequence[str]) -> list[Spec]:
+    """Load the delivery specs asked for.
+
+    Raises:
+        SettingsError: one is wrong, or two have the same name and could not be told apart.
+
+    """
+    specs = [load_spec(name) for name in names]
+    seen: set[str] = set()
+    for spec in specs:
+        if spec.name in seen:
+            raise SettingsError(
+                f"Two delivery specs are called {spec.name}: rename one of the files."
+            )
+        seen.add(spec.name)
+    return specs
 
 
 def _judged(
@@ -158,7 +176,7 @@ def _judged(
         schema=SCHEMA,
         mode="take",
         method=method(specs, options),
-        take=_take(info, ending),
+        take=described(info, ending),
         channels=channels,
         roles=_with_doubt(roles, hearing, kind),
         kind_of_take=kind,
@@ -251,7 +269,8 @@ def _by_turn(turns: Sequence[Turn], values: Sequence[float]) -> dict[int, float]
     return {turn.id: value for turn, value in zip(turns, values, strict=True) if value}
 
 
-def _take(info: RecordingInfo, ending: Ending) -> Take:
+def described(info: RecordingInfo, ending: Ending) -> Take:
+    """Return the take's own description for the record."""
     return Take(
         name=info.name,
         files=list(ending.files),
@@ -278,6 +297,3 @@ def method(specs: Sequence[Spec], options: CheckOptions) -> Method:
             continue
     digest = hashlib.sha256(settings).hexdigest()
     return Method(dualmic.__version__, digest, libraries, cached_proof())
-
-
-__all__ = ["CheckOptions", "LineAtRisk", "Problem", "check_take", "kind_of_take", "method"]

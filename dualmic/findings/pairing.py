@@ -5,7 +5,7 @@ import numpy as np
 from dualmic.findings.base import Finding, Limits
 from dualmic.hearing import Hearing
 from dualmic.meters.masks import bridged, mask_of, runs_of
-from dualmic.tiles import TILES_PER_S
+from dualmic.tiles import CELLS_PER_TILE, TILES_PER_S
 
 DUAL_MONO_DB = -30.0
 DUAL_MONO_TILES = 5 * TILES_PER_S
@@ -40,9 +40,11 @@ def mic_dead(hearing: Hearing) -> list[Finding]:
 
 def dual_mono(hearing: Hearing) -> list[Finding]:
     """Return the stretches of five seconds or more in which both channels carry one signal."""
-    residual = hearing.measured.likeness.residual_db(DUAL_MONO_TILES)
+    measured = hearing.measured
+    offsets = (float(measured.levels.dc_offset[0]), float(measured.levels.dc_offset[1]))
+    residual = measured.width.residual_db(DUAL_MONO_TILES * CELLS_PER_TILE, CELLS_PER_TILE, offsets)
     alike = np.flatnonzero(residual < DUAL_MONO_DB)
-    tiles = len(hearing.measured.likeness.first)
+    tiles = measured.cells // CELLS_PER_TILE
     mask = bridged(mask_of(alike, alike + DUAL_MONO_TILES, tiles), DUAL_MONO_TILES)
     found = []
     for start, end in zip(*runs_of(mask), strict=True):

@@ -185,9 +185,7 @@ def find_speech(bands_db: np.ndarray, dead: Mask | None = None) -> Activity:
         float(np.median(difference_db[single[m] & loud])) if (single[m] & loud).any() else None
         for m in (0, 1)
     )
-    return Activity(
-        own, single, pause, find_turns(own), (clusters[0], clusters[1]), ratio
-    )
+    return Activity(own, single, pause, find_turns(own), (clusters[0], clusters[1]), ratio)
 
 
 def _differences(power: list[list[Powers]], floor: Powers) -> tuple[Powers, Mask]:

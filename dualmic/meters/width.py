@@ -16,6 +16,7 @@ ONE_SIGNAL_CORRELATION = 0.99
 ONE_SIGNAL_DB = 1.0
 WIDE_CORRELATION = 0.9
 SILENCE_POWER = 1e-6  # -60 dBFS: too soft to tell anything from
+_SILENT = 1e-13  # -130 dBFS: digital silence, float32 rounding of an offset's removal included
 
 
 @dataclass(frozen=True)
@@ -55,9 +56,37 @@ class Width:
         """Return the cells that are loud enough to tell."""
         return np.maximum(self.left, self.right) > SILENCE_POWER
 
+    def residual_db(self, length: int, step: int, dc: tuple[float, float]) -> Powers:
+        """Return 10 log10 of the share of power that the best gain of one channel leaves of both.
+
+        Args:
+            length: cells of each window.
+            step: cells from one window to the next.
+            dc: mean of each channel, which is no signal they could share.
+
+        Where a channel is silent there is nothing to compare: 0 dB.
+
+        """
+        parts = (
+            self.left - dc[0] ** 2,
+            self.right - dc[1] ** 2,
+            self.product - dc[0] * dc[1],
+        )
+        if len(self.left) < length:
+            return np.zeros(0)
+        a, b, ab = (_sliding_mean(part, length, step) for part in parts)
+        live = (a > _SILENT) & (b > _SILENT)
+        share = np.where(live, 1 - ab**2 / np.where(live, a * b, 1.0), 1.0)
+        return 10 * np.log10(np.clip(share, 1e-12, 1.0))
+
     def _correlation(self) -> Powers:
         scale = np.sqrt(self.left * self.right)
         return self.product / np.maximum(scale, 1e-20)
+
+
+def _sliding_mean(values: Powers, length: int, step: int) -> Powers:
+    total = np.concatenate([[0.0], np.cumsum(values)])
+    return ((total[length:] - total[:-length]) / length)[::step]
 
 
 class WidthMeter:
