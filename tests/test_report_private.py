@@ -1,6 +1,7 @@
 """A private report names nobody, in no byte of any of its files."""
 
 import base64
+import functools
 import io
 import re
 import zlib
@@ -76,6 +77,7 @@ def secret_record(folder: Path):
     )
 
 
+@functools.cache
 def every_reading(path: Path) -> str:
     """All text a searcher could get out of a file: plain, unpacked, decoded."""
     data = path.read_bytes()

@@ -18,8 +18,8 @@ def test_the_committed_schema_is_the_structs() -> None:
     "record",
     [
         sample_records.build(problems=0, duration_s=10.0, timecode=False),
-        sample_records.build(problems=20),
-        sample_records.build(problems=1, mode="mix"),
+        sample_records.build(problems=20, duration_s=120.0),
+        sample_records.build(problems=1, mode="mix", duration_s=30.0),
     ],
     ids=["short", "ordinary", "mix"],
 )

@@ -57,13 +57,13 @@ def test_a_clean_take_fits_one_leaf() -> None:
 
 
 def test_a_long_list_runs_on_under_its_heading() -> None:
-    record = sample_records.build(problems=120)
+    record = sample_records.build(problems=80)
     reader = read(record)
     pages = [page.extract_text() for page in reader.pages]
     text = words(reader)
     assert all(problem.start_timecode in text for problem in record.problems)
     listing = [page for page in pages if sum(p.start_timecode in page for p in record.problems) > 5]
-    assert len(listing) > 2
+    assert len(listing) > 1
     assert all("Heard, and what to do" in page for page in listing)
 
 
