@@ -5,7 +5,7 @@ from functools import cache
 import numpy as np
 import pytest
 from scenes import ROLES, SAMPLE_RATE_HZ, Scene, make_scene
-from scenes.levels import db, k_weighted, noise_power, power_in
+from scenes.levels import db, k_weighted, noise_power, power_in, total_power
 from scenes.model import other
 from scenes.rooms import _ROOMS
 from scenes.speech import SPEAKERS
@@ -118,3 +118,19 @@ def test_halves_share_nothing() -> None:
     assert not set(_ROOMS["tuning"]) & set(_ROOMS["reporting"])
     voices = {half: {s.pattern for s in SPEAKERS if s.half == half} for half in _ROOMS}
     assert not voices["tuning"] & voices["reporting"]
+
+
+@pytest.mark.parametrize(
+    ("frequency_hz", "a_db"), [(100.0, -19.1), (1000.0, 0.0), (4000.0, 1.0), (10_000.0, -2.5)]
+)
+def test_levels_are_those_of_the_standards(frequency_hz: float, a_db: float) -> None:
+    """A-weighting: IEC 61672-1 table 3. K-weighting: 0.691 dB at 997 Hz, ITU-R BS.1770-5."""
+    time_s = np.arange(2 * SAMPLE_RATE_HZ) / SAMPLE_RATE_HZ
+    sine = np.sin(2 * np.pi * frequency_hz * time_s).astype(np.float32)
+    frames = np.ones(200, bool)
+    assert db(noise_power(sine, frames, "flat")) == pytest.approx(-3.01, abs=0.02)
+    assert db(noise_power(sine, frames, "A")) == pytest.approx(a_db - 3.01, abs=0.06)
+    assert db(total_power(sine, "A")) == pytest.approx(a_db - 3.01, abs=0.06)
+    assert db(power_in(sine, frames)) == pytest.approx(-3.01, abs=0.01)
+    if frequency_hz == 1000.0:
+        assert db(power_in(k_weighted(sine), frames)) == pytest.approx(0.691 - 3.01, abs=0.02)
