@@ -23,7 +23,7 @@ import soundfile
 from scipy import signal
 
 from scenes.levels import FRAME, frame_power
-from scenes.model import SAMPLE_RATE_HZ, Half, Samples
+from scenes.model import FRAME_S, SAMPLE_RATE_HZ, Half, Samples
 from scenes.sentences import SENTENCES
 
 DATA = Path(__file__).parents[1] / "data" / "speech"
@@ -110,6 +110,8 @@ def utterance_count(speaker: Speaker) -> int:
 def clip(speaker: Speaker, number: int) -> Clip | None:
     """Return utterance ``number`` of a speaker; ``None`` where it is too short or hardly speech."""
     samples, rate_hz = _read(speaker, _files(speaker)[number])
+    if len(samples) < MIN_FRAMES * rate_hz * FRAME_S:
+        return None  # two files of the game hold nothing
     up = gcd(rate_hz, SAMPLE_RATE_HZ)
     samples = signal.resample_poly(samples, SAMPLE_RATE_HZ // up, rate_hz // up)
     samples = signal.sosfilt(_HIGH_PASS, samples)
