@@ -39,6 +39,9 @@ def main() -> None:
 
     \b
     dualmic check TAKE     is this take usable, and what must be asked again?
+    dualmic hear TAKE N    listen to problem N of a take
+    dualmic specs          what deliveries ask for, with sources
+    dualmic prove          see that the meters are right on this machine
     dualmic demo           see it all on a made-up visit to a lock keeper
 
     Exit status: 0 nothing failed, 1 something failed, 2 it could not be done.
@@ -50,50 +53,68 @@ def main() -> None:
 @click.option("--report", type=click.Path(path_type=Path), help="Folder for the report set.")
 @click.option("--json", "json_path", help="Write the record to a file; - for standard output.")
 @click.option("--for", "specs", multiple=True, help="Delivery: a name or a TOML file. Repeatable.")
+@click.option(
+    "--as", "mode", type=click.Choice(["take", "mix"]), help="A raw take, or a finished mix."
+)
 @click.option("--interviewer", type=int, help="The interviewer's channel, counted from 1.")
 @click.option("--subject", type=int, help="The subject's channel, counted from 1.")
+@click.option("--newest", is_flag=True, help="TAKE is a folder: check its newest recording.")
 @click.option("--joined", is_flag=True, help="The files are parts of one take, in order.")
 @click.option("--one-mic", is_flag=True, help="Both people share one microphone.")
 @click.option("--numbers", is_flag=True, help="Show measured values and limits on the screen.")
 @click.option("--private", is_flag=True, help="Write no names, paths, dates or clips.")
 @click.option("--settings", type=click.Path(path_type=Path), help="A dualmic.toml to use.")
+@click.option("--from", "saved", is_flag=True, help="TAKE is a saved record: draw it again.")
 @_one_line_errors
-def check(
-    take: tuple[Path, ...],
-    report: Path | None,
-    json_path: str | None,
-    specs: tuple[str, ...],
-    interviewer: int | None,
-    subject: int | None,
-    joined: bool,
-    one_mic: bool,
-    numbers: bool,
-    private: bool,
-    settings: Path | None,
-) -> int:
+def check(take: tuple[Path, ...], **asked: Any) -> int:
     """Check one take: a file with both microphones, or one file for each.
 
     \b
-    Example:
+    Examples:
       dualmic check A001.MOV --report reports
       dualmic check LAV-A.wav LAV-B.wav --for podcast
+      dualmic check --newest /media/card
+      dualmic check mix.wav --as mix
     """
     from dualmic import commands
 
-    asked = commands.CheckAsked(
-        list(take),
-        report=report,
-        json_path=json_path,
-        specs=specs,
-        interviewer=interviewer,
-        subject=subject,
-        joined=joined,
-        one_mic=one_mic,
-        numbers=numbers,
-        private=private,
-        settings=settings,
-    )
-    return commands.check(asked)
+    return commands.check(commands.CheckAsked(list(take), **asked))
+
+
+@main.command(context_settings=CONTEXT)
+@click.argument("take", type=click.Path(path_type=Path))
+@click.argument("number", type=int, required=False)
+@_one_line_errors
+def hear(take: Path, number: int | None) -> int:
+    """Listen to problem NUMBER of a take; without a number, list the problems.
+
+    A short clip goes to a temporary folder and is opened with the system's player. It can be very
+    loud: turn the volume down first.
+
+    \b
+    Example:
+      dualmic hear A001.MOV 2
+    """
+    from dualmic import commands
+
+    return commands.hear(take, number)
+
+
+@main.command(context_settings=CONTEXT)
+@click.argument("name", required=False)
+@click.option("--toml", "as_toml", is_flag=True, help="Print it as TOML, to start your own from.")
+@_one_line_errors
+def specs(name: str | None, as_toml: bool) -> int:
+    """Show what deliveries ask for, each limit with its source.
+
+    \b
+    Examples:
+      dualmic specs
+      dualmic specs podcast --toml > my-client.toml
+    """
+    from dualmic import commands
+
+    return commands.specs(name, as_toml=as_toml)
 
 
 @main.command(context_settings=CONTEXT)

@@ -1,13 +1,17 @@
 """What each command does once its line is parsed: calls the library, prints, returns the status."""
 
-import os
 import sys
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
+from typing import Literal
 
 import click
 
+from dualmic.errors import UsageError
 from dualmic.record import TakeRecord, encode
+from dualmic.report.cells import plain_for
+
+Mode = Literal["take", "mix"]
 
 
 @dataclass(frozen=True)
@@ -18,28 +22,83 @@ class CheckAsked:
     report: Path | None = None
     json_path: str | None = None
     specs: tuple[str, ...] = ()
+    mode: Mode | None = None
     interviewer: int | None = None
     subject: int | None = None
+    newest: bool = False
     joined: bool = False
     one_mic: bool = False
     numbers: bool = False
     private: bool = False
     settings: Path | None = None
+    saved: bool = False
 
 
 def check(asked: CheckAsked) -> int:
-    """Check one take, print the screen, write what was asked for."""
+    """Check one take or mix, print the screen, write what was asked for."""
     from dualmic.readonly import refuse_inside
-    from dualmic.report.progress import progress
-    from dualmic.report.terminal import print_screen
     from dualmic.settings import Settings, find_settings, load_settings
-    from dualmic.take import DEFAULT_SPECS, CheckOptions, check_take
 
     path = asked.settings or find_settings(Path.cwd())
     settings = load_settings(path) if path else Settings()
+    if asked.newest:
+        asked = _newest(asked)
     if asked.report is not None:
         for source in asked.paths:
             refuse_inside(asked.report, source)
+    record = _read_back(asked) if asked.saved else _measured(asked, settings)
+    if asked.json_path == "-":
+        sys.stdout.buffer.write(encode(_shown(record, asked)))
+        sys.stdout.flush()
+    else:
+        from dualmic.report.terminal import print_screen
+
+        print_screen(record, numbers=asked.numbers)
+        if asked.json_path is not None:
+            _write_json(_shown(record, asked), Path(asked.json_path), asked.paths)
+    if asked.report is not None:
+        from dualmic.report import write_report_set
+
+        marks = settings.marks
+        labels = {"Project": marks.project, "Roll": marks.roll, "Notes": marks.notes}
+        written = write_report_set(
+            record,
+            asked.report,
+            sources=None if asked.saved else asked.paths,
+            private=asked.private,
+            labels={name: text for name, text in labels.items() if text},
+        )
+        pages = [str(p) for p in written if p.suffix in (".html", ".pdf")]
+        _say("Report: " + ", ".join(pages))
+    return exit_status(record)
+
+
+def _newest(asked: CheckAsked) -> CheckAsked:
+    """Put the newest recording of the folder in the folder's place, and say which it is."""
+    from dualmic.newest import newest_recording
+
+    if len(asked.paths) != 1:
+        raise UsageError("--newest looks into one folder: give the card or the folder, alone.")
+    found = newest_recording(asked.paths[0])
+    _say(f"{found.path.name}: {found.because}")
+    return replace(asked, paths=[found.path])
+
+
+def _read_back(asked: CheckAsked) -> TakeRecord:
+    from dualmic.record import read
+
+    if len(asked.paths) != 1:
+        raise UsageError("--from reads one saved record: give its NAME.json alone.")
+    return read(asked.paths[0])
+
+
+def _measured(asked: CheckAsked, settings: object) -> TakeRecord:
+    from dualmic.check_mix import check_mix
+    from dualmic.report.progress import progress
+    from dualmic.settings import Settings
+    from dualmic.take import DEFAULT_SPECS, CheckOptions, check_take
+
+    assert isinstance(settings, Settings)
     options = CheckOptions(
         interviewer=asked.interviewer,
         subject=asked.subject,
@@ -47,45 +106,63 @@ def check(asked: CheckAsked) -> int:
         one_mic=asked.one_mic,
         joined=asked.joined,
         settings=settings,
+        surely_a_take=asked.mode == "take",
     )
+    checker = check_mix if asked.mode == "mix" else check_take
     with progress(None) as advance:
-        record = check_take(asked.paths, options, advance)
-    if asked.json_path == "-":
-        sys.stdout.buffer.write(encode(_shown(record, asked.private)))
-        sys.stdout.flush()
-    else:
-        print_screen(record, numbers=asked.numbers)
-        if asked.json_path is not None:
-            _write_json(_shown(record, asked.private), Path(asked.json_path), asked.paths)
-    if asked.report is not None:
-        from dualmic.report import write_report_set
-
-        written = write_report_set(record, asked.report, sources=asked.paths, private=asked.private)
-        pages = [p for p in written if p.suffix in (".html", ".pdf")]
-        click.echo("Report: " + ", ".join(map(str, pages)), err=True)
-    return exit_status(record)
+        return checker(asked.paths, options, advance)
 
 
 def exit_status(record: TakeRecord) -> int:
     """Return 0 if nothing failed, 1 if something did; takes in which nobody speaks do not fail."""
-    if record.kind_of_take in ("nobody speaks", "too short") and record.mode == "take":
+    if record.mode == "take" and record.kind_of_take in ("nobody speaks", "too short"):
         return 0
     results = {delivery.result for delivery in record.deliveries.values()}
     return 1 if results & {"fail", "incomplete"} or record.verdict == "not usable" else 0
 
 
-def _shown(record: TakeRecord, private: bool) -> TakeRecord:
-    if not private:
+def _shown(record: TakeRecord, asked: CheckAsked) -> TakeRecord:
+    if not asked.private:
         return record
     from dualmic.report.private import private_record
 
-    return private_record(record)
+    return private_record(record, asked.paths)
 
 
 def _write_json(record: TakeRecord, path: Path, sources: list[Path]) -> None:
     from dualmic.report.atomic import write_files
 
     write_files(path.parent, {path.name: encode(record)}, protected=sources)
+
+
+def hear(take: Path, number: int | None, *, folder: Path | None = None) -> int:
+    """Cut a problem of a take as sound into a temporary folder and open it; None lists them."""
+    from dualmic.hear import list_problems, write_clip
+    from dualmic.take import check_take
+
+    record = check_take([take])
+    if number is None:
+        _print(list_problems(record))
+        return 0
+    path = write_clip(record, [take], number, folder)
+    _say("It can be very loud: turn the volume down before you listen.")
+    _print(str(path))
+    if folder is None:
+        click.launch(str(path))
+    return 0
+
+
+def specs(name: str | None, *, as_toml: bool = False) -> int:
+    """Print the shipped delivery specs, or one of them with its sources."""
+    from dualmic.report.specs_text import spec_text, spec_toml_text, specs_list_text
+
+    if name is None:
+        if as_toml:
+            raise UsageError("--toml prints one spec: name it, for example dualmic specs podcast.")
+        _print(specs_list_text())
+    else:
+        _print(spec_toml_text(name) if as_toml else spec_text(name))
+    return 0
 
 
 def prove(*, as_json: bool = False) -> int:
@@ -99,24 +176,27 @@ def prove(*, as_json: bool = False) -> int:
         readings = proof.run_proof()
     remember(readings)
     if as_json:
-        click.echo(proof.as_json(readings))
+        sys.stdout.buffer.write(proof.as_json(readings))
     else:
-        click.echo("\n".join([*table(readings), "", last_line(readings)]))
+        _print("\n".join([*table(readings), "", last_line(readings)]))
     return 0 if all_passed(readings) else 1
 
 
 def demo(folder: Path) -> int:
     """Write, check and report the demo takes."""
     from dualmic.demo import run_demo
+    from dualmic.report.terminal import wants_colour
 
-    width = min(80, _columns())
-    done = run_demo(folder, width=width, say=lambda line: click.echo(line, err=True))
-    click.echo(done.text)
+    done = run_demo(folder, colour=wants_colour(sys.stdout), say=_say)
+    _print(done.text)
     return 0
 
 
-def _columns() -> int:
-    try:
-        return os.get_terminal_size(sys.stdout.fileno()).columns
-    except (OSError, ValueError):
-        return 80
+def _print(text: str) -> None:
+    """Print to standard output in signs that it can show."""
+    sys.stdout.write(plain_for(text.rstrip("\n") + "\n", sys.stdout.encoding))
+
+
+def _say(text: str) -> None:
+    """Print to standard error, which is not part of the result."""
+    click.echo(plain_for(text, sys.stderr.encoding), err=True)

@@ -24,6 +24,7 @@ from dualmic.findings import Finding, Limits, all_findings
 from dualmic.findings.damage import dropout_ms_by_turn, flat_ms_by_turn
 from dualmic.hearing import Hearing, hear
 from dualmic.measure import Progress, measure
+from dualmic.mix import looks_like_a_mix
 from dualmic.problems import to_problems
 from dualmic.proof_cache import cached_proof
 from dualmic.record import (
@@ -34,6 +35,7 @@ from dualmic.record import (
     Method,
     Mic,
     MicRole,
+    Programme,
     Roles,
     Take,
     TakeRecord,
@@ -45,7 +47,7 @@ from dualmic.safety import find_copies, with_copies
 from dualmic.set_up import advice
 from dualmic.settings import Settings
 from dualmic.spec import Spec
-from dualmic.specs_file import load_spec
+from dualmic.specs_file import load_spec, shipped_specs
 
 DEFAULT_SPECS = ("podcast", "film")
 TOO_SHORT_S = 15.0
@@ -58,7 +60,8 @@ class CheckOptions:
     """What is asked of a check.
 
     ``interviewer`` and ``subject`` are channels from 1; ``specs`` are names of shipped specs or
-    paths of one's own; ``joined`` says that several files are parts of one take in time.
+    paths of one's own; ``joined`` says that several files are parts of one take in time;
+    ``surely_a_take`` that nobody need ask whether it is a finished mix.
     """
 
     interviewer: int | None = None
@@ -66,6 +69,7 @@ class CheckOptions:
     specs: tuple[str, ...] = DEFAULT_SPECS
     one_mic: bool = False
     joined: bool = False
+    surely_a_take: bool = False
     settings: Settings = field(default_factory=Settings)
     block_frames: int | None = None
 
@@ -172,17 +176,19 @@ def _judged(
         dropout_ms_by_turn=_by_turn(turns, dropout_ms_by_turn(hearing, found)),
     )
     speaks = kind in ("interview", "one person")
-    return TakeRecord(
+    programme = programme_of(hearing.measured)
+    doubt = None if options.surely_a_take else _mix_doubt(hearing, programme)
+    record = TakeRecord(
         schema=SCHEMA,
         mode="take",
         method=method(specs, options),
         take=described(info, ending),
         channels=channels,
-        roles=_with_doubt(roles, hearing, kind),
+        roles=msgspec.structs.replace(roles, doubt=doubt or _doubt(roles, hearing, kind)),
         kind_of_take=kind,
         verdict=verdict(hearing, at_risk, turns, _lenient_fail(specs)) if speaks else None,
         mics={str(role): mic for role, mic in mics.items()},
-        programme=programme_of(hearing.measured),
+        programme=programme,
         crosstalk=crosstalk,
         turns=turns,
         problems=problems,
@@ -191,6 +197,8 @@ def _judged(
         set_up=advice(hearing, found, roles),
         overview=overview_of(hearing.measured),
     )
+    # Whole numbers become floats where the record says float, so that it reads back as it is.
+    return msgspec.convert(msgspec.to_builtins(record), TakeRecord)
 
 
 def kind_of_take(hearing: Hearing) -> KindOfTake:
@@ -203,17 +211,23 @@ def kind_of_take(hearing: Hearing) -> KindOfTake:
     return "one person" if min(speech) < ONE_PERSON_S and not hearing.dead.any() else "interview"
 
 
-def _with_doubt(roles: Roles, hearing: Hearing, kind: KindOfTake) -> Roles:
+def _doubt(roles: Roles, hearing: Hearing, kind: KindOfTake) -> str | None:
     """Ask whether the channels are the other way round if channel 1 talks most of the time."""
     first, second = hearing.speech_s(0), hearing.speech_s(1)
     if kind != "interview" or hearing.dead.any() or first < 1.5 * second:
-        return roles
+        return None
     share = round(100 * first / (first + second))
-    doubt = (
-        f"Channel {roles.interviewer} talks {share} % of the time: is that the subject? "
-        f"If so: --interviewer {roles.subject} --subject {roles.interviewer}"
+    return (
+        f"Channel {roles.interviewer} talks most of the time ({share} %): is that the subject? "
+        f"If so, check again with --interviewer {roles.subject} --subject {roles.interviewer}."
     )
-    return msgspec.structs.replace(roles, doubt=doubt)
+
+
+def _mix_doubt(hearing: Hearing, programme: Programme) -> str | None:
+    """Ask whether this is a finished mix where it obviously is one."""
+    targets = [spec.programme.target_lufs for spec in shipped_specs()]
+    width = hearing.measured.width
+    return looks_like_a_mix(width, programme.integrated_lufs, programme.true_peak_dbtp, targets)
 
 
 def _limits(specs: list[Spec], mics: dict[MicRole, Mic], info: RecordingInfo) -> Limits:

@@ -45,7 +45,7 @@ class Second:
 
 @dataclass
 class BadSamples:
-    """Where a channel held NaN or infinity: total count, and (channel, start_s, end_s) by second."""
+    """NaN and infinity: how many in each channel, and (channel, start_s, end_s) by second."""
 
     count: NDArray[np.int64]
     spans: list[tuple[int, float, float]] = field(default_factory=list)

@@ -178,3 +178,56 @@ def test_the_readme_holds_the_two_set_up_commands() -> None:
     assert (
         "python3 -m venv .venv && .venv/bin/pip install -e '.[test]' && .venv/bin/pytest" in lines
     )
+
+
+def test_a_problem_can_be_heard(tmp_path: Path) -> None:
+    from dualmic import commands
+
+    built = make(rounds=3)
+    first = round(built.answers()[0][0] * 10 + 10) * RATE_HZ // 10
+    built.samples[first : first + 4800, SUBJECT] = 0.0
+    take = built.write(tmp_path / "take.wav")
+    listed = run("hear", take)
+    assert listed.exit_code == 0
+    assert "is gone for a moment" in listed.stdout
+    assert commands.hear(take, 1, folder=tmp_path) == 0
+    clip, rate = sf.read(tmp_path / "take-problem-1.wav")
+    # A second before and after, both microphones, as recorded but for the fade at its start.
+    assert rate == RATE_HZ
+    assert clip.shape == (round(2.1 * RATE_HZ), 2)
+    part = slice(first - RATE_HZ + RATE_HZ // 2, first + 4800 + RATE_HZ)
+    assert np.abs(clip[RATE_HZ // 2 :] - built.samples[part]).max() < 1e-6
+    assert run("hear", take, "99").exit_code == 2
+
+
+def test_a_saved_record_is_drawn_again(good_take: Path, tmp_path: Path) -> None:
+    assert run("check", good_take, "--json", tmp_path / "good.json").exit_code == 0
+    again = run("check", tmp_path / "good.json", "--from", "--report", tmp_path / "out")
+    assert again.exit_code == 0
+    assert (tmp_path / "out" / "good.json").read_bytes() == (tmp_path / "good.json").read_bytes()
+
+
+def test_the_newest_recording_of_a_folder_is_checked_and_named(good_take: Path) -> None:
+    result = run("check", "--newest", good_take.parent)
+    assert result.exit_code == 0
+    assert "good.wav" in result.stderr
+
+
+def test_a_finished_mix_is_recognised_and_judged_as_one(tmp_path: Path) -> None:
+    # Peaks held 5 dB over the loudness, both voices in the centre: no pair of microphones does so.
+    voice = make(rounds=3, leak_db=None).samples.sum(axis=1)
+    held = np.tanh(voice * 40) * 0.3
+    sf.write(tmp_path / "mix.wav", np.stack([held, held], axis=1), RATE_HZ, "PCM_24")
+    asked = run("check", tmp_path / "mix.wav")
+    assert "--as mix" in " ".join(asked.stdout.split())
+    judged = json.loads(run("check", tmp_path / "mix.wav", "--as", "mix", "--json", "-").stdout)
+    assert judged["mode"] == "mix"
+    assert judged["programme"]["integrated_lufs"] is not None
+
+
+def test_specs_are_listed_shown_and_printed_to_start_from() -> None:
+    assert "podcast" in run("specs").stdout
+    assert "dBTP" in run("specs", "podcast").stdout
+    assert "target_lufs = -16" in run("specs", "podcast", "--toml").stdout
+    assert run("specs", "--toml").exit_code == 2
+    assert run("specs", "podcats").exit_code == 2

@@ -289,8 +289,10 @@ def test_a_take_that_cannot_be_used_says_why_and_what_comes_first():
 
 def test_a_doubt_about_who_is_where_comes_with_the_command():
     record = build()
-    doubted = with_(record, roles=with_(record.roles, doubt="Channel 1 talks 85 % of the time."))
-    assert "--interviewer 2 --subject 1" in screen(doubted)
+    asked = "Channel 1 talks most of the time (85 %): check with --interviewer 2 --subject 1."
+    text = screen(with_(record, roles=with_(record.roles, doubt=asked)))
+    assert "--interviewer 2 --subject 1" in " ".join(text.split())
+    assert "%" not in text
     assert "--interviewer" not in screen(record)
 
 

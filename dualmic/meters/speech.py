@@ -65,9 +65,10 @@ class Activity:
 def noise_floor(power: Powers) -> Powers:
     """Return the noise under one band's cell powers ``(cells,)``, as power a cell.
 
-    A low percentile over 12 s looks through speech, whose gaps come more often than that. A fan that
-    starts would pass for speech until the window has left the quiet before it behind, so stretches
-    of two seconds that hardly fluctuate count as noise at once: speech never keeps its level.
+    A low percentile over 12 s looks through speech, whose gaps come more often than that. A fan
+    that starts would pass for speech until the window has left the quiet before it behind, so
+    stretches of two seconds that hardly fluctuate count as noise at once: speech never keeps its
+    level.
     """
     count = len(power) // GROUP
     if count < 4:

@@ -7,7 +7,14 @@ from dualmic.record import Delivery, LineAtRisk, Problem, TakeRecord
 from dualmic.report.cells import clean, cut, shorten, width_of, wrap
 from dualmic.report.codes import RESULT_WORDS, kind_of
 from dualmic.report.figures import figures_table
-from dualmic.report.plain import NOT_MEASURED, exact_advice, fine_words, plain_advice, reasons
+from dualmic.report.plain import (
+    NOT_MEASURED,
+    exact_advice,
+    fine_words,
+    plain_advice,
+    reasons,
+    without_units,
+)
 from dualmic.report.verdict import (
     ASK_AGAIN_ONLY_IF,
     AskAgain,
@@ -81,12 +88,8 @@ def head(record: TakeRecord, width: int) -> list[tuple[str, str]]:
     lines = [(f"{name}  {about}", "")]
     lines += [(line, told.tone) for line in _item(told.headline.upper(), width, "")]
     lines += [(line, "") for line in _item(_verdict_detail(record), width, "")]
-    if record.roles.doubt and record.roles.interviewer and record.roles.subject:
-        first, second = record.roles.interviewer, record.roles.subject
-        doubt = (
-            f"Is the subject on channel {first}? That person talks most of the time. If so, check "
-            f"again with --interviewer {second} --subject {first}."
-        )
+    if record.roles.doubt:
+        doubt = without_units(record.roles.doubt)
         lines += [(line, "") for line in _item(doubt, width, "")]
     return lines
 
