@@ -67,12 +67,18 @@ class CrossSpectra:
         power_a, power_b = a.real**2 + a.imag**2, b.real**2 + b.imag**2
         total = np.stack([power_a.sum(axis=1), power_b.sum(axis=1)], axis=1) * self._scale
         chosen = self._classes(total)
-        for number in np.unique(chosen[chosen >= 0]):
-            rows = chosen == number
-            self._cross[number] += np.einsum("fb,fb->b", a[rows], b[rows].conj())
-            self._first[number] += power_a[rows].sum(axis=0)
-            self._second[number] += power_b[rows].sum(axis=0)
-            self._frames[number] += int(rows.sum())
+        rows = np.flatnonzero(chosen >= 0)
+        if not len(rows):
+            return
+        # One product per sum: a row for each class met, a one for each of its frames.
+        classes, member = np.unique(chosen[rows], return_inverse=True)
+        belongs = np.zeros((len(classes), len(rows)), np.float32)
+        belongs[member, np.arange(len(rows))] = 1
+        product = a[rows] * b[rows].conj()
+        self._cross[classes] += belongs @ product.real + 1j * (belongs @ product.imag)
+        self._first[classes] += belongs @ power_a[rows]
+        self._second[classes] += belongs @ power_b[rows]
+        self._frames[classes] += belongs.sum(axis=1).astype(np.int64)
 
     def _classes(self, total: np.ndarray) -> np.ndarray:
         chosen = np.full(len(total), -1)

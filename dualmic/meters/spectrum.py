@@ -72,6 +72,7 @@ class _Frames:
         self.length = round(2 * rate_hz / per_s)
         self._past = np.zeros((channels, self.length), np.float32)
         self._ends = np.round((np.arange(per_s) + 1) * rate_hz / per_s).astype(np.int64)
+        self._hop = rate_hz // per_s if rate_hz % per_s == 0 else 0
         window = np.hanning(self.length + 1)[:-1]
         self.window = window.astype(np.float32)
         # Powers of a real FFT: twice the bins between DC and Nyquist.
@@ -83,8 +84,17 @@ class _Frames:
         long = np.concatenate([self._past, samples], axis=1)
         ends = self._ends[self._ends <= samples.shape[1]]
         self._past = long[:, -self.length :].copy()
-        windows = np.lib.stride_tricks.sliding_window_view(long, self.length, axis=1)
-        return scipy.fft.rfft(windows[:, ends] * self.window, axis=-1)
+        if len(ends) and self._hop:  # a view with even steps spares one copy
+            row, step = long.strides
+            frames = np.lib.stride_tricks.as_strided(
+                long[:, self._hop :],
+                (len(long), len(ends), self.length),
+                (row, self._hop * step, step),
+                writeable=False,
+            )
+        else:
+            frames = np.lib.stride_tricks.sliding_window_view(long, self.length, axis=1)[:, ends]
+        return scipy.fft.rfft(frames * self.window, axis=-1)
 
     def band_matrix(self, edges_hz: tuple[float, ...]) -> Floats:
         """Return ``(bins, bands)`` weights that sum bin powers into bands."""
