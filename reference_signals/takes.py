@@ -166,7 +166,7 @@ def _flat_samples(channel: np.ndarray) -> int:
 
 def clipping_rows() -> Iterator[Row]:
     """Yield takes with a known number of flat-topped samples, at full scale and below, and none."""
-    cut = SetUp(speech_dbfs=(-11.0, -9.0), noise_dbfs=(-60.0, -60.0), ceiling=1.0)
+    cut = SetUp(speech_dbfs=(-7.0, -9.0), noise_dbfs=(-60.0, -60.0), ceiling=1.0)
     flat = [_flat_samples(channel) for channel in interview(cut).T]
     for name, turned_db, encoding in (
         ("full scale", 0.0, ENCODINGS[1]),

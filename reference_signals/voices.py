@@ -48,13 +48,13 @@ class Turn:
     end_s: float
 
 
-INTERVIEWER = Voice(pitch_hz=205.0, resonance_scale=1.12, seed=11)
+INTERVIEWER = Voice(pitch_hz=190.0, resonance_scale=1.1, seed=11)
 SUBJECT = Voice(pitch_hz=112.0, resonance_scale=1.0, seed=23)
 
-# Question and answer: seven pauses of 1.4 to 2 s in which nobody speaks.
-INTERVIEWER_TURNS = (Turn(2.0, 5.0), Turn(14.0, 16.6), Turn(25.6, 28.8), Turn(38.2, 41.0))
-SUBJECT_TURNS = (Turn(6.5, 12.4), Turn(18.2, 24.0), Turn(30.4, 36.6))
-CONVERSATION_S = 43.0
+# Question and answer twice, 1.4 to 2 s apart, and 4 s at the end in which nobody speaks.
+INTERVIEWER_TURNS = (Turn(2.0, 5.0), Turn(14.0, 16.6))
+SUBJECT_TURNS = (Turn(6.5, 12.4), Turn(18.2, 24.0))
+CONVERSATION_S = 28.0
 
 
 def speech(voice: Voice, turns: Sequence[Turn], duration_s: float, sample_rate_hz: int) -> Samples:
