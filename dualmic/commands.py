@@ -169,7 +169,7 @@ def prove(*, as_json: bool = False) -> int:
     """Measure the reference signals, print what was read, and remember the outcome."""
     from dualmic import prove as proof
     from dualmic.proof_cache import all_passed, remember
-    from dualmic.proof_table import last_line, table
+    from dualmic.proof_table import table
     from dualmic.report.progress import progress
 
     with progress(None, "Measuring reference signals"):
@@ -178,7 +178,7 @@ def prove(*, as_json: bool = False) -> int:
     if as_json:
         sys.stdout.buffer.write(proof.as_json(readings))
     else:
-        _print("\n".join([*table(readings), "", last_line(readings)]))
+        _print("\n".join(table(readings)))
     return 0 if all_passed(readings) else 1
 
 

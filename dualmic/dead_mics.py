@@ -14,8 +14,8 @@ A silent interviewer is not a dead microphone: it still hears the subject.
 import numpy as np
 
 from dualmic.meters.continuity import HeldRun
+from dualmic.meters.floor import noise_floor
 from dualmic.meters.masks import bridged, holding, longer, mask_of, moving_mean, runs_of
-from dualmic.meters.speech import noise_floor
 from dualmic.tiles import Mask, Powers
 
 # Our choices. Five seconds of silence to the end are a dead microphone, not a lost word.

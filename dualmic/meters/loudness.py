@@ -213,14 +213,16 @@ def max_short_term_lufs(cells: Powers) -> float | None:
 def range_lu(cells: Powers, step_cells: int = STEP_CELLS) -> float | None:
     """Loudness range (EBU Tech 3342): spread of gated short-term values, one every ``step_cells``.
 
-    ``step_cells=100`` is the grid of 1 s that libebur128 uses.
+    ``step_cells=100`` is the grid of 1 s that libebur128 uses. The percentiles are values of the
+    nearest rank, halves rounded up, as in the standard's own code (Tech 3342, section 5).
     """
     windows = sliding_power(cells, SHORT_TERM_CELLS, step_cells)
-    loud = windows[windows > power_of(ABSOLUTE_GATE_LUFS)]
+    loud = windows[windows >= power_of(ABSOLUTE_GATE_LUFS)]
     if not len(loud):
         return None
-    kept = loud[loud > loud.mean() * 10 ** (RANGE_GATE_LU / 10)]
-    low, high = np.percentile(loudness_lufs(kept), RANGE_PERCENTILES)
+    kept = np.sort(loud[loud >= loud.mean() * 10 ** (RANGE_GATE_LU / 10)])
+    ranks = [int((len(kept) - 1) * percentile / 100 + 0.5) for percentile in RANGE_PERCENTILES]
+    low, high = loudness_lufs(kept[ranks])
     return float(high - low)
 
 

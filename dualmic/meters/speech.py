@@ -19,18 +19,13 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from dualmic.meters.floor import noise_floor
 from dualmic.meters.masks import bridged, holding, longer, moving_mean, runs_of, widened
 from dualmic.tiles import Mask, Powers
 
 # All thresholds below are our choices, tuned on simulated scenes of other speakers and rooms than
 # those the scores are reported on.
-GROUP = 5  # cells; floors are taken of powers over 50 ms
-FLOOR_WINDOW_S, FLOOR_STEP_S = 12.0, 2.0
-STEADY_S = 2.0
-STEADY_RATIO = 10 ** (3.0 / 10)  # mean over low percentile; speech has 8 dB and more
-FLOOR_PERCENTILE = 8.0
-FLOOR_BIAS_DB = 1.2  # from the percentile of 50 ms powers back to their mean, for steady noise
-SILENCE_POWER = 1e-12  # -120 dBFS: below any analogue background, so a mute, not a floor
+VOICE_BANDS = slice(1, 5)  # 300 Hz to 4 kHz, where level differences say most
 LEAK_DECAY_DB_PER_CELL = 0.9  # 60 dB in 0.67 s: how a room lets a leak die away
 START_DB, HOLD_DB = 4.0, 2.2
 SHORTEST_S = 0.12
@@ -62,68 +57,18 @@ class Activity:
     leak_ratio: Powers
 
 
-def noise_floor(power: Powers) -> Powers:
-    """Return the noise under one band's cell powers ``(cells,)``, as power a cell.
-
-    A low percentile over 12 s looks through speech, whose gaps come more often than that. A fan
-    that starts would pass for speech until the window has left the quiet before it behind, so
-    stretches of two seconds that hardly fluctuate count as noise at once: speech never keeps its
-    level.
-    """
-    count = len(power) // GROUP
-    if count < 4:
-        return np.full(len(power), max(float(power.min(initial=1.0)), SILENCE_POWER))
-    mean = power[: count * GROUP].reshape(count, GROUP).mean(axis=1)
-    mean = np.where(mean > SILENCE_POWER, mean, np.inf)
-    if np.isinf(mean).all():
-        return np.full(len(power), SILENCE_POWER)
-    whole = float(np.percentile(mean[np.isfinite(mean)], FLOOR_PERCENTILE))
-    long = _percentiles(mean, FLOOR_WINDOW_S, FLOOR_STEP_S, whole)
-    level = np.maximum(long, _steady(mean))
-    at_cells = np.arange(len(power)) / GROUP - 0.5
-    smooth = np.interp(at_cells, np.arange(count), np.log(level))
-    return np.exp(smooth) * 10 ** (FLOOR_BIAS_DB / 10)
-
-
-def _percentiles(mean: Powers, window_s: float, step_s: float, whole: float) -> Powers:
-    """Return a low percentile over sliding windows, ``(groups,)``; silent groups are left out."""
-    per_s = 100 // GROUP
-    length, step = int(window_s * per_s), int(step_s * per_s)
-    if len(mean) <= length:
-        return np.full(len(mean), whole)
-    starts = np.unique(np.append(np.arange(0, len(mean) - length, step), len(mean) - length))
-    ordered = np.sort(np.lib.stride_tricks.sliding_window_view(mean, length)[starts], axis=1)
-    live = np.isfinite(ordered).sum(axis=1)
-    at = np.minimum((live * FLOOR_PERCENTILE / 100).astype(int), length - 1)
-    floors = ordered[np.arange(len(starts)), at]
-    floors = np.where(live >= 0.1 * length, floors, whole)
-    return np.exp(np.interp(np.arange(len(mean)), starts + length / 2, np.log(floors)))
-
-
-def _steady(mean: Powers) -> Powers:
-    """Return the level of stretches that hardly fluctuate, and zero elsewhere, ``(groups,)``."""
-    length, step = int(STEADY_S * 100) // GROUP, int(STEADY_S * 25) // GROUP
-    level = np.zeros(len(mean))
-    if len(mean) < length:
-        return level
-    starts = np.arange(0, len(mean) - length + 1, step)
-    windows = np.lib.stride_tricks.sliding_window_view(mean, length)[starts]
-    low = np.sort(windows, axis=1)[:, int(length * FLOOR_PERCENTILE / 100)]
-    average = windows.mean(axis=1)
-    for start in np.flatnonzero(np.isfinite(average) & (average < STEADY_RATIO * low)):
-        part = slice(starts[start], starts[start] + length)
-        level[part] = np.maximum(level[part], low[start])
-    return level
-
-
 def _held(power_db: Powers) -> Powers:
     """Let a level fall no faster than a room lets it: the largest so far, decaying."""
     ramp = np.arange(len(power_db)) * LEAK_DECAY_DB_PER_CELL
     return np.maximum.accumulate(power_db + ramp) - ramp
 
 
-def _clusters(difference_db: Powers) -> tuple[float | None, float | None]:
-    """Find the level differences around which the two people gather, or one of them."""
+def _clusters(difference_db: Powers, noise_apart_db: float) -> tuple[float | None, float | None]:
+    """Find the level differences around which the two people gather, or one of them.
+
+    One person alone shows one cluster. Whose it is, the levels cannot say, for gains differ; but
+    gains lift the background too, so the voice is its wearer's where it stands higher above it.
+    """
     if len(difference_db) < 20:
         return None, None
     edges = np.arange(-60.0, 61.0)
@@ -149,8 +94,40 @@ def _clusters(difference_db: Powers) -> tuple[float | None, float | None]:
             second, second_height = int(peak), height
     if second is None:
         only = float(middle[best])
-        return (only, None) if only >= 0 else (None, only)
+        return (only, None) if only >= noise_apart_db else (None, only)
     return float(max(middle[best], middle[second])), float(min(middle[best], middle[second]))
+
+
+class Bands:
+    """Band powers of both microphones and the noise under them, unpacked one band at a time.
+
+    A take of four hours has 1.4 million cells: all bands at once as numbers would take a quarter
+    of a gigabyte.
+    """
+
+    def __init__(self, bands_db: np.ndarray) -> None:
+        """``bands_db`` is ``(2, cells, bands)``; the noise is found here, once."""
+        self._bands_db = bands_db
+        self.cells, self.count = bands_db.shape[1:]
+        self._floor_db = np.empty((2, self.count, self.cells), np.float16)
+        for m in (0, 1):
+            for b in range(self.count):
+                self._floor_db[m, b] = 10 * np.log10(noise_floor(self.power(m, b)))
+
+    def power(self, m: int, b: int) -> Powers:
+        """Return the power of band ``b`` on microphone ``m``, ``(cells,)``."""
+        return 10 ** (self._bands_db[m, :, b].astype(np.float64) / 10)
+
+    def floor(self, m: int, b: int) -> Powers:
+        """Return the noise under it."""
+        return 10 ** (self._floor_db[m, b].astype(np.float64) / 10)
+
+    def noise_apart_db(self) -> float:
+        """Return how much noisier the first microphone's speech bands are than the second's."""
+        if not self.cells:
+            return 0.0
+        apart = self._floor_db[0, VOICE_BANDS].astype(np.float32) - self._floor_db[1, VOICE_BANDS]
+        return float(np.median(apart))
 
 
 def find_speech(bands_db: np.ndarray, dead: Mask | None = None) -> Activity:
@@ -162,23 +139,17 @@ def find_speech(bands_db: np.ndarray, dead: Mask | None = None) -> Activity:
         dead: ``(2, cells)``, where a microphone is known to hold nothing usable, or None.
 
     """
-    _, cells, bands = bands_db.shape
-    power = [
-        [10 ** (bands_db[m, :, b].astype(np.float64) / 10) for b in range(bands)] for m in (0, 1)
-    ]
-    floor = np.empty((2, bands, cells))
-    for m in (0, 1):
-        for b in range(bands):
-            floor[m, b] = noise_floor(power[m][b])
-    difference_db, loud = _differences(power, floor)
+    cells = bands_db.shape[1]
+    heard = Bands(bands_db)
+    difference_db, loud = _differences(heard)
     both_live = np.ones(cells, bool) if dead is None else ~(dead[0] | dead[1])
     loud &= both_live
-    high, low = _clusters(difference_db[loud])
-    ratio = _first_ratios(power, floor, difference_db, loud, (high, low))
-    own = _talking(power, floor, ratio)
+    high, low = _clusters(difference_db[loud], heard.noise_apart_db())
+    ratio = _first_ratios(heard, difference_db, loud, (high, low))
+    own = _talking(heard, ratio)
     for _ in range(2):
-        ratio = _ratios(power, floor, _single(own) & both_live, ratio)
-        own = _talking(power, floor, ratio)
+        ratio = _ratios(heard, _single(own) & both_live, ratio)
+        own = _talking(heard, ratio)
     single = _single(own)
     either = own[0] | own[1]
     pause = ~widened(either, round(PAUSE_BEFORE_S * 100), round(PAUSE_AFTER_S * 100))
@@ -189,16 +160,15 @@ def find_speech(bands_db: np.ndarray, dead: Mask | None = None) -> Activity:
     return Activity(own, single, pause, find_turns(own), (clusters[0], clusters[1]), ratio)
 
 
-def _differences(power: list[list[Powers]], floor: Powers) -> tuple[Powers, Mask]:
+def _differences(heard: Bands) -> tuple[Powers, Mask]:
     """Return the level difference of each cell, noise removed, and where it is worth looking at."""
     clean = []
-    over = np.zeros(len(power[0][0]))
+    over = np.zeros(heard.cells)
     for m in (0, 1):
-        total = np.zeros(len(over))
-        noise = np.zeros(len(over))
-        for b in range(1, 5):
-            total += power[m][b]
-            noise += floor[m, b]
+        total, noise = np.zeros(heard.cells), np.zeros(heard.cells)
+        for b in range(VOICE_BANDS.start, VOICE_BANDS.stop):
+            total += heard.power(m, b)
+            noise += heard.floor(m, b)
         total = moving_mean(total, 9)
         clean.append(np.maximum(total - noise, 0.3 * noise))
         over = np.maximum(over, total / noise)
@@ -210,62 +180,54 @@ def _differences(power: list[list[Powers]], floor: Powers) -> tuple[Powers, Mask
 
 
 def _first_ratios(
-    power: list[list[Powers]],
-    floor: Powers,
+    heard: Bands,
     difference_db: Powers,
     loud: Mask,
     clusters: tuple[float | None, float | None],
 ) -> Powers:
     high, low = clusters
-    if high is None and low is None:
-        return np.zeros((2, len(power[0])))
-    if high is None or low is None:
-        near = loud
+    none = np.zeros_like(loud)
+    if high is not None and low is not None:
+        middle, quarter = (high + low) / 2, (high - low) / 4
         masks = [
-            near if high is not None else ~loud & False,
-            near if low is not None else ~loud & False,
+            loud & (difference_db > middle + quarter),
+            loud & (difference_db < middle - quarter),
         ]
-        return _ratios(power, floor, masks, np.zeros((2, len(power[0]))))
-    middle, quarter = (high + low) / 2, (high - low) / 4
-    masks = [
-        loud & (difference_db > middle + quarter),
-        loud & (difference_db < middle - quarter),
-    ]
-    return _ratios(power, floor, masks, np.zeros((2, len(power[0]))))
+    else:
+        masks = [loud if high is not None else none, loud if low is not None else none]
+    return _ratios(heard, np.stack(masks), np.zeros((2, heard.count)))
 
 
-def _ratios(
-    power: list[list[Powers]], floor: Powers, masks: list[Mask] | Mask, before: Powers
-) -> Powers:
+def _ratios(heard: Bands, masks: Mask, before: Powers) -> Powers:
     """Return how much of each voice is in the other microphone, by band; ``before`` if unheard."""
     ratio = before.copy()
     for m in (0, 1):
         mask = masks[m]
         if mask.sum() < 20:
             continue
-        for b in range(len(power[0])):
-            here = np.maximum(power[m][b][mask] - floor[m, b][mask], 0)
-            there = power[1 - m][b][mask] - floor[1 - m, b][mask]
-            loud = here > 4 * floor[m, b][mask]
+        for b in range(heard.count):
+            noise = heard.floor(m, b)[mask]
+            here = np.maximum(heard.power(m, b)[mask] - noise, 0)
+            there = heard.power(1 - m, b)[mask] - heard.floor(1 - m, b)[mask]
+            loud = here > 4 * noise
             if loud.sum() >= 10:
                 ratio[m, b] = max(there[loud].sum() / here[loud].sum(), 0.0)
     return np.minimum(ratio, 4.0e3)
 
 
-def _talking(power: list[list[Powers]], floor: Powers, ratio: Powers) -> Mask:
+def _talking(heard: Bands, ratio: Powers) -> Mask:
     """Ask each microphone whether it holds more than noise and the other's leak."""
-    bands, cells = len(power[0]), len(power[0][0])
-    own = np.zeros((2, cells), bool)
+    own = np.zeros((2, heard.cells), bool)
     for m in (0, 1):
-        score = np.zeros(cells)
-        strength = np.zeros(cells)
-        for b in range(bands):
-            there = np.maximum(power[1 - m][b] - floor[1 - m, b], 1e-16)
+        score, strength = np.zeros(heard.cells), np.zeros(heard.cells)
+        for b in range(heard.count):
+            there = np.maximum(heard.power(1 - m, b) - heard.floor(1 - m, b), 1e-16)
             leak = 10 ** (_held(10 * np.log10(there)) / 10) * ratio[1 - m, b]
-            expected = floor[m, b] + leak
-            score += np.clip(10 * np.log10(power[m][b] / expected), -2, 15)
-            strength += np.maximum(power[m][b] - expected, 0)
-        score = moving_mean(score / bands, SMOOTH_CELLS)
+            expected = heard.floor(m, b) + leak
+            power = heard.power(m, b)
+            score += np.clip(10 * np.log10(power / expected), -2, 15)
+            strength += np.maximum(power - expected, 0)
+        score = moving_mean(score / heard.count, SMOOTH_CELLS)
         strength_db = 10 * np.log10(np.maximum(moving_mean(strength, SMOOTH_CELLS), 1e-16))
         starts = score > START_DB
         if starts.any():
