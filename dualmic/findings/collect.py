@@ -1,6 +1,6 @@
 """All findings of one take: a new family of problems is one line here."""
 
-from dualmic.findings import background, damage, pairing
+from dualmic.findings import background, damage, pairing, talk
 from dualmic.findings.base import Finding, Limits
 from dualmic.hearing import Hearing
 
@@ -31,7 +31,10 @@ def all_findings(
         found += pairing.mic_dead(hearing)
         found += same
         found += pairing.polarity(hearing)
-        if not same:
+        place = [] if same else talk.one_place(hearing)
+        found += place
+        if not same and not place:
             found += pairing.crosstalk(hearing, limits)
+            found += talk.both_talking(hearing)
     order = {"fail": 0, "warn": 1, "note": 2}
     return sorted(found, key=lambda f: (order[f.severity], f.start_s, f.kind, f.mic or 0))

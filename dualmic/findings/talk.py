@@ -1,0 +1,89 @@
+"""What the two voices do to each other: talking at once; one place for both microphones.
+
+Whether two people talk at once, or one voice is merely loud in both microphones, shows in how the
+levels move: a leak follows its voice up and down, another person's words do not.
+"""
+
+import numpy as np
+
+from dualmic.findings.base import Finding
+from dualmic.hearing import Hearing
+from dualmic.meters.masks import bridged, moving_mean, runs_of
+from dualmic.tiles import Mask, Powers
+
+# Our choices. What lasts longer than "mm" or "I see" is an interruption; what is shorter than a
+# fifth of a second may be the tail of a word.
+ASSENT_S = 1.0
+SHORTEST_S = 0.2
+TOGETHER_BRIDGE_S = 0.5
+# Correlation of the two microphones' levels over 50 ms: a leak follows its voice, and stays near 1.
+FOLLOWS = 0.75
+# Two channels of one place hear every voice alike: half of all speech lies within this of the
+# other half, around a difference that two inputs of one camera may have.
+ONE_PLACE_SPREAD_DB = 5.0
+ONE_PLACE_APART_DB = 4.0
+ONE_PLACE_DELAY_MS = 1.0  # 34 cm: wider than any camera's own pair
+LEAST_SPEECH_S = 3.0
+_SMOOTH = 5
+
+
+def both_talking(hearing: Hearing) -> list[Finding]:
+    """Return where the interviewer talks under or over the subject's answer.
+
+    Assents of up to a second are notes, with ``facts["assent"]``.
+    """
+    own = hearing.activity.own
+    gone = hearing.dead[0] | hearing.dead[1]
+    together = own[0] & own[1] & ~gone
+    found = []
+    for start, end in zip(*runs_of(bridged(together, round(TOGETHER_BRIDGE_S * 100))), strict=True):
+        inside = together[start:end]
+        length_s = float(inside.sum()) / 100
+        if length_s < SHORTEST_S or follows(hearing, start, end):
+            continue
+        assent = length_s < ASSENT_S
+        found.append(
+            Finding(
+                "both_talking",
+                None,
+                start / 100,
+                end / 100,
+                "note" if assent else "warn",
+                round(length_s, 2),
+                ASSENT_S,
+                "s",
+                facts={"assent": assent},
+            )
+        )
+    return found
+
+
+def follows(hearing: Hearing, start: int, end: int) -> bool:
+    """Whether both microphones rise and fall together over these cells: one voice in both."""
+    first, second = (voice_db(hearing, mic)[start:end] for mic in (0, 1))
+    if len(first) < 2 * _SMOOTH or min(first.std(), second.std()) < 1e-6:
+        return False
+    return bool(np.corrcoef(first, second)[0, 1] > FOLLOWS)
+
+
+def voice_db(hearing: Hearing, mic: int) -> Powers:
+    """Return the level of one microphone from 300 Hz to 4 kHz, smoothed over 50 ms, in dB."""
+    bands = hearing.measured.spectra.bands_db[mic, :, 1:5].astype(np.float64)
+    return 10 * np.log10(moving_mean((10 ** (bands / 10)).sum(axis=1), _SMOOTH) + 1e-16)
+
+
+def one_place(hearing: Hearing) -> list[Finding]:
+    """Return a finding if both channels hear both people equally loud and at once."""
+    speech: Mask = hearing.activity.own[0] | hearing.activity.own[1]
+    speech = speech & ~(hearing.dead[0] | hearing.dead[1])
+    if speech.sum() < LEAST_SPEECH_S * 100:
+        return []
+    apart_db = (voice_db(hearing, 0) - voice_db(hearing, 1))[speech]
+    low, middle, high = np.percentile(apart_db, [5, 50, 95])
+    delays = [leak.arrival.delay_ms for leak in hearing.leaks if leak.arrival is not None]
+    together = bool(delays) and max(abs(delay) for delay in delays) < ONE_PLACE_DELAY_MS
+    if not together or high - low > ONE_PLACE_SPREAD_DB or abs(middle) > ONE_PLACE_APART_DB:
+        return []
+    duration_s = hearing.measured.duration_s
+    spread = round(float(high - low), 1)
+    return [Finding("one_place", None, 0.0, duration_s, "warn", spread, ONE_PLACE_SPREAD_DB, "dB")]

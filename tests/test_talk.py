@@ -1,0 +1,77 @@
+"""Talking at once, and one place for both microphones, on mixes of real speech."""
+
+import numpy as np
+import speech_scene
+from speech_scene import INTERVIEWER, RATE_HZ, SUBJECT, Scene
+
+from dualmic.findings import Limits, all_findings
+from dualmic.findings.base import Finding
+from dualmic.hearing import hear
+from dualmic.measure import measure
+
+LEAK = 10 ** (-14 / 20)
+
+
+def findings(samples: np.ndarray, kind: str) -> list[Finding]:
+    measured = measure([samples.astype(np.float32)], RATE_HZ, 2, bit_depth=24)
+    return [f for f in all_findings(hear(measured), Limits(), (0, 1)) if f.kind == kind]
+
+
+def talk_over(scene: Scene, at_s: float, length_s: float) -> None:
+    """Let the interviewer speak over what is there, leaking as always."""
+    voice = speech_scene.utterances()[INTERVIEWER][2]
+    start = round(at_s * RATE_HZ)
+    words = voice[: round(length_s * RATE_HZ)]
+    scene.samples[start : start + len(words), INTERVIEWER] += words
+    scene.samples[start : start + len(words), SUBJECT] += LEAK * words
+
+
+def test_interruption_is_warned_of_where_it_is() -> None:
+    scene = speech_scene.make(3)
+    start_s, end_s = scene.answers()[1]
+    at_s = start_s + 0.3
+    talk_over(scene, at_s, 2.0)
+    (found,) = [f for f in findings(scene.samples, "both_talking") if f.severity == "warn"]
+    assert abs(found.start_s - at_s) < 0.25  # the place the words were put
+    assert abs(found.end_s - min(at_s + 2.0, end_s)) < 0.25
+    assert found.mic is None
+
+
+def test_short_assent_is_a_note() -> None:
+    scene = speech_scene.make(3)
+    talk_over(scene, scene.answers()[1][0] + 0.6, 0.5)
+    found = findings(scene.samples, "both_talking")
+    assert [f.severity for f in found] == ["note"]
+    assert found[0].facts["assent"]
+
+
+def test_people_who_take_turns_do_not_talk_at_once() -> None:
+    assert findings(speech_scene.make(3).samples, "both_talking") == []
+
+
+def test_loud_leak_is_not_a_second_voice() -> None:
+    """One answer in which the subject's voice is 2 dB down in the other microphone."""
+    scene = speech_scene.make(4)
+    start_s, end_s = scene.answers()[1]
+    part = slice(round(start_s * RATE_HZ), round(end_s * RATE_HZ))
+    scene.samples[part, INTERVIEWER] += 10 ** (-2 / 20) * scene.voices[part, SUBJECT]
+    assert [f for f in findings(scene.samples, "both_talking") if f.severity == "warn"] == []
+
+
+def test_cameras_own_microphones_are_one_place() -> None:
+    """Both voices at one level in both channels, 0.1 ms apart, each with a hiss of its own."""
+    scene = speech_scene.make(2, leak_db=None)
+    voice = scene.voices.sum(axis=1)
+    pair = np.column_stack([voice, np.roll(voice, 5)]) + 3 * scene.noise
+    (found,) = findings(pair, "one_place")
+    assert (found.start_s, found.mic) == (0.0, None)
+
+
+def test_high_crosstalk_is_not_one_place() -> None:
+    for leak_db in (-14.0, -6.0):
+        assert findings(speech_scene.make(2, leak_db=leak_db).samples, "one_place") == []
+
+
+def test_one_microphone_twice_is_not_one_place() -> None:
+    scene = speech_scene.make(2)
+    assert findings(scene.samples[:, [1, 1]], "one_place") == []
