@@ -9,7 +9,7 @@ from dualmic.meters.masks import bridged, runs_of
 from dualmic.record import Severity
 
 # Our choices: tops closer than this belong to one word, lost moments closer than this to one event.
-CLIPPING_GAP_S = 2.0
+CLIPPING_GAP_S = 0.5
 DROPOUT_GAP_S = 0.25
 # A DC offset takes headroom and clicks at cuts. Converters stay under 0.1 %; 1 % costs 0.1 dB of
 # headroom and clicks audibly. (common practice, no source)
