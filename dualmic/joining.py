@@ -19,8 +19,8 @@ from pathlib import Path
 from typing import Literal
 
 from dualmic.errors import RecordingError
-from dualmic.filereader import FileHead
-from dualmic.openfile import read_head
+from dualmic.readers.filereader import FileHead
+from dualmic.readers.openfile import read_head
 from dualmic.record import Timecode
 from dualmic.timecode import Counter
 

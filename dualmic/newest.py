@@ -14,7 +14,7 @@ from datetime import UTC, datetime
 from pathlib import Path
 
 from dualmic.errors import RecordingError
-from dualmic.openfile import read_head
+from dualmic.readers.openfile import read_head
 
 # Names that recorders, cameras and edits give to files with sound.
 _SOUND = "wav bwf wave rf64 w64 aif aiff aifc flac caf ogg opus mp3 aac m4a mka wma"

@@ -102,6 +102,7 @@ def _key() -> str:
             parts.append(f"{library} missing")
     digest = hashlib.sha256("\n".join(parts).encode())
     package = Path(__file__).parent
-    for source in sorted([*package.glob("*.py"), *package.glob("meters/*.py")]):
+    code = [p for part in (".", "meters", "readers") for p in (package / part).glob("*.py")]
+    for source in sorted(code):
         digest.update(source.read_bytes())
     return digest.hexdigest()

@@ -21,9 +21,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from dualmic.errors import RecordingError, UsageError
-from dualmic.filereader import FileEnd, FileReader, Gap, plain_text
 from dualmic.joining import join_notes
-from dualmic.openfile import DEFAULT_TIMECODE_RATE, open_file
+from dualmic.readers.filereader import FileEnd, FileReader, Gap, plain_text
+from dualmic.readers.openfile import DEFAULT_TIMECODE_RATE, open_file
 from dualmic.record import SourceFile, Timecode
 
 BLOCK_FRAMES = 1 << 16

@@ -8,8 +8,8 @@ import pytest
 import recording_files as files
 from recording_files import as_float, noise, read
 
+from dualmic.readers.tracks import TrackQueue
 from dualmic.recording import open_recording
-from dualmic.tracks import TrackQueue
 
 FRAMES = 24_007
 SAMPLES = noise(FRAMES)

@@ -10,9 +10,9 @@ from typing import Any
 
 import av
 
-from dualmic.containerreader import ContainerReader
 from dualmic.errors import RecordingError
-from dualmic.outerbox import outer_box
+from dualmic.readers.containerreader import ContainerReader
+from dualmic.readers.outerbox import outer_box
 from dualmic.readonly import read_ahead
 
 # FFmpeg's name of a format: the name people use.

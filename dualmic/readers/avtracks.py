@@ -14,8 +14,8 @@ from typing import Any
 import av
 import numpy as np
 
-from dualmic import pcm
-from dualmic.tracks import GAP_S, TrackQueue
+from dualmic.readers import pcm
+from dualmic.readers.tracks import GAP_S, TrackQueue
 
 _RUN_BYTES = 1 << 18  # our choice: large enough that a call costs nothing beside its bytes
 _AHEAD_BYTES = 1 << 18  # told to the system ahead of reading, a track
@@ -52,7 +52,7 @@ class AudioTrack:
     Attributes:
         number: of the audio track in the file, from 1.
         bits: of a sample, ``None`` for lossy sound.
-        dtype: of the samples, see :mod:`dualmic.pcm`.
+        dtype: of the samples, see :mod:`dualmic.readers.pcm`.
         tick_s: seconds a unit of the stream's timestamps.
         promised_frames: the length the container states, or ``None``.
         is_cut: the index tells of samples that are not in the file.

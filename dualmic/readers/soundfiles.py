@@ -10,9 +10,16 @@ import numpy as np
 import soundfile
 from numpy.typing import NDArray
 
-from dualmic import pcm, riff
 from dualmic.errors import RecordingError
-from dualmic.filereader import FileEnd, FileHead, FileReader, FileTrack, check_shape, shortfall
+from dualmic.readers import pcm, riff
+from dualmic.readers.filereader import (
+    FileEnd,
+    FileHead,
+    FileReader,
+    FileTrack,
+    check_shape,
+    shortfall,
+)
 
 # libsndfile's name of a coding: bits, the type it is read as.
 _CODINGS = {

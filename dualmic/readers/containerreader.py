@@ -15,10 +15,10 @@ import numpy as np
 from av.stream import Discard
 from numpy.typing import NDArray
 
-from dualmic import avtexts, pcm, quicktime
-from dualmic.avtracks import AudioTrack
 from dualmic.errors import RecordingError
-from dualmic.filereader import (
+from dualmic.readers import avtexts, pcm, quicktime
+from dualmic.readers.avtracks import AudioTrack
+from dualmic.readers.filereader import (
     FileEnd,
     FileHead,
     FileReader,
@@ -27,8 +27,8 @@ from dualmic.filereader import (
     check_shape,
     shortfall,
 )
-from dualmic.outerbox import Box
-from dualmic.tracks import widest
+from dualmic.readers.outerbox import Box
+from dualmic.readers.tracks import widest
 
 _LEAD_S = 20.0  # our choice: a track this far behind the others has ended or has a gap
 # Our choice: ends of tracks this close are rounding of a length, or of coded sound's packets.
@@ -37,7 +37,7 @@ _CUT_S = 2.0  # our choice: tracks of a cut file that end this close were broken
 
 
 class ContainerReader(FileReader):
-    """Reads the sound of one container file; see :func:`dualmic.containers.open_container`."""
+    """Reads the sound of one container file; see :func:`containers.open_container`."""
 
     def __init__(
         self, path: Path, file: io.FileIO, container: Any, kind: str, rate: str, box: Box

@@ -8,8 +8,8 @@ from fractions import Fraction
 from typing import Any
 
 from dualmic import timecode
+from dualmic.readers.riff import iso_time
 from dualmic.record import Timecode
-from dualmic.riff import iso_time
 
 # Words that file writers put where a name could stand; they name no microphone.
 _GENERIC = ("handler", "core media", "stereo", "mono", "audio", "sound", "track")

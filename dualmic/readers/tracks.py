@@ -9,7 +9,7 @@ from dataclasses import dataclass, field
 
 import numpy as np
 
-from dualmic.pcm import Native
+from dualmic.readers.pcm import Native
 
 # Timestamps are rounded to a millisecond in Matroska, and packets of coded sound last 20 ms or
 # more: a shorter hole than this is rounding, not lost sound (our choice).

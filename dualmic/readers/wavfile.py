@@ -13,9 +13,17 @@ from pathlib import Path
 import numpy as np
 from numpy.typing import NDArray
 
-from dualmic import pcm, riff, timecode
+from dualmic import timecode
 from dualmic.errors import RecordingError
-from dualmic.filereader import FileEnd, FileHead, FileReader, FileTrack, check_shape, shortfall
+from dualmic.readers import pcm, riff
+from dualmic.readers.filereader import (
+    FileEnd,
+    FileHead,
+    FileReader,
+    FileTrack,
+    check_shape,
+    shortfall,
+)
 from dualmic.record import Timecode
 
 _WHOLE_BITS, _FLOAT_BITS = (8, 16, 24, 32), (32, 64)

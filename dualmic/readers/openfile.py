@@ -3,7 +3,7 @@
 from pathlib import Path
 
 from dualmic.errors import RecordingError
-from dualmic.filereader import FileHead, FileReader
+from dualmic.readers.filereader import FileHead, FileReader
 from dualmic.readonly import open_read_only, read_ahead
 
 DEFAULT_TIMECODE_RATE = "25"  # our choice: where a file gives a time of day but no frame rate
@@ -23,7 +23,7 @@ def open_file(path: Path, timecode_rate: str = DEFAULT_TIMECODE_RATE) -> FileRea
     try:
         start = file.read(12)
         if start[:4] in _WAV_STARTS and start[8:12] == b"WAVE":
-            from dualmic.wavfile import open_wav
+            from dualmic.readers.wavfile import open_wav
 
             read_ahead(file, True)
             reader = open_wav(path, file, timecode_rate)
@@ -31,14 +31,14 @@ def open_file(path: Path, timecode_rate: str = DEFAULT_TIMECODE_RATE) -> FileRea
                 return reader
         failed: RecordingError | None = None
         if start[:4] in _SOUNDFILE_STARTS:
-            from dualmic.soundfiles import open_soundfile
+            from dualmic.readers.soundfiles import open_soundfile
 
             read_ahead(file, True)
             try:
                 return open_soundfile(path, file)
             except RecordingError as error:
                 failed = error
-        from dualmic.containers import open_container
+        from dualmic.readers.containers import open_container
 
         try:
             return open_container(path, file, timecode_rate)
