@@ -1,6 +1,6 @@
 """All findings of one take: a new family of problems is one line here."""
 
-from dualmic.findings import background, damage, pairing, talk
+from dualmic.findings import background, changes, damage, pairing, talk
 from dualmic.findings.base import Finding, Limits
 from dualmic.hearing import Hearing
 
@@ -25,6 +25,7 @@ def all_findings(
         *background.noise(hearing, limits),
         *background.low_level(hearing, limits),
         *background.hum(hearing, limits),
+        *changes.changes(hearing, limits),
     ]
     if not one_mic:
         same = pairing.dual_mono(hearing)

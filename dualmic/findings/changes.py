@@ -1,0 +1,257 @@
+"""What changes for good: a gain that jumps or sets itself, a background that starts or stops.
+
+Every half second the quiet blocks of the seconds before are held against those of the seconds
+after, by microphone and band; quiet blocks look through speech. Where they differ lastingly, the
+moment is the last block that still holds the lower background (or the first that holds it again).
+
+A gain moves everything in its own microphone alike, in every band and speech too; a machine in the
+room is heard by both microphones, in its own bands, and the voices stay as they were.
+"""
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from dualmic.findings.automatic import automatic_gain
+from dualmic.findings.base import Finding, Limits
+from dualmic.hearing import Hearing
+from dualmic.meters.masks import mask_of
+from dualmic.record import Severity
+from dualmic.tiles import Mask, Powers
+
+# All our choices, tuned on simulated scenes.
+BLOCK_CELLS = 5  # 50 ms
+SIDE_S = 3.0  # of quiet on either side, as far as there is so much
+LEAST_S = 0.5
+STEADY_S, STEADY_DB = 1.5, 8.0  # speech moves more than that within a second and a half
+SILENT_DB = -105.0  # a mute, no background
+JUMP_DB = 3.5
+BACKGROUND_DB = 6.5  # a cut across less is covered by the voice's own changes
+ALIKE_DB = 2.0  # how far the bands of one gain may differ (standard deviation)
+STILL_SHARE = 0.4  # the other microphone's change, at most, beside a gain's
+SAME_VOICE_SHARE = 0.5
+VOICE_S = 15.0
+SPLIT_DB = 3.0
+APART_DB = 2.0  # the quarters of blocks next to the change keep this far apart
+STEADY_NOISE_DB = 2.5  # between quartiles: machines and hiss are steady, traffic is not
+BOTTOM_S, BOTTOM_DB = 6.0, 2.5
+BOTTOM_PERCENTILES = (2, 10)
+SURE_S = 0.8  # words hid the background for longer: say from when to when
+EDGE_S = 0.95  # what fades in at the start is no change of the background
+LOW_AGAIN_BLOCKS = 30.0  # one stray quiet block is outweighed by that many others
+# A-weighting at the middle of each speech band, dB (IEC 61672-1, rounded).
+A_DB = np.array([-13.0, -5.5, -1.0, 0.9, 1.2, 0.0])
+
+
+@dataclass(frozen=True)
+class _Change:
+    """A change somewhere between ``at_s`` and ``by_s``: the same where words hide nothing."""
+
+    at_s: float
+    by_s: float
+    by_db: Powers  # (2, bands)
+    weighted_db: Powers  # (2,)
+    known: Mask  # (2,)
+
+
+def changes(hearing: Hearing, _limits: Limits) -> list[Finding]:
+    """Return level jumps and changes of background."""
+    found = []
+    automatic = automatic_gain(hearing)
+    pumping = {finding.mic for finding in automatic}
+    blocks = _blocks(hearing)
+    for change in _find(blocks, _quiet(hearing, blocks), pumping):
+        if not EDGE_S <= change.at_s <= hearing.measured.duration_s - EDGE_S:
+            continue
+        mic = _jumped(hearing, change)
+        mean = float(change.weighted_db[change.known].mean())
+        if mic is not None and mic not in pumping:
+            value = round(float(np.median(change.by_db[mic])), 1)
+            found.append(_finding("level_jump", mic, change, value, JUMP_DB))
+        elif mic is None and _in_the_room(change):
+            both = bool(change.known.all())
+            where = None if both else int(np.flatnonzero(change.known)[0])
+            severity: Severity = "warn" if both and abs(mean) >= BACKGROUND_DB else "note"
+            value = round(mean, 1)
+            found.append(
+                _finding("background_change", where, change, value, BACKGROUND_DB, severity)
+            )
+    return automatic + found
+
+
+def _finding(
+    kind: str,
+    mic: int | None,
+    change: _Change,
+    value: float,
+    limit: float,
+    severity: Severity = "warn",
+) -> Finding:
+    return Finding(kind, mic, change.at_s, change.by_s, severity, value, limit, "dB")
+
+
+def _blocks(hearing: Hearing) -> Powers:
+    """Return band levels of every 50 ms in dB, ``(2, blocks, bands)``, NaN where nothing is."""
+    bands = hearing.measured.spectra.bands_db
+    count = bands.shape[1] // BLOCK_CELLS
+    cut = bands[:, : count * BLOCK_CELLS].reshape(2, count, BLOCK_CELLS, -1).astype(np.float64)
+    level = 10 * np.log10((10 ** (cut / 10)).mean(axis=2))
+    dead = hearing.dead[:, : count * BLOCK_CELLS].reshape(2, count, BLOCK_CELLS).any(axis=2)
+    gone = dead | (level.max(axis=2) < SILENT_DB) | (cut.max(axis=3).min(axis=2) < SILENT_DB)
+    level[gone] = np.nan
+    return level
+
+
+def _quiet(hearing: Hearing, blocks: Powers) -> Mask:
+    """Return the blocks that hold the background alone, ``(blocks,)``.
+
+    Those are pauses, what hardly moves for longer than speech ever keeps its level, and between
+    words the blocks at the bottom of a few seconds, where enough of them lie close together.
+    """
+    count = blocks.shape[1]
+    pause = hearing.activity.pause[: count * BLOCK_CELLS].reshape(count, BLOCK_CELLS).all(axis=1)
+    weighted = _weighted(blocks)
+    level = np.where(np.isfinite(weighted), weighted, np.inf)
+    level[np.isinf(level).all(axis=1)] = 0.0  # a microphone that is dead throughout says nothing
+    quiet = pause.copy()
+    length = int(STEADY_S * 100) // BLOCK_CELLS
+    if count >= length:
+        windows = np.lib.stride_tricks.sliding_window_view(level, length, axis=1)
+        with np.errstate(invalid="ignore"):
+            wide = windows.max(axis=2) - windows.min(axis=2) < STEADY_DB
+        starts = np.flatnonzero(wide.all(axis=0))
+        quiet |= mask_of(starts, starts + length, count)
+    length = int(BOTTOM_S * 100) // BLOCK_CELLS
+    for start in range(0, count - length + 1, length // 6):
+        part = level[:, start : start + length]
+        lowest, low = np.percentile(part, BOTTOM_PERCENTILES, axis=1, method="lower")
+        if np.isfinite(low).all() and (low - lowest < BOTTOM_DB).all():
+            quiet[start : start + length] |= (part <= low[:, None] + 1.0).all(axis=0)
+    return quiet & np.isfinite(weighted).any(axis=0)
+
+
+def _find(blocks: Powers, quiet: Mask, pumping: set[int | None]) -> list[_Change]:
+    """Split the quiet blocks at the largest change, then each side again."""
+    at = np.flatnonzero(quiet)
+    levels = blocks[:, at]
+    weighted = _weighted(levels)
+    for mic in pumping:
+        weighted[mic] = np.nan
+    found: list[_Change] = []
+    parts = [(0, len(at))]
+    while parts:
+        first, end = parts.pop()
+        split = _split(weighted[:, first:end])
+        if split is None:
+            continue
+        change = _change(blocks, levels, weighted, at, (first, first + split, end))
+        if change is not None:
+            found.append(change)
+        parts += [(first, first + split), (first + split, end)]
+    return sorted(found, key=lambda each: each.at_s)
+
+
+def _split(weighted: Powers) -> int | None:
+    """Return where the means of up to three seconds on either side differ most, if by enough."""
+    count = weighted.shape[1]
+    most, least = (int(s * 100) // BLOCK_CELLS for s in (SIDE_S, LEAST_S))
+    if count < 2 * least:
+        return None
+    live = np.isfinite(weighted)
+    zero = np.zeros((2, 1))
+    total = np.concatenate([zero, np.cumsum(np.where(live, weighted, 0), axis=1)], axis=1)
+    number = np.concatenate([zero, np.cumsum(live, axis=1)], axis=1)
+    k = np.arange(least, count - least + 1)
+    low, high = np.maximum(k - most, 0), np.minimum(k + most, count)
+    with np.errstate(invalid="ignore", divide="ignore"):
+        before = (total[:, k] - total[:, low]) / (number[:, k] - number[:, low])
+        after = (total[:, high] - total[:, k]) / (number[:, high] - number[:, k])
+    size = np.nan_to_num(np.abs(after - before), nan=0.0).max(axis=0)
+    best = int(np.argmax(size))
+    return int(k[best]) if size[best] >= SPLIT_DB else None
+
+
+def _change(
+    blocks: Powers, levels: Powers, weighted: Powers, at: np.ndarray, ends: tuple[int, int, int]
+) -> _Change | None:
+    """Describe the change at quiet block ``ends[1]``; None if the two sides are not two levels."""
+    first, split, end = ends
+    most, least = (int(s * 100) // BLOCK_CELLS for s in (SIDE_S, LEAST_S))
+    sides = slice(max(split - most, first), split), slice(split, min(split + most, end))
+    before, after = (np.median(levels[:, side], axis=1) for side in sides)
+    change = _weighted(after) - _weighted(before)
+    change[np.isnan(weighted).all(axis=1)] = np.nan
+    known = np.isfinite(change)
+    if not known.any() or np.nanmax(np.abs(change)) < JUMP_DB:
+        return None
+    mic = int(np.nanargmax(np.abs(change)))
+    quartiles = [np.percentile(weighted[mic, side], [25, 75]) for side in sides]
+    lower, upper = quartiles if change[mic] > 0 else quartiles[::-1]
+    if lower[1] > upper[0] - APART_DB or upper[1] - upper[0] > STEADY_NOISE_DB:
+        return None
+    near = at[max(split - least, first)], at[min(split + least, end) - 1] + 1
+    moment = _moment(blocks, before, after, change, *near)
+    inside = at[max(split - 1, 0)], at[min(split, len(at) - 1)]
+    early, late = min(inside[0] + 1, moment), max(inside[1], moment)
+    if late - early <= SURE_S * 100 / BLOCK_CELLS:
+        early = late = moment
+    seconds = BLOCK_CELLS / 100
+    return _Change(early * seconds, late * seconds, after - before, change, known)
+
+
+def _weighted(levels_db: Powers) -> Powers:
+    return 10 * np.log10((10 ** ((levels_db + A_DB) / 10)).sum(axis=-1))
+
+
+def _moment(
+    blocks: Powers, before: Powers, after: Powers, weighted: Powers, first: int, last: int
+) -> int:
+    """Return the block at which the change happens."""
+    use = np.isfinite(weighted) & (
+        np.abs(np.nan_to_num(weighted)) >= 0.6 * np.nanmax(abs(weighted))
+    )
+    rising = np.nanmean(weighted[use]) > 0
+    half = np.abs(after - before) / 2
+    middle = (after + before) / 2
+    scaled = (blocks[use, first:last] - middle[use, None]) / np.maximum(half[use, None], 0.5)
+    with np.errstate(invalid="ignore"):
+        low = np.nan_to_num(np.clip(scaled, -1, 1), nan=1.0).mean(axis=(0, 2)) < 0
+    vote = np.where(low, 1.0, -1.0 / LOW_AGAIN_BLOCKS)
+    if rising:
+        return first + int(np.argmax(np.concatenate([[0.0], np.cumsum(vote)])))
+    return last - int(np.argmax(np.concatenate([[0.0], np.cumsum(vote[::-1])])))
+
+
+def _in_the_room(change: _Change) -> bool:
+    """Whether both microphones hear the change, as far as both are known."""
+    known = change.weighted_db[change.known]
+    return bool(np.all(np.sign(known) == np.sign(known[0])) and np.abs(known).min() >= JUMP_DB)
+
+
+def _jumped(hearing: Hearing, change: _Change) -> int | None:
+    """Return the microphone whose gain jumped, None if none did."""
+    size = np.where(change.known, np.abs(change.weighted_db), 0.0)
+    mic = int(np.argmax(size))
+    by = float(np.median(change.by_db[mic]))
+    if abs(by) < JUMP_DB or change.by_db[mic].std() > ALIKE_DB:
+        return None
+    if change.known[1 - mic] and size[1 - mic] > STILL_SHARE * size[mic]:
+        return None
+    voice = _voice_change(hearing, mic, change.at_s)
+    if voice is None:
+        return mic if change.known.all() else None
+    return mic if voice / by > SAME_VOICE_SHARE else None
+
+
+def _voice_change(hearing: Hearing, mic: int, at_s: float) -> float | None:
+    """Return by how much the wearer's speech is louder after than before, None if unheard."""
+    cells = round(at_s * 100)
+    power = hearing.measured.levels.power[mic]
+    own = hearing.activity.own[mic][: len(power)] & ~hearing.dead[mic][: len(power)]
+    levels = []
+    for part in (slice(max(cells - int(VOICE_S * 100), 0), cells), slice(cells, cells + 1500)):
+        heard = power[part][own[part]]
+        if len(heard) < 50:
+            return None
+        levels.append(10 * np.log10(np.percentile(heard, 70) + 1e-16))
+    return float(levels[1] - levels[0])
