@@ -36,19 +36,18 @@ APART_DB = 2.0  # the quarters of blocks next to the change keep this far apart
 STEADY_NOISE_DB = 2.5  # between quartiles: machines and hiss are steady, traffic is not
 BOTTOM_S, BOTTOM_DB = 6.0, 2.5
 BOTTOM_PERCENTILES = (2, 10)
-SURE_S = 0.8  # words hid the background for longer: say from when to when
+SURE_S = 0.1  # how near the moment is known, words before and after it permitting
 EDGE_S = 0.95  # what fades in at the start is no change of the background
+# Between words some bands fall to the background before others: a quarter of them is enough.
+LOW_HALF, LOW_BANDS = -0.4, 0.25
 LOW_AGAIN_BLOCKS = 30.0  # one stray quiet block is outweighed by that many others
-# A-weighting at the middle of each speech band, dB (IEC 61672-1, rounded).
-A_DB = np.array([-13.0, -5.5, -1.0, 0.9, 1.2, 0.0])
+# A-weighting at the middle of each band: 20 to 100 Hz, then the speech bands, dB (IEC 61672-1, rounded).
+A_DB = np.array([-26.0, -13.0, -5.5, -1.0, 0.9, 1.2, 0.0])
 
 
 @dataclass(frozen=True)
 class _Change:
-    """A change somewhere between ``at_s`` and ``by_s``: the same where words hide nothing."""
-
     at_s: float
-    by_s: float
     by_db: Powers  # (2, bands)
     weighted_db: Powers  # (2,)
     known: Mask  # (2,)
@@ -57,9 +56,9 @@ class _Change:
 def changes(hearing: Hearing, _limits: Limits) -> list[Finding]:
     """Return level jumps and changes of background."""
     found = []
-    automatic = automatic_gain(hearing)
-    pumping = {finding.mic for finding in automatic}
     blocks = _blocks(hearing)
+    automatic = automatic_gain(blocks, hearing.measured.duration_s)
+    pumping = {finding.mic for finding in automatic}
     for change in _find(blocks, _quiet(hearing, blocks), pumping):
         if not EDGE_S <= change.at_s <= hearing.measured.duration_s - EDGE_S:
             continue
@@ -87,7 +86,9 @@ def _finding(
     limit: float,
     severity: Severity = "warn",
 ) -> Finding:
-    return Finding(kind, mic, change.at_s, change.by_s, severity, value, limit, "dB")
+    return Finding(
+        kind, mic, change.at_s - SURE_S, change.at_s + SURE_S, severity, value, limit, "dB"
+    )
 
 
 def _blocks(hearing: Hearing) -> Powers:
@@ -98,6 +99,9 @@ def _blocks(hearing: Hearing) -> Powers:
     level = 10 * np.log10((10 ** (cut / 10)).mean(axis=2))
     dead = hearing.dead[:, : count * BLOCK_CELLS].reshape(2, count, BLOCK_CELLS).any(axis=2)
     gone = dead | (level.max(axis=2) < SILENT_DB) | (cut.max(axis=3).min(axis=2) < SILENT_DB)
+    low = hearing.measured.spectra.noise_bands[:, 1 : count + 1, :1].astype(np.float64)
+    low = np.pad(low, ((0, 0), (0, count - low.shape[1]), (0, 0)), mode="edge")
+    level = np.concatenate([10 * np.log10(low + 1e-16), level], axis=2)
     level[gone] = np.nan
     return level
 
@@ -134,9 +138,9 @@ def _find(blocks: Powers, quiet: Mask, pumping: set[int | None]) -> list[_Change
     """Split the quiet blocks at the largest change, then each side again."""
     at = np.flatnonzero(quiet)
     levels = blocks[:, at]
-    weighted = _weighted(levels)
+    weighted = _measures(levels)
     for mic in pumping:
-        weighted[mic] = np.nan
+        weighted[mic::2] = np.nan
     found: list[_Change] = []
     parts = [(0, len(at))]
     while parts:
@@ -158,7 +162,7 @@ def _split(weighted: Powers) -> int | None:
     if count < 2 * least:
         return None
     live = np.isfinite(weighted)
-    zero = np.zeros((2, 1))
+    zero = np.zeros((len(weighted), 1))
     total = np.concatenate([zero, np.cumsum(np.where(live, weighted, 0), axis=1)], axis=1)
     number = np.concatenate([zero, np.cumsum(live, axis=1)], axis=1)
     k = np.arange(least, count - least + 1)
@@ -179,24 +183,26 @@ def _change(
     most, least = (int(s * 100) // BLOCK_CELLS for s in (SIDE_S, LEAST_S))
     sides = slice(max(split - most, first), split), slice(split, min(split + most, end))
     before, after = (np.median(levels[:, side], axis=1) for side in sides)
-    change = _weighted(after) - _weighted(before)
-    change[np.isnan(weighted).all(axis=1)] = np.nan
-    known = np.isfinite(change)
-    if not known.any() or np.nanmax(np.abs(change)) < JUMP_DB:
+    rows = _measures(after) - _measures(before)
+    rows[np.isnan(weighted).all(axis=1)] = np.nan
+    if not np.isfinite(rows).any() or np.nanmax(np.abs(rows)) < JUMP_DB:
         return None
-    mic = int(np.nanargmax(np.abs(change)))
-    quartiles = [np.percentile(weighted[mic, side], [25, 75]) for side in sides]
-    lower, upper = quartiles if change[mic] > 0 else quartiles[::-1]
+    row = int(np.nanargmax(np.abs(rows)))
+    change = rows[row // 2 * 2 : row // 2 * 2 + 2]
+    known = np.isfinite(change)
+    quartiles = [np.percentile(weighted[row, side], [25, 75]) for side in sides]
+    lower, upper = quartiles if rows[row] > 0 else quartiles[::-1]
     if lower[1] > upper[0] - APART_DB or upper[1] - upper[0] > STEADY_NOISE_DB:
         return None
     near = at[max(split - least, first)], at[min(split + least, end) - 1] + 1
     moment = _moment(blocks, before, after, change, *near)
-    inside = at[max(split - 1, 0)], at[min(split, len(at) - 1)]
-    early, late = min(inside[0] + 1, moment), max(inside[1], moment)
-    if late - early <= SURE_S * 100 / BLOCK_CELLS:
-        early = late = moment
-    seconds = BLOCK_CELLS / 100
-    return _Change(early * seconds, late * seconds, after - before, change, known)
+    return _Change(moment * BLOCK_CELLS / 100, after - before, change, known)
+
+
+def _measures(levels_db: Powers) -> Powers:
+    """Return the level of each microphone A-weighted (rows 0 and 1) and flat (rows 2 and 3)."""
+    flat = 10 * np.log10((10 ** (levels_db / 10)).sum(axis=-1))
+    return np.concatenate([_weighted(levels_db), flat])
 
 
 def _weighted(levels_db: Powers) -> Powers:
@@ -207,15 +213,14 @@ def _moment(
     blocks: Powers, before: Powers, after: Powers, weighted: Powers, first: int, last: int
 ) -> int:
     """Return the block at which the change happens."""
-    use = np.isfinite(weighted) & (
-        np.abs(np.nan_to_num(weighted)) >= 0.6 * np.nanmax(abs(weighted))
-    )
-    rising = np.nanmean(weighted[use]) > 0
-    half = np.abs(after - before) / 2
-    middle = (after + before) / 2
-    scaled = (blocks[use, first:last] - middle[use, None]) / np.maximum(half[use, None], 0.5)
+    by = np.where(np.isfinite(weighted)[:, None], after - before, 0.0)
+    use = np.abs(by) >= 0.6 * np.abs(by).max()
+    rising = by[use].mean() > 0
+    half = np.maximum(np.abs(by[use]) / 2, 0.5)
+    middle = ((after + before) / 2)[use]
+    scaled = (blocks[:, first:last].transpose(0, 2, 1)[use] - middle[:, None]) / half[:, None]
     with np.errstate(invalid="ignore"):
-        low = np.nan_to_num(np.clip(scaled, -1, 1), nan=1.0).mean(axis=(0, 2)) < 0
+        low = (scaled < LOW_HALF).mean(axis=0) >= LOW_BANDS
     vote = np.where(low, 1.0, -1.0 / LOW_AGAIN_BLOCKS)
     if rising:
         return first + int(np.argmax(np.concatenate([[0.0], np.cumsum(vote)])))
