@@ -15,11 +15,21 @@ import numpy as np
 
 from dualmic.meters.continuity import HeldRun
 from dualmic.meters.floor import noise_floor
-from dualmic.meters.masks import bridged, holding, longer, mask_of, moving_mean, runs_of
+from dualmic.meters.masks import (
+    bridged,
+    holding,
+    longer,
+    mask_of,
+    moving_mean,
+    runs_of,
+    widened,
+)
+from dualmic.meters.speech import Activity, activity_of
 from dualmic.tiles import Mask, Powers
 
 # Our choices. Five seconds of silence to the end are a dead microphone, not a lost word.
 LEAST_S = 5.0
+SEEMING_SHARE = 0.8  # of a turn that lies in the other microphone's gap: no turn
 MUTING_LEAST_S = 20.0
 SILENT_DB = -105.0  # band power: no analogue input is that quiet
 WINDOW_S = 2.0
@@ -115,3 +125,67 @@ def _windowed(power: Powers, mask: Mask, length: int) -> Powers:
     count = moving_mean(mask.astype(float), length + 1)
     total = moving_mean(np.where(mask, power, 0.0), length + 1)
     return np.where(count * length >= 20, total / np.maximum(count, 1e-9), np.nan)
+
+
+def with_dead_mics(bands_db: np.ndarray, activity: Activity, dead: Mask) -> Activity:
+    """Tell the two voices apart where one microphone is dead: by level in the live one.
+
+    Before it died, the live microphone heard its wearer at one level and the other person at
+    another; each stretch of speech goes to the nearer of the two. Without such a memory the speech
+    stays the live microphone's wearer's.
+    """
+    own = activity.own.copy()
+    for mic in (0, 1):
+        live = 1 - mic
+        gone = dead[mic] & ~dead[live]
+        if not gone.any():
+            continue
+        power = (10 ** (bands_db[live, :, 1:5].astype(np.float64) / 10)).sum(axis=1)
+        usual_own = _typical_db(power, activity.single[live] & ~gone)
+        usual_leak = _typical_db(power, activity.single[mic] & ~gone)
+        own[mic, gone] = False
+        if usual_own is None or usual_leak is None:
+            continue
+        for start, end in zip(*runs_of(activity.own[live] & gone), strict=True):
+            heard = _typical_db(power, mask_between(start, end, len(power)))
+            if heard is not None and heard < (usual_own + usual_leak) / 2:
+                own[live, start:end] = False
+                own[mic, start:end] = True
+    return activity_of(own, activity.clusters_db, activity.leak_ratio)
+
+
+def without_gaps(activity: Activity, held: Mask) -> Activity:
+    """Take back turns that a gap in the other microphone only seems to make.
+
+    Where one microphone's sound is gone for a moment, its wearer's leak in the other has nothing to
+    be compared with and would pass for the other's own voice.
+
+    Args:
+        activity: who speaks.
+        held: ``(2, cells)``, where each microphone holds one value or silence.
+
+    """
+    own = activity.own.copy()
+    for mic in (0, 1):
+        gap = widened(held[mic], 10, 15)
+        inside = np.concatenate([[0], np.cumsum(gap)])
+        for start, end in zip(*runs_of(own[1 - mic]), strict=True):
+            if inside[end] - inside[start] >= SEEMING_SHARE * (end - start):
+                own[1 - mic, start:end] = False
+    if (own == activity.own).all():
+        return activity
+    return activity_of(own, activity.clusters_db, activity.leak_ratio)
+
+
+def mask_between(start: int, end: int, length: int) -> Mask:
+    """Return a mask that is True from ``start`` to before ``end``."""
+    mask = np.zeros(length, bool)
+    mask[start:end] = True
+    return mask
+
+
+def _typical_db(power: Powers, mask: Mask) -> float | None:
+    """Return the level that the louder third of the masked cells has."""
+    if mask.sum() < 10:
+        return None
+    return float(10 * np.log10(np.percentile(power[mask], 70) + 1e-16))

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from dualmic.dead_mics import dead_cells
+from dualmic.dead_mics import dead_cells, with_dead_mics, without_gaps
 from dualmic.measure import Measured
 from dualmic.meters.clipping import clipped_frames
 from dualmic.meters.crosstalk import (
@@ -22,7 +22,7 @@ from dualmic.meters.levels import level_exceeded_dbfs
 from dualmic.meters.masks import mask_of
 from dualmic.meters.noise import NoiseFloor, noise_floor, speech_to_noise_db
 from dualmic.meters.spectrum import frame_mask
-from dualmic.meters.speech import Activity, find_speech, find_turns, with_dead_mics
+from dualmic.meters.speech import Activity, find_speech
 from dualmic.tiles import CELLS_PER_TILE, Mask
 
 TOP_SHARE = 0.001  # the loudest 0.1 % of a person's speech samples are left out (common practice)
@@ -66,6 +66,8 @@ def hear(measured: Measured, *, one_mic: bool = False) -> Hearing:
     bands = measured.spectra.bands_db
     dead = np.zeros(bands.shape[:2], bool) if one_mic else dead_cells(bands, measured.held)
     activity = find_speech(bands, dead)
+    held = np.stack([_held_cells(measured, mic) for mic in (0, 1)])
+    activity = without_gaps(activity, held & ~dead)
     if dead.any():
         activity = with_dead_mics(bands, activity, dead)
     clipped = np.stack(
@@ -78,7 +80,7 @@ def hear(measured: Measured, *, one_mic: bool = False) -> Hearing:
     pauses = frame_mask(activity.pause, frames)
     floors, to_noise, peaks, voice = [], [], [], []
     for mic in (0, 1):
-        live = pauses & ~frame_mask(dead[mic] | _held_cells(measured, mic), frames, whole=False)
+        live = pauses & ~frame_mask(dead[mic] | held[mic], frames, whole=False)
         floor = noise_floor(measured.spectra.audible[mic], measured.spectra.a_weighted[mic], live)
         own = activity.own[mic] & ~dead[mic]
         own_frames = frame_mask(own & ~activity.own[1 - mic], frames)
@@ -127,6 +129,3 @@ def _leak(measured: Measured, activity: Activity, dead: Mask, mic: int) -> Heard
         )
         found = arrival(sums, classes, measured.rate_hz, voice_is_first=mic == 0)
     return HeardLeak(level, sections, found)
-
-
-__all__ = ["HeardLeak", "Hearing", "find_turns", "hear"]

@@ -1,8 +1,10 @@
 """All findings of one take: a new family of problems is one line here."""
 
-from dualmic.findings import background, changes, damage, pairing, talk
+from dualmic.findings import background, changes, damage, pairing, sounds, talk
 from dualmic.findings.base import Finding, Limits
 from dualmic.hearing import Hearing
+
+SHORTEST_S = 1.0  # our choice: in less there is no voice, background or level to judge
 
 
 def all_findings(
@@ -22,10 +24,21 @@ def all_findings(
         *damage.dropouts(hearing, limits),
         *damage.bad_samples(hearing, channels),
         *damage.dc_offset(hearing),
+    ]
+    if hearing.measured.duration_s >= SHORTEST_S:
+        found += _of_sound(hearing, limits, one_mic=one_mic)
+    order = {"fail": 0, "warn": 1, "note": 2}
+    return sorted(found, key=lambda f: (order[f.severity], f.start_s, f.kind, f.mic or 0))
+
+
+def _of_sound(hearing: Hearing, limits: Limits, *, one_mic: bool) -> list[Finding]:
+    """Return what takes more than single samples to tell."""
+    found = [
         *background.noise(hearing, limits),
         *background.low_level(hearing, limits),
         *background.hum(hearing, limits),
         *changes.changes(hearing, limits),
+        *sounds.wind(hearing, limits),
     ]
     if not one_mic:
         same = pairing.dual_mono(hearing)
@@ -37,5 +50,4 @@ def all_findings(
         if not same and not place:
             found += pairing.crosstalk(hearing, limits)
             found += talk.both_talking(hearing)
-    order = {"fail": 0, "warn": 1, "note": 2}
-    return sorted(found, key=lambda f: (order[f.severity], f.start_s, f.kind, f.mic or 0))
+    return found

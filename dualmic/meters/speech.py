@@ -148,16 +148,23 @@ def find_speech(bands_db: np.ndarray, dead: Mask | None = None) -> Activity:
     ratio = _first_ratios(heard, difference_db, loud, (high, low))
     own = _talking(heard, ratio)
     for _ in range(2):
-        ratio = _ratios(heard, _single(own) & both_live, ratio)
+        ratio = _ratios(heard, single_talk(own) & both_live, ratio)
         own = _talking(heard, ratio)
-    single = _single(own)
-    either = own[0] | own[1]
-    pause = ~widened(either, round(PAUSE_BEFORE_S * 100), round(PAUSE_AFTER_S * 100))
+    single = single_talk(own)
     clusters = tuple(
         float(np.median(difference_db[single[m] & loud])) if (single[m] & loud).any() else None
         for m in (0, 1)
     )
-    return Activity(own, single, pause, find_turns(own), (clusters[0], clusters[1]), ratio)
+    return activity_of(own, (clusters[0], clusters[1]), ratio)
+
+
+def activity_of(
+    own: Mask, clusters_db: tuple[float | None, float | None], leak_ratio: Powers
+) -> Activity:
+    """Return all that follows from who speaks in which cell."""
+    either = own[0] | own[1]
+    pause = ~widened(either, round(PAUSE_BEFORE_S * 100), round(PAUSE_AFTER_S * 100))
+    return Activity(own, single_talk(own), pause, find_turns(own), clusters_db, leak_ratio)
 
 
 def _differences(heard: Bands) -> tuple[Powers, Mask]:
@@ -238,7 +245,7 @@ def _talking(heard: Bands, ratio: Powers) -> Mask:
     return own
 
 
-def _single(own: Mask) -> Mask:
+def single_talk(own: Mask) -> Mask:
     """Where one person alone speaks, the tail of the other's speech left out."""
     return np.stack([own[m] & ~widened(own[1 - m], 10, 30) for m in (0, 1)])
 
@@ -250,52 +257,3 @@ def find_turns(own: Mask) -> list[tuple[int, float, float]]:
         for start, end in zip(*runs_of(bridged(own[m], round(TURN_BRIDGE_S * 100))), strict=True):
             turns.append((m, float(start) / 100, float(end) / 100))
     return sorted(turns, key=lambda turn: (turn[1], turn[0]))
-
-
-def with_dead_mics(bands_db: np.ndarray, activity: Activity, dead: Mask) -> Activity:
-    """Tell the two voices apart where one microphone is dead: by level in the live one.
-
-    Before it died, the live microphone heard its wearer at one level and the other person at
-    another; each stretch of speech goes to the nearer of the two. Without such a memory the speech
-    stays the live microphone's wearer's.
-    """
-    own = activity.own.copy()
-    for mic in (0, 1):
-        live = 1 - mic
-        gone = dead[mic] & ~dead[live]
-        if not gone.any():
-            continue
-        power = (10 ** (bands_db[live, :, 1:5].astype(np.float64) / 10)).sum(axis=1)
-        usual_own = _typical_db(power, activity.single[live] & ~gone)
-        usual_leak = _typical_db(power, activity.single[mic] & ~gone)
-        own[mic, gone] = False
-        if usual_own is None or usual_leak is None:
-            continue
-        for start, end in zip(*runs_of(activity.own[live] & gone), strict=True):
-            heard = _typical_db(power, mask_between(start, end, len(power)))
-            if heard is not None and heard < (usual_own + usual_leak) / 2:
-                own[live, start:end] = False
-                own[mic, start:end] = True
-    single = _single(own)
-    return Activity(
-        own,
-        single,
-        activity.pause,
-        find_turns(own),
-        activity.clusters_db,
-        activity.leak_ratio,
-    )
-
-
-def mask_between(start: int, end: int, length: int) -> Mask:
-    """Return a mask that is True from ``start`` to before ``end``."""
-    mask = np.zeros(length, bool)
-    mask[start:end] = True
-    return mask
-
-
-def _typical_db(power: Powers, mask: Mask) -> float | None:
-    """Return the level that the louder third of the masked cells has."""
-    if mask.sum() < 10:
-        return None
-    return float(10 * np.log10(np.percentile(power[mask], 70) + 1e-16))
