@@ -1,0 +1,102 @@
+"""Wind and cracks, found before the noise floor is measured, which leaves them out.
+
+Wind is a burst below 100 Hz: well over what the microphone holds there while people speak as well
+as in pauses, and near the level of its wearer's whole voice, for longer than a plosive.
+"""
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from dualmic.measure import Measured
+from dualmic.meters.masks import bridged, holding, longer, mask_of, moving_mean, runs_of
+from dualmic.meters.spectrum import FRAMES_PER_S, frame_mask
+from dualmic.meters.speech import Activity
+from dualmic.tiles import Mask, Powers
+
+# Our choices, tuned on simulated scenes. Untouched speech keeps its power below 100 Hz (averaged
+# over a quarter of a second) 10 dB and more under the whole voice; a gust that reaches the voice
+# less 12 dB takes headroom and can be heard. A plosive is over within 0.1 s.
+WIND_OVER_USUAL_DB = 12.0
+WIND_UNDER_VOICE_DB, WIND_NOTE_UNDER_VOICE_DB = 12.0, 15.0
+WIND_HOLD_DB = 9.0
+WIND_MEAN_FRAMES = 5
+WIND_SHORTEST_S, WIND_BRIDGE_S = 0.4, 0.8
+# A deep voice, too, swells below 100 Hz, but holds more between 100 and 315 Hz; hum stays level.
+WIND_LEAST_SPREAD_DB = 2.0
+# Gusts differ from one microphone to the other; a lorry's rumble swells alike in both.
+ALIKE = 0.85
+SILENCE_POWER = 1e-14
+
+
+@dataclass(frozen=True)
+class Gust:
+    """A stretch of wind: its level below 100 Hz, the limit it passed, and whether it hurts."""
+
+    start_s: float
+    end_s: float
+    level_dbfs: float
+    limit_dbfs: float
+    hurts: bool
+
+
+def gusts(measured: Measured, activity: Activity, dead: Mask) -> list[list[Gust]]:
+    """Return the stretches of wind on each microphone."""
+    low = measured.spectra.noise_bands[:, :, 0].astype(np.float64)
+    low_db = np.stack([_db(moving_mean(row, WIND_MEAN_FRAMES)) for row in low])
+    return [_on_one(measured, activity, dead[mic], low_db, mic) for mic in (0, 1)]
+
+
+def _on_one(
+    measured: Measured, activity: Activity, dead: Mask, low_db: Powers, mic: int
+) -> list[Gust]:
+    frames = low_db.shape[1]
+    live = ~frame_mask(dead, frames, whole=False) & (low_db[mic] > _db(SILENCE_POWER))
+    own = frame_mask(activity.own[mic], frames) & live
+    if own.sum() < FRAMES_PER_S:
+        return []
+    audible = measured.spectra.audible[mic]
+    voice = float(_db(np.median(audible[own])))
+    quiet = live & ~own
+    usual = max(float(np.median(low_db[mic][part])) for part in (own, quiet) if part.any())
+    least = max(usual + WIND_OVER_USUAL_DB, voice - WIND_NOTE_UNDER_VOICE_DB)
+    limit = max(usual + WIND_OVER_USUAL_DB, voice - WIND_UNDER_VOICE_DB)
+    high = live & (low_db[mic] > least)
+    held = holding(live & (low_db[mic] > least - WIND_HOLD_DB), longer(high, 3))
+    held = longer(bridged(held, round(WIND_BRIDGE_S * FRAMES_PER_S)), _frames(WIND_SHORTEST_S))
+    found = []
+    for start, end in zip(*runs_of(held), strict=True):
+        part = low_db[:, start:end]
+        power = 10 ** (part[mic] / 10)
+        voiced = measured.spectra.noise_bands[mic, start:end, 1]
+        if power.mean() < voiced.mean() or part[mic].std() < WIND_LEAST_SPREAD_DB:
+            continue
+        level = float(_db(power.mean()))
+        over = int((part[mic] > limit).sum())
+        hurts = over >= _frames(WIND_SHORTEST_S) and not _alike(part)
+        times = float(start) / FRAMES_PER_S, min(float(end) / FRAMES_PER_S, measured.duration_s)
+        found.append(Gust(*times, level, limit, hurts))
+    return found
+
+
+def _alike(part: Powers) -> bool:
+    """Whether the low end of both microphones swells and falls together, and as far."""
+    spread = part.std(axis=1)
+    if part.shape[1] < 4 or spread.min() < 1.0:
+        return False
+    return bool(np.corrcoef(part)[0, 1] > ALIKE)
+
+
+def gust_cells(found: list[Gust], cells: int) -> Mask:
+    """Return the 10 ms cells that lie in one of the gusts."""
+    starts = np.array([int(gust.start_s * 100) for gust in found], np.int64)
+    ends = np.array([int(np.ceil(gust.end_s * 100)) for gust in found], np.int64)
+    return mask_of(starts, ends, cells)
+
+
+def _frames(seconds: float) -> int:
+    return round(seconds * FRAMES_PER_S)
+
+
+def _db(power: Powers | float) -> Powers:
+    return 10 * np.log10(np.maximum(power, 1e-20))
