@@ -55,7 +55,7 @@ def automatic_gain(blocks: Powers, duration_s: float) -> list[Finding]:
                 "dB",
                 facts=facts,
                 count=int(rising.sum()),
-            )  # fmt: skip
+            )
         )
     return found
 

@@ -33,6 +33,8 @@ SAME_VOICE_SHARE = 0.5
 VOICE_S = 15.0
 SPLIT_DB = 3.0
 APART_DB = 2.0  # the quarters of blocks next to the change keep this far apart
+FOLLOW_DB, FOLLOW_BANDS = 1.0, 2  # of the microphone that hears the change less
+UNEQUAL_DB = 6.0
 STEADY_NOISE_DB = 2.5  # between quartiles: machines and hiss are steady, traffic is not
 BOTTOM_S, BOTTOM_DB = 6.0, 2.5
 BOTTOM_PERCENTILES = (2, 10)
@@ -41,7 +43,7 @@ EDGE_S = 0.95  # what fades in at the start is no change of the background
 # Between words some bands fall to the background before others: a quarter of them is enough.
 LOW_HALF, LOW_BANDS = -0.4, 0.25
 LOW_AGAIN_BLOCKS = 30.0  # one stray quiet block is outweighed by that many others
-# A-weighting at the middle of each band: 20 to 100 Hz, then the speech bands, dB (IEC 61672-1, rounded).
+# A-weighting at the middle of each band, 20 to 100 Hz and the speech bands: IEC 61672-1, rounded.
 A_DB = np.array([-26.0, -13.0, -5.5, -1.0, 0.9, 1.2, 0.0])
 
 
@@ -70,8 +72,10 @@ def changes(hearing: Hearing, _limits: Limits) -> list[Finding]:
         elif mic is None and _in_the_room(change):
             both = bool(change.known.all())
             where = None if both else int(np.flatnonzero(change.known)[0])
-            severity: Severity = "warn" if both and abs(mean) >= BACKGROUND_DB else "note"
-            value = round(mean, 1)
+            largest = float(np.nanmax(np.abs(change.weighted_db)))
+            plain = both and largest >= BACKGROUND_DB and _alike(change)
+            severity: Severity = "warn" if plain else "note"
+            value = round(float(np.sign(mean)) * largest, 1)
             found.append(
                 _finding("background_change", where, change, value, BACKGROUND_DB, severity)
             )
@@ -228,9 +232,24 @@ def _moment(
 
 
 def _in_the_room(change: _Change) -> bool:
-    """Whether both microphones hear the change, as far as both are known."""
+    """Whether both microphones hear the change, as far as both are known.
+
+    A hum or a hiss of its own may mask it in one of them: there, some bands have to follow.
+    """
     known = change.weighted_db[change.known]
-    return bool(np.all(np.sign(known) == np.sign(known[0])) and np.abs(known).min() >= JUMP_DB)
+    if np.all(np.sign(known) == np.sign(known[0])) and np.abs(known).min() >= JUMP_DB:
+        return True
+    quieter = int(np.argmin(np.abs(change.weighted_db)))
+    same_way = change.by_db[quieter] * np.sign(change.weighted_db[1 - quieter])
+    return bool((same_way >= FOLLOW_DB).sum() >= FOLLOW_BANDS and same_way.min() > -FOLLOW_DB)
+
+
+def _alike(change: _Change) -> bool:
+    """Whether both microphones hear about the same change: a hum of one alone is no room's."""
+    return bool(
+        np.abs(np.diff(change.weighted_db)) <= UNEQUAL_DB
+        and np.abs(change.weighted_db).min() >= JUMP_DB
+    )
 
 
 def _jumped(hearing: Hearing, change: _Change) -> int | None:
