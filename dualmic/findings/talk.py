@@ -8,23 +8,21 @@ import numpy as np
 
 from dualmic.findings.base import Finding
 from dualmic.hearing import Hearing
-from dualmic.meters.masks import bridged, moving_mean, runs_of
+from dualmic.meters.masks import bridged, runs_of
+from dualmic.meters.one_voice import follow, voice_db
 from dualmic.tiles import Mask, Powers
 
 # Our choices. What lasts longer than "mm" or "I see" is an interruption; what is shorter than a
 # fifth of a second may be the tail of a word.
-ASSENT_S = 1.0
+ASSENT_S = 0.8
 SHORTEST_S = 0.2
 TOGETHER_BRIDGE_S = 0.5
-# Correlation of the two microphones' levels over 50 ms: a leak follows its voice, and stays near 1.
-FOLLOWS = 0.75
 # Two channels of one place hear every voice alike: half of all speech lies within this of the
 # other half, around a difference that two inputs of one camera may have.
 ONE_PLACE_SPREAD_DB = 5.0
 ONE_PLACE_APART_DB = 4.0
 ONE_PLACE_DELAY_MS = 1.0  # 34 cm: wider than any camera's own pair
 LEAST_SPEECH_S = 3.0
-_SMOOTH = 5
 
 
 def both_talking(hearing: Hearing) -> list[Finding]:
@@ -35,11 +33,12 @@ def both_talking(hearing: Hearing) -> list[Finding]:
     own = hearing.activity.own
     gone = hearing.dead[0] | hearing.dead[1]
     together = own[0] & own[1] & ~gone
+    level = _levels(hearing)
     found = []
     for start, end in zip(*runs_of(bridged(together, round(TOGETHER_BRIDGE_S * 100))), strict=True):
         inside = together[start:end]
         length_s = float(inside.sum()) / 100
-        if length_s < SHORTEST_S or follows(hearing, start, end):
+        if length_s < SHORTEST_S or follow(*(voice[start:end] for voice in level)):
             continue
         assent = length_s < ASSENT_S
         found.append(
@@ -58,27 +57,13 @@ def both_talking(hearing: Hearing) -> list[Finding]:
     return found
 
 
-def follows(hearing: Hearing, start: int, end: int) -> bool:
-    """Whether both microphones rise and fall together over these cells: one voice in both."""
-    first, second = (voice_db(hearing, mic)[start:end] for mic in (0, 1))
-    if len(first) < 2 * _SMOOTH or min(first.std(), second.std()) < 1e-6:
-        return False
-    return bool(np.corrcoef(first, second)[0, 1] > FOLLOWS)
-
-
-def voice_db(hearing: Hearing, mic: int) -> Powers:
-    """Return the level of one microphone from 300 Hz to 4 kHz, smoothed over 50 ms, in dB."""
-    bands = hearing.measured.spectra.bands_db[mic, :, 1:5].astype(np.float64)
-    return 10 * np.log10(moving_mean((10 ** (bands / 10)).sum(axis=1), _SMOOTH) + 1e-16)
-
-
 def one_place(hearing: Hearing) -> list[Finding]:
     """Return a finding if both channels hear both people equally loud and at once."""
     speech: Mask = hearing.activity.own[0] | hearing.activity.own[1]
     speech = speech & ~(hearing.dead[0] | hearing.dead[1])
     if speech.sum() < LEAST_SPEECH_S * 100:
         return []
-    apart_db = (voice_db(hearing, 0) - voice_db(hearing, 1))[speech]
+    apart_db = np.subtract(*_levels(hearing))[speech]
     low, middle, high = np.percentile(apart_db, [5, 50, 95])
     delays = [leak.arrival.delay_ms for leak in hearing.leaks if leak.arrival is not None]
     together = bool(delays) and max(abs(delay) for delay in delays) < ONE_PLACE_DELAY_MS
@@ -87,3 +72,7 @@ def one_place(hearing: Hearing) -> list[Finding]:
     duration_s = hearing.measured.duration_s
     spread = round(float(high - low), 1)
     return [Finding("one_place", None, 0.0, duration_s, "warn", spread, ONE_PLACE_SPREAD_DB, "dB")]
+
+
+def _levels(hearing: Hearing) -> list[Powers]:
+    return [voice_db(bands) for bands in hearing.measured.spectra.bands_db]

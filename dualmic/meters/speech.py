@@ -21,11 +21,13 @@ import numpy as np
 
 from dualmic.meters.floor import noise_floor
 from dualmic.meters.masks import bridged, holding, longer, moving_mean, runs_of, widened
+from dualmic.meters.one_voice import with_one_owner
 from dualmic.tiles import Mask, Powers
 
 # All thresholds below are our choices, tuned on simulated scenes of other speakers and rooms than
 # those the scores are reported on.
 VOICE_BANDS = slice(1, 5)  # 300 Hz to 4 kHz, where level differences say most
+KEPT_CELLS = 360_000  # an hour; in longer takes bands are unpacked again each time
 LEAK_DECAY_DB_PER_CELL = 0.9  # 60 dB in 0.67 s: how a room lets a leak die away
 START_DB, HOLD_DB = 4.0, 2.2
 SHORTEST_S = 0.12
@@ -109,6 +111,7 @@ class Bands:
         """``bands_db`` is ``(2, cells, bands)``; the noise is found here, once."""
         self._bands_db = bands_db
         self.cells, self.count = bands_db.shape[1:]
+        self._kept: dict[tuple[str, int, int], Powers] = {}
         self._floor_db = np.empty((2, self.count, self.cells), np.float16)
         for m in (0, 1):
             for b in range(self.count):
@@ -116,11 +119,20 @@ class Bands:
 
     def power(self, m: int, b: int) -> Powers:
         """Return the power of band ``b`` on microphone ``m``, ``(cells,)``."""
-        return 10 ** (self._bands_db[m, :, b].astype(np.float64) / 10)
+        return self._unpacked("power", m, b, self._bands_db[m, :, b])
 
     def floor(self, m: int, b: int) -> Powers:
         """Return the noise under it."""
-        return 10 ** (self._floor_db[m, b].astype(np.float64) / 10)
+        return self._unpacked("floor", m, b, self._floor_db[m, b])
+
+    def _unpacked(self, what: str, m: int, b: int, level_db: np.ndarray) -> Powers:
+        kept = self._kept.get((what, m, b))
+        if kept is None:
+            kept = np.exp(level_db.astype(np.float32) * np.float32(np.log(10) / 10))
+            kept.flags.writeable = False
+            if self.cells <= KEPT_CELLS:
+                self._kept[what, m, b] = kept
+        return kept
 
     def noise_apart_db(self) -> float:
         """Return how much noisier the first microphone's speech bands are than the second's."""
@@ -150,6 +162,7 @@ def find_speech(bands_db: np.ndarray, dead: Mask | None = None) -> Activity:
     for _ in range(2):
         ratio = _ratios(heard, single_talk(own) & both_live, ratio)
         own = _talking(heard, ratio)
+    own = with_one_owner(bands_db, own)
     single = single_talk(own)
     clusters = tuple(
         float(np.median(difference_db[single[m] & loud])) if (single[m] & loud).any() else None
