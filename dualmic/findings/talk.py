@@ -16,7 +16,7 @@ from dualmic.tiles import Mask, Powers
 # fifth of a second may be the tail of a word.
 ASSENT_S = 0.8
 SHORTEST_S = 0.2
-TOGETHER_BRIDGE_S = 0.5
+TOGETHER_BRIDGE_S = 1.0
 # Two channels of one place hear every voice alike: half of all speech lies within this of the
 # other half, around a difference that two inputs of one camera may have.
 ONE_PLACE_SPREAD_DB = 5.0
