@@ -24,6 +24,7 @@ from dualmic.meters.noise import NoiseFloor, noise_floor, speech_to_noise_db
 from dualmic.meters.spectrum import frame_mask
 from dualmic.meters.speech import Activity, find_speech
 from dualmic.tiles import CELLS_PER_TILE, Mask
+from dualmic.unwanted import unwanted_cells
 
 TOP_SHARE = 0.001  # the loudest 0.1 % of a person's speech samples are left out (common practice)
 
@@ -78,9 +79,11 @@ def hear(measured: Measured, *, one_mic: bool = False) -> Hearing:
     )
     frames = measured.spectra.audible.shape[1]
     pauses = frame_mask(activity.pause, frames)
+    unwanted = unwanted_cells(measured, activity, dead)
     floors, to_noise, peaks, voice = [], [], [], []
     for mic in (0, 1):
-        live = pauses & ~frame_mask(dead[mic] | held[mic], frames, whole=False)
+        left_out = dead[mic] | held[mic] | unwanted[mic]
+        live = pauses & ~frame_mask(left_out, frames, whole=False)
         floor = noise_floor(measured.spectra.audible[mic], measured.spectra.a_weighted[mic], live)
         own = activity.own[mic] & ~dead[mic]
         own_frames = frame_mask(own & ~activity.own[1 - mic], frames)
@@ -91,7 +94,7 @@ def hear(measured: Measured, *, one_mic: bool = False) -> Hearing:
             level_exceeded_dbfs(measured.levels.peak_counts[mic], tiles.all(axis=1), TOP_SHARE)
         )
         voice.append(own)
-    leaks = [_leak(measured, activity, dead, mic) for mic in (0, 1)]
+    leaks = [_leak(measured, activity, dead | held | unwanted, mic) for mic in (0, 1)]
     return Hearing(measured, activity, dead, clipped, floors, to_noise, peaks, leaks, voice)
 
 
@@ -109,15 +112,17 @@ def k_noise(measured: Measured, activity: Activity, mic: int, dead: Mask) -> flo
     return float(cells[pause].mean()) if pause.any() else 0.0
 
 
-def _leak(measured: Measured, activity: Activity, dead: Mask, mic: int) -> HeardLeak:
+def _leak(measured: Measured, activity: Activity, unfit: Mask, mic: int) -> HeardLeak:
     """Measure the voice of ``mic``'s wearer in the other microphone."""
     other = 1 - mic
-    gone = dead[0] | dead[1]
+    gone = unfit[0] | unfit[1]
     own, there = measured.loudness.power[mic], measured.loudness.power[other]
     noise = [k_noise(measured, activity, m, gone) for m in (mic, other)]
     single = activity.single[mic][: len(own)] & ~gone[: len(own)]
     level = leak_level(own, there, single, *noise)
-    sections = leak_sections(own, there, single, *noise)
+    pause = activity.pause[: len(own)] & ~gone[: len(own)]
+    turns = [(start_s, end_s) for speaker, start_s, end_s in activity.turns if speaker == mic]
+    sections = leak_sections(own, there, single, pause, turns, *noise)
     found = None
     sums = measured.spectra.cross
     here, across = activity.clusters_db[mic], activity.clusters_db[other]

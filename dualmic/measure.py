@@ -22,6 +22,7 @@ from dualmic.meters.levels import LevelMeter, Levels
 from dualmic.meters.loudness import LoudnessCells, LoudnessMeter
 from dualmic.meters.peaks import TruePeakMeter, TruePeaks
 from dualmic.meters.spectrum import Spectra, SpectrumMeter
+from dualmic.meters.transients import Transient, TransientMeter
 from dualmic.meters.width import Width, WidthMeter
 from dualmic.tiles import BadSamples, Floats, Second, seconds
 
@@ -59,6 +60,7 @@ class Measured:
     low: LowSpectra
     tops: ClippedTops
     held: list[list[HeldRun]]
+    transients: list[Transient]
     width: Width
     bad: BadSamples
     others: OtherChannels | None
@@ -103,20 +105,24 @@ def measure(
     peaks, spectrum = TruePeakMeter(rate_hz, 2), SpectrumMeter(rate_hz, 2, (0, 1))
     hum, held = HumMeter(rate_hz, 2), ContinuityMeter(rate_hz, 2)
     clipping, width = ClippingMeter(rate_hz, 2, bit_depth), WidthMeter(rate_hz)
+    short = TransientMeter(rate_hz)
     other_levels = LevelMeter(rate_hz, len(rest))
     other_clipping = ClippingMeter(rate_hz, len(rest), bit_depth)
     other_spectrum = SpectrumMeter(rate_hz, len(rest), None)
-    meters: list[Meter] = [loudness, spectrum, peaks, levels, clipping, hum, width, held]
+    # Two groups of about equal cost, one a thread.
+    groups: list[list[Meter]] = [
+        [loudness, peaks, levels, clipping, width],
+        [spectrum, hum, held, short],
+    ]
     other_meters: list[Meter] = [other_levels, other_clipping, other_spectrum] if rest else []
     frames = 0
     rows = list(mics)
     with ThreadPoolExecutor(2) as pool:
         for second in seconds(blocks, rate_hz, bad):
             pair = second if channels == 2 and rows == [0, 1] else _rows(second, rows)
-            jobs = [pool.submit(meter.push, pair) for meter in meters]
+            jobs = [pool.submit(_push, group, pair) for group in groups]
             if other_meters:
-                others = _rows(second, list(rest))
-                jobs += [pool.submit(meter.push, others) for meter in other_meters]
+                jobs.append(pool.submit(_push, other_meters, _rows(second, list(rest))))
             for job in jobs:
                 job.result()
             frames += second.frames
@@ -133,6 +139,7 @@ def measure(
         low=hum.result(),
         tops=clipping.result(),
         held=held.result(),
+        transients=short.result(),
         width=width.result(),
         bad=bad,
         others=OtherChannels(
@@ -141,6 +148,11 @@ def measure(
         if rest
         else None,
     )
+
+
+def _push(group: list[Meter], second: Second) -> None:
+    for meter in group:
+        meter.push(second)
 
 
 def _keep_freed_memory() -> None:

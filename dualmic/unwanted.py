@@ -12,6 +12,7 @@ from dualmic.measure import Measured
 from dualmic.meters.masks import bridged, holding, longer, mask_of, moving_mean, runs_of
 from dualmic.meters.spectrum import FRAMES_PER_S, frame_mask
 from dualmic.meters.speech import Activity
+from dualmic.meters.transients import Transient
 from dualmic.tiles import Mask, Powers
 
 # Our choices, tuned on simulated scenes. Untouched speech keeps its power below 100 Hz (averaged
@@ -27,6 +28,17 @@ WIND_LEAST_SPREAD_DB = 2.0
 # Gusts differ from one microphone to the other; a lorry's rumble swells alike in both.
 ALIKE = 0.85
 SILENCE_POWER = 1e-14
+
+# Our choices, tuned on simulated scenes. Consonants, lip smacks and the pulses of a rough voice
+# stay under 15 dB of what is around them. What the other microphone hears too, standing out there
+# as well, is a sound in the room: a slate's clap, a dropped cup.
+CLICK_DB, LOUD_CLICK_DB = 16.0, 13.0
+# Of untouched speech's own short sounds the loudest (lips parting) lie 18 dB and more under the
+# voice in the band they are looked for in; one that nearly reaches the voice needs less to be sure.
+CLICK_UNDER_VOICE_DB, LOUD_UNDER_VOICE_DB = 15.0, 4.0
+HEARD_THERE_DB = 8.0
+# Ends of lost sound and clipped tops crack as well: they are reported as what they are.
+BESIDE_DAMAGE_S = 0.02
 
 
 @dataclass(frozen=True)
@@ -53,21 +65,20 @@ def _on_one(
     frames = low_db.shape[1]
     live = ~frame_mask(dead, frames, whole=False) & (low_db[mic] > _db(SILENCE_POWER))
     own = frame_mask(activity.own[mic], frames) & live
-    if own.sum() < FRAMES_PER_S:
+    voice = voice_dbfs(measured, activity, dead, mic)
+    if voice is None:
         return []
-    audible = measured.spectra.audible[mic]
-    voice = float(_db(np.median(audible[own])))
-    quiet = live & ~own
-    usual = max(float(np.median(low_db[mic][part])) for part in (own, quiet) if part.any())
+    row, quiet = low_db[mic], live & ~own
+    usual = max(float(np.median(row[part])) for part in (own, quiet) if part.any())
     least = max(usual + WIND_OVER_USUAL_DB, voice - WIND_NOTE_UNDER_VOICE_DB)
     limit = max(usual + WIND_OVER_USUAL_DB, voice - WIND_UNDER_VOICE_DB)
-    high = live & (low_db[mic] > least)
-    held = holding(live & (low_db[mic] > least - WIND_HOLD_DB), longer(high, 3))
+    high = live & (row > least)
+    held = holding(live & (row > least - WIND_HOLD_DB), longer(high, 3))
     held = longer(bridged(held, round(WIND_BRIDGE_S * FRAMES_PER_S)), _frames(WIND_SHORTEST_S))
     found = []
     for start, end in zip(*runs_of(held), strict=True):
         part = low_db[:, start:end]
-        power = 10 ** (part[mic] / 10)
+        power = np.asarray(10 ** (part[mic] / 10))
         voiced = measured.spectra.noise_bands[mic, start:end, 1]
         if power.mean() < voiced.mean() or part[mic].std() < WIND_LEAST_SPREAD_DB:
             continue
@@ -99,4 +110,51 @@ def _frames(seconds: float) -> int:
 
 
 def _db(power: Powers | float) -> Powers:
-    return 10 * np.log10(np.maximum(power, 1e-20))
+    return np.asarray(10 * np.log10(np.maximum(power, 1e-20)))
+
+
+def cracks(measured: Measured, activity: Activity, dead: Mask) -> list[list[Transient]]:
+    """Return the short sounds that are cracks in each microphone's own signal."""
+    found: list[list[Transient]] = [[], []]
+    for mic in (0, 1):
+        voice = voice_dbfs(measured, activity, dead[mic], mic)
+        for short in measured.transients:
+            if short.channel == mic and _is_crack(measured, dead[mic], short, voice):
+                found[mic].append(short)
+    return found
+
+
+def voice_dbfs(measured: Measured, activity: Activity, dead: Mask, mic: int) -> float | None:
+    """Return the usual level of the wearer's voice, None with less than a second of it."""
+    audible = measured.spectra.audible[mic]
+    own = frame_mask(activity.own[mic] & ~dead, len(audible)) & (audible > SILENCE_POWER)
+    return float(_db(np.median(audible[own]))) if own.sum() >= FRAMES_PER_S else None
+
+
+def _is_crack(measured: Measured, dead: Mask, short: Transient, voice: float | None) -> bool:
+    mic, at_s = short.channel, short.at_s
+    under_db = 0.0 if voice is None else voice - float(_db(short.power))
+    least_db = LOUD_CLICK_DB if under_db <= LOUD_UNDER_VOICE_DB else CLICK_DB
+    if under_db > CLICK_UNDER_VOICE_DB or short.over_db < least_db:
+        return False
+    if short.other_over_db > HEARD_THERE_DB:
+        return False
+    if not 2 * BESIDE_DAMAGE_S < at_s < measured.duration_s - 2 * BESIDE_DAMAGE_S:
+        return False
+    cell = int(at_s * 100)
+    if dead[max(cell - 2, 0) : cell + 3].any():
+        return False
+    spans = [(run.start_s, run.end_s) for run in measured.held[mic]]
+    spans += [(start, end) for channel, start, end in measured.bad.spans if channel == mic]
+    return not any(a - BESIDE_DAMAGE_S < at_s < b + BESIDE_DAMAGE_S for a, b in spans)
+
+
+def unwanted_cells(measured: Measured, activity: Activity, dead: Mask) -> Mask:
+    """Return ``(2, cells)``: wind or a crack, which are no part of a noise floor."""
+    cells = np.stack(
+        [gust_cells(found, measured.cells) for found in gusts(measured, activity, dead)]
+    )
+    for mic, shorts in enumerate(cracks(measured, activity, dead)):
+        at = np.array([int(short.at_s * 100) for short in shorts], np.int64)
+        cells[mic] |= mask_of(at - 1, at + 2, measured.cells)
+    return cells

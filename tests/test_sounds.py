@@ -3,10 +3,10 @@
 import numpy as np
 import pytest
 import soundfile as sf
-
-from dualmic.lock_keeper.mix import mix_take
-from dualmic.take import check_take
 from speech_scene import RATE_HZ, SUBJECT, Scene, make
+
+from dualmic.lock_keeper import mix
+from dualmic.take import check_take
 
 
 def problems(scene, folder, kind):
@@ -63,3 +63,51 @@ def test_a_hum_is_no_wind(scene, tmp_path):
     time_s = np.arange(6 * RATE_HZ) / RATE_HZ
     lay(scene, (SUBJECT,), 2.0, 0.05 * np.sin(2 * np.pi * 50 * time_s))
     assert problems(scene, tmp_path, "wind") == []
+
+
+def crack(peak: float) -> np.ndarray:
+    """Return a crack that is over in 3 ms."""
+    time_s = np.arange(round(0.003 * RATE_HZ)) / RATE_HZ
+    return peak * np.sin(2 * np.pi * 2500 * time_s + 1) * np.exp(-time_s / 0.0005)
+
+
+def test_cracks_warn_in_speech_and_are_notes_in_pauses(scene, tmp_path):
+    start_s, end_s = scene.answers()[0]
+    lay(scene, (SUBJECT,), start_s + 1.0, crack(0.7))
+    lay(scene, (SUBJECT,), end_s + 0.6, crack(0.3))
+    found = sorted(problems(scene, tmp_path, "click"), key=lambda problem: problem.start_s)
+    assert [(p.mic, p.severity) for p in found] == [("subject", "warn"), ("subject", "note")]
+    for problem, true_s in zip(found, (start_s + 1.0, end_s + 0.6), strict=True):
+        assert abs(problem.start_s - true_s) < 0.05
+        assert abs(problem.end_s - true_s - 0.003) < 0.05
+
+
+def test_a_clap_heard_in_both_microphones_is_no_crack(scene, tmp_path):
+    lay(scene, (0, 1), 0.5, crack(0.8))
+    assert problems(scene, tmp_path, "click") == []
+
+
+def test_a_mouth_noise_is_no_crack(scene, tmp_path):
+    count = round(0.015 * RATE_HZ)
+    lips = np.random.default_rng(2).standard_normal(count) * np.sin(np.linspace(0, np.pi, count))
+    smack = 0.05 * lips * np.exp(-np.arange(count) / (0.004 * RATE_HZ))
+    lay(scene, (SUBJECT,), 0.5, smack)
+    assert problems(scene, tmp_path, "click") == []
+
+
+def test_untouched_speech_has_none_of_these(tmp_path):
+    path = tmp_path / "good.wav"
+    sf.write(path, mix.mix_take(1).samples, mix.RATE_HZ, subtype="PCM_24")
+    for record in (check_take([path]), check_take([make().write(tmp_path / "plain.wav")])):
+        assert [p for p in record.problems if p.kind in ("click", "wind", "rustle")] == []
+
+
+def test_wind_and_cracks_in_pauses_are_no_noise_floor(scene, tmp_path):
+    plain = check_take([scene.write(tmp_path / "plain.wav")]).mics["subject"]
+    for _, end_s in scene.answers():
+        lay(scene, (SUBJECT,), end_s + 0.5, crack(0.5))
+    lay(scene, (SUBJECT,), 0.15, gust(0.6, -20))
+    blown = check_take([scene.write(tmp_path / "blown.wav")]).mics["subject"]
+    assert plain.noise_floor_dbfs is not None
+    assert blown.noise_floor_dbfs == pytest.approx(plain.noise_floor_dbfs, abs=0.3)
+    assert blown.noise_floor_dba == pytest.approx(plain.noise_floor_dba, abs=0.3)

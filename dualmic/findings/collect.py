@@ -39,6 +39,7 @@ def _of_sound(hearing: Hearing, limits: Limits, *, one_mic: bool) -> list[Findin
         *background.hum(hearing, limits),
         *changes.changes(hearing, limits),
         *sounds.wind(hearing, limits),
+        *sounds.clicks(hearing, limits),
     ]
     if not one_mic:
         same = pairing.dual_mono(hearing)

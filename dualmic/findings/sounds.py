@@ -2,8 +2,12 @@
 
 from dualmic.findings.base import Finding, Limits
 from dualmic.hearing import Hearing
+from dualmic.meters.transients import Transient
 from dualmic.record import Severity
-from dualmic.unwanted import Gust, gusts
+from dualmic.unwanted import CLICK_DB, Gust, cracks, gusts
+
+CLICKS_GAP_S = 0.5  # our choice: cracks closer than this are one event
+CLICK_S = 0.003
 
 
 def wind(hearing: Hearing, limits: Limits) -> list[Finding]:
@@ -16,3 +20,26 @@ def _gust(mic: int, gust: Gust) -> Finding:
     severity: Severity = "warn" if gust.hurts else "note"
     level, limit = round(gust.level_dbfs, 1), round(gust.limit_dbfs, 1)
     return Finding("wind", mic, gust.start_s, gust.end_s, severity, level, limit, "dBFS")
+
+
+def clicks(hearing: Hearing, limits: Limits) -> list[Finding]:
+    """Return the cracks; those in pauses or under the other person's talk are notes."""
+    found: list[Finding] = []
+    for mic, shorts in enumerate(cracks(hearing.measured, hearing.activity, hearing.dead)):
+        groups: list[list[Transient]] = []
+        for short in shorts:
+            if groups and short.at_s - groups[-1][-1].at_s < CLICKS_GAP_S:
+                groups[-1].append(short)
+            else:
+                groups.append([short])
+        found += [_cracks(hearing, mic, group) for group in groups]
+    return found
+
+
+def _cracks(hearing: Hearing, mic: int, group: list[Transient]) -> Finding:
+    own = hearing.activity.own[mic]
+    spoken = any(own[int(short.at_s * 100) : int(short.at_s * 100) + 1].any() for short in group)
+    severity: Severity = "warn" if spoken else "note"
+    over_db = round(max(short.over_db for short in group), 1)
+    times = group[0].at_s, group[-1].at_s + CLICK_S
+    return Finding("click", mic, *times, severity, over_db, CLICK_DB, "dB", count=len(group))
