@@ -11,6 +11,7 @@ the sample rate but for the last one. Cell ``k`` of a second starts at frame
 
 from collections.abc import Iterable, Iterator
 from dataclasses import dataclass, field
+from functools import cached_property
 
 import numpy as np
 from numpy.typing import NDArray
@@ -36,6 +37,11 @@ class Second:
     samples: Floats
     start_s: int
     rate_hz: int
+
+    @cached_property
+    def size(self) -> Floats:
+        """Absolute values of the samples, worked out once for all meters that ask."""
+        return np.abs(self.samples)
 
     @property
     def frames(self) -> int:
@@ -72,6 +78,17 @@ def cell_sums(values: NDArray[np.floating], edges: Indices) -> Powers:
         return shaped.sum(axis=-1).astype(np.float64)
     sums = np.add.reduceat(values[..., : edges[cells]], edges[:cells], axis=-1)
     return sums.astype(np.float64)
+
+
+def cell_products(first: Floats, second: Floats, edges: Indices) -> Powers:
+    """Add up ``first * second`` over each whole cell; the product itself is never stored."""
+    cells = whole_cells(edges, first.shape[-1])
+    width = int(edges[1])
+    if cells <= 0 or edges[-1] != width * CELLS_PER_S:
+        return cell_sums(first * second, edges)
+    shape = (*first.shape[:-1], cells, width)
+    one, two = (part[..., : cells * width].reshape(shape) for part in (first, second))
+    return np.einsum("...k,...k->...", one, two).astype(np.float64)
 
 
 def cell_maxima(values: Floats, edges: Indices) -> Floats:

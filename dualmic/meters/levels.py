@@ -18,7 +18,7 @@ from dualmic.tiles import (
     Stack,
     cell_edges,
     cell_maxima,
-    cell_sums,
+    cell_products,
 )
 
 # Float32 bit patterns shifted right by 21 keep the exponent and two bits of the mantissa: four
@@ -64,9 +64,9 @@ class LevelMeter:
     def push(self, second: Second) -> None:
         """Take in the next second."""
         samples = second.samples
-        sums = cell_sums(samples * samples, self._edges)
+        sums = cell_products(samples, samples, self._edges)
         self._power.add((sums / self._counts[: sums.shape[1]]).astype(np.float32))
-        size = np.abs(samples)
+        size = second.size
         self._peak.add(cell_maxima(size, self._edges))
         where = size.argmax(axis=1)
         top = size[np.arange(len(size)), where]

@@ -83,7 +83,8 @@ class TruePeakMeter:
     def push(self, second: Second) -> None:
         """Take in the next second; what needs later samples waits for the next call."""
         samples = np.concatenate([self._past, second.samples], axis=1)
-        self._look(samples)
+        if self._may_rise(second):
+            self._look(samples)
         self._past = samples[:, -(TAPS - 1) :].copy()
         self._frames += second.frames
 
@@ -116,6 +117,11 @@ class TruePeakMeter:
             while len(order) and reach[order[0]] > self._top[channel]:
                 self._oversample(channel, seen, order[:taken], frames, first)
                 order, taken = order[taken:], _TOGETHER
+
+    def _may_rise(self, second: Second) -> bool:
+        """Whether any channel could hold a new maximum, judged by its largest samples alone."""
+        size = np.maximum(second.size.max(axis=1), np.abs(self._past).max(axis=1))
+        return bool((self._size_bound * size > self._top).any())
 
     def _bound(self, size: np.ndarray, step: np.ndarray) -> np.ndarray:
         """Return how high an interpolated value can be among such samples and steps."""

@@ -9,7 +9,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from dualmic.tiles import Mask, Powers, Second, Stack, cell_edges, cell_sums
+from dualmic.tiles import Mask, Powers, Second, Stack, cell_edges, cell_products
 
 # Our choices: equal to the ear, and plainly not.
 ONE_SIGNAL_CORRELATION = 0.99
@@ -102,8 +102,8 @@ class WidthMeter:
     def push(self, second: Second) -> None:
         """Take in the next second."""
         left, right = (second.samples[channel] for channel in self._pair)
-        products = np.stack([left * left, right * right, left * right])
-        sums = cell_sums(products, self._edges)
+        pairs = ((left, left), (right, right), (left, right))
+        sums = np.stack([cell_products(a, b, self._edges) for a, b in pairs])
         self._stack.add((sums / self._counts[: sums.shape[1]]).astype(np.float32))
 
     def result(self) -> Width:
