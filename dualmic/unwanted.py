@@ -95,7 +95,7 @@ def _alike(part: Powers) -> bool:
     spread = part.std(axis=1)
     if part.shape[1] < 4 or spread.min() < 1.0:
         return False
-    return bool(np.corrcoef(part)[0, 1] > ALIKE)
+    return float(np.corrcoef(part[0], part[1])[0][1]) > ALIKE
 
 
 def gust_cells(found: list[Gust], cells: int) -> Mask:
