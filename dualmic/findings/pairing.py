@@ -85,27 +85,32 @@ def crosstalk(hearing: Hearing, limits: Limits) -> list[Finding]:
         leak = hearing.leaks[speaker]
         if change is None or leak.level is None:
             continue
-        sections = leak.sections
-        over = [(a, b, level + change) for a, b, level in sections if level + change > limit]
+        levelled = [(start_s, end_s, level + change) for start_s, end_s, level in leak.sections]
+        over = _joined(levelled, limit)
         if not over and not leak.level.is_upper_bound and leak.level.level_db + change > limit:
             over = [(0.0, hearing.measured.duration_s, leak.level.level_db + change)]
-        if len(over) == len(sections) and over:
+        if over and all(level > limit for _, _, level in levelled):
             level = leak.level.level_db + change
             over = [(0.0, hearing.measured.duration_s, level)] if level > limit else over
-        for start_s, end_s, level in _joined(over):
+        for start_s, end_s, level in over:
             end_s = min(end_s, hearing.measured.duration_s)
             value = round(level, 1)
             found.append(Finding("crosstalk", into, start_s, end_s, "warn", value, limit, "dB"))
     return found
 
 
-def _joined(sections: list[tuple[float, float, float]]) -> list[tuple[float, float, float]]:
-    """Join sections that touch, keeping the highest level."""
+def _joined(
+    sections: list[tuple[float, float, float]], limit: float
+) -> list[tuple[float, float, float]]:
+    """Join neighbouring sections over the limit, keeping the highest level."""
     joined: list[tuple[float, float, float]] = []
+    before_over = False
     for start_s, end_s, level in sections:
-        if joined and start_s - joined[-1][1] < 0.01:
-            before = joined.pop()
-            joined.append((before[0], end_s, max(before[2], level)))
-        else:
+        over = level > limit
+        if over and before_over:
+            first = joined.pop()
+            joined.append((first[0], end_s, max(first[2], level)))
+        elif over:
             joined.append((start_s, end_s, level))
+        before_over = over
     return joined

@@ -15,6 +15,7 @@ References:
 
 """
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Literal
 
@@ -27,7 +28,12 @@ LONGEST_DELAY_MS = 50.0
 SECOND_PEAK = 0.7
 LEAST_CELLS = 100  # one second of somebody alone
 LEAST_FRAMES = 20
-SECTION_S = 30.0  # our choice: long enough for some seconds of each voice in an even conversation
+# Our choices: a section holds three seconds of somebody alone, from turns at most so far apart; its
+# noise comes from half a second of pauses or more within ten seconds of it.
+SECTION_S = 30.0
+SECTION_CELLS = 300
+AROUND_CELLS = 1000
+LEAST_PAUSE_CELLS = 50
 _FINER = 16
 
 
@@ -81,18 +87,45 @@ def leak_level(
 
 
 def leak_sections(
-    own: Powers, other: Powers, single: Mask, own_noise: float, other_noise: float
+    own: Powers,
+    other: Powers,
+    single: Mask,
+    pause: Mask,
+    turns: Sequence[tuple[float, float]],
+    *noise: float,
 ) -> list[tuple[float, float, float]]:
-    """Return (start_s, end_s, level_db) of each stretch of 30 s with enough single talk in it."""
-    step = int(SECTION_S * 100)
-    sections = []
-    for start in range(0, len(single), step):
-        end = min(start + step, len(single))
-        level = leak_level(
-            own[start:end], other[start:end], single[start:end], own_noise, other_noise
-        )
+    """Return (start_s, end_s, level_db) of each stretch of the speaker's turns.
+
+    Turns are taken together until they hold three seconds of single talk, so that one turned-round
+    answer is not averaged with its neighbours. The noise is that of the pauses around.
+
+    Args:
+        own: K-weighted cell powers of the speaker's microphone.
+        other: the same of the microphone it leaks into.
+        single: the cells in which only this person speaks and both microphones are fit to measure.
+        pause: the cells in which nobody speaks, the same left out.
+        turns: (start_s, end_s) of the speaker's turns, in order.
+        noise: K-weighted noise power of both over the whole take, for where pauses are few.
+
+    """
+    sections: list[tuple[float, float, float]] = []
+    first: int | None = None
+    for start_s, end_s in turns:
+        start, end = round(start_s * 100), min(round(end_s * 100), len(single))
+        if first is None or start - first > SECTION_S * 100:
+            first = start
+        if single[first:end].sum() < SECTION_CELLS:
+            continue
+        part = slice(first, end)
+        around = slice(max(first - AROUND_CELLS, 0), end + AROUND_CELLS)
+        quiet = pause[around]
+        local = noise
+        if quiet.sum() >= LEAST_PAUSE_CELLS:
+            local = tuple(float(power[around][quiet].mean()) for power in (own, other))
+        level = leak_level(own[part], other[part], single[part], local[0], local[1])
         if level is not None and not level.is_upper_bound:
-            sections.append((start / 100, end / 100, level.level_db))
+            sections.append((first / 100, end / 100, level.level_db))
+        first = None
     return sections
 
 
