@@ -121,7 +121,7 @@ def _quiet(hearing: Hearing, blocks: Powers) -> Mask:
     weighted = _weighted(blocks)
     level = np.where(np.isfinite(weighted), weighted, np.inf)
     level[np.isinf(level).all(axis=1)] = 0.0  # a microphone that is dead throughout says nothing
-    quiet = pause.copy()
+    quiet: Mask = np.array(pause, bool)
     length = int(STEADY_S * 100) // BLOCK_CELLS
     if count >= length:
         windows = np.lib.stride_tricks.sliding_window_view(level, length, axis=1)
@@ -135,7 +135,8 @@ def _quiet(hearing: Hearing, blocks: Powers) -> Mask:
         lowest, low = np.percentile(part, BOTTOM_PERCENTILES, axis=1, method="lower")
         if np.isfinite(low).all() and (low - lowest < BOTTOM_DB).all():
             quiet[start : start + length] |= (part <= low[:, None] + 1.0).all(axis=0)
-    return quiet & np.isfinite(weighted).any(axis=0)
+    heard: Mask = np.asarray(np.isfinite(weighted).any(axis=0))
+    return quiet & heard
 
 
 def _find(blocks: Powers, quiet: Mask, pumping: set[int | None]) -> list[_Change]:

@@ -1,0 +1,71 @@
+"""Gains that jump or set themselves, and backgrounds that come and go, on mixes of real speech."""
+
+import numpy as np
+import pytest
+import speech_scene
+from speech_scene import INTERVIEWER, RATE_HZ, SUBJECT
+
+from dualmic.findings import Limits, all_findings
+from dualmic.findings.base import Finding
+from dualmic.hearing import hear
+from dualmic.measure import measure
+
+AT_S, UNTIL_S = 24.6, 39.9  # both in pauses: where words hide it, nobody could say
+
+
+def findings(samples: np.ndarray) -> list[Finding]:
+    measured = measure([samples.astype(np.float32)], RATE_HZ, 2, bit_depth=24)
+    found = all_findings(hear(measured), Limits(), (0, 1))
+    return [f for f in found if f.kind in ("level_jump", "background_change")]
+
+
+@pytest.mark.parametrize("by_db", [-8.0, 7.0])
+def test_gain_that_jumps_is_found_where_it_jumps(by_db: float) -> None:
+    scene = speech_scene.make(4)
+    scene.samples[round(AT_S * RATE_HZ) :, SUBJECT] *= 10 ** (by_db / 20)
+    (found,) = findings(scene.samples)
+    assert (found.kind, found.mic, found.severity) == ("level_jump", SUBJECT, "warn")
+    assert abs(found.value - by_db) < 1.0  # what was done to the samples
+    assert found.start_s - 0.25 < AT_S < found.end_s + 0.25
+
+
+def test_fan_in_the_room_is_found_in_both_microphones() -> None:
+    scene = speech_scene.make(4)
+    fan = np.random.default_rng(5).normal(0, 10 ** (-58 / 20), len(scene.samples))
+    on = slice(round(AT_S * RATE_HZ), round(UNTIL_S * RATE_HZ))
+    scene.samples[on] += np.column_stack([fan, np.roll(fan, 90)])[on]
+    found = findings(scene.samples)
+    assert [(f.kind, f.mic, f.severity) for f in found] == [("background_change", None, "warn")] * 2
+    for each, at_s, sign in zip(found, (AT_S, UNTIL_S), (1, -1), strict=True):
+        assert each.start_s - 0.25 < at_s < each.end_s + 0.25
+        assert abs(each.value - sign * 12) < 2.0  # -58 dBFS over -70 dBFS
+
+
+def test_automatic_gain_is_one_finding() -> None:
+    """10 dB more gain, reached within a second of every pause, gone with the next word."""
+    scene = speech_scene.make(4)
+    block = RATE_HZ // 100
+    usable = len(scene.samples) // block * block
+    voice = np.abs(scene.voices[:usable].sum(axis=1)).reshape(-1, block).max(axis=1) > 0.01
+    gain_db, state = np.zeros(len(voice)), 0.0
+    for k, speaks in enumerate(voice):
+        state = 0.8 * state if speaks else state + (10 - state) * 0.02
+        gain_db[k] = state
+    curve = np.interp(np.arange(len(scene.samples)), block * np.arange(len(voice)), gain_db)
+    scene.samples[:, INTERVIEWER] *= 10 ** (curve / 20)
+    (found,) = findings(scene.samples)
+    assert (found.kind, found.mic, found.facts["automatic"]) == ("level_jump", INTERVIEWER, True)
+
+
+def test_untouched_conversation_has_no_change() -> None:
+    assert findings(speech_scene.make(4).samples) == []
+    assert findings(speech_scene.make(4, leak_db=-6.0, gains_db=(0.0, -15.0)).samples) == []
+
+
+def test_one_louder_answer_is_no_change_of_gain() -> None:
+    """A voice raised by 8 dB: the background stays where it is."""
+    scene = speech_scene.make(4)
+    start_s, end_s = scene.answers()[1]
+    part = slice(round(start_s * RATE_HZ), round(end_s * RATE_HZ))
+    scene.samples[part] = 2.5 * (scene.samples[part] - scene.noise[part]) + scene.noise[part]
+    assert findings(scene.samples) == []

@@ -1,0 +1,62 @@
+"""Crosstalk by section: one answer that leaks, and what must not count as a leak."""
+
+import numpy as np
+import speech_scene
+from speech_scene import INTERVIEWER, RATE_HZ, SUBJECT, Scene
+
+from dualmic.findings import Limits
+from dualmic.findings.base import Finding
+from dualmic.findings.pairing import crosstalk
+from dualmic.hearing import Hearing, hear
+from dualmic.measure import measure
+
+LEVEL = Limits(levelled_db=(0.0, 0.0))
+
+
+def heard(scene: Scene) -> Hearing:
+    return hear(measure([scene.samples.astype(np.float32)], RATE_HZ, 2, bit_depth=24))
+
+
+def found_in(scene: Scene) -> list[Finding]:
+    return crosstalk(heard(scene), LEVEL)
+
+
+def test_single_turned_round_answer_is_found() -> None:
+    """Usual leaks 20 dB down; one answer only 3 dB down in the interviewer's microphone."""
+    scene = speech_scene.make(5, leak_db=-20.0)
+    start_s, end_s = scene.answers()[2]
+    part = slice(round(start_s * RATE_HZ), round(end_s * RATE_HZ))
+    scene.samples[part, INTERVIEWER] += 10 ** (-3 / 20) * scene.voices[part, SUBJECT]
+    (found,) = found_in(scene)
+    assert found.mic == INTERVIEWER
+    assert abs(found.start_s - start_s) < 0.25
+    assert abs(found.end_s - end_s) < 0.25
+    assert abs(found.value - -3.0) < 1.5
+
+
+def test_sections_read_what_was_mixed() -> None:
+    for leak in heard(speech_scene.make(4, leak_db=-12.0)).leaks:
+        assert len(leak.sections) >= 2
+        assert all(abs(level_db - -12.0) < 1.0 for _, _, level_db in leak.sections)
+
+
+def test_noise_that_starts_is_no_leak() -> None:
+    """White noise 16 dB over the floor, from the middle of the take on."""
+    scene = speech_scene.make(4, leak_db=-20.0)
+    noise = np.random.default_rng(9).normal(0, 10 ** (-54 / 20), scene.samples.shape)
+    scene.samples[len(noise) // 2 :] += noise[len(noise) // 2 :]
+    hearing = heard(scene)
+    assert crosstalk(hearing, LEVEL) == []
+    levels = [level_db for leak in hearing.leaks for _, _, level_db in leak.sections]
+    assert levels and max(abs(level_db - -20.0) for level_db in levels) < 3.0
+
+
+def test_wind_on_the_other_microphone_is_no_leak() -> None:
+    scene = speech_scene.make(4, leak_db=-20.0)
+    start_s, end_s = scene.answers()[1]
+    frames = round((end_s - start_s) * RATE_HZ)
+    rumble = np.cumsum(np.random.default_rng(3).normal(size=frames))
+    rumble -= np.convolve(rumble, np.ones(2400) / 2400, "same")
+    first = round(start_s * RATE_HZ)
+    scene.samples[first : first + frames, INTERVIEWER] += 0.1 * rumble / rumble.std()
+    assert found_in(scene) == []
