@@ -26,6 +26,19 @@ def gust(length_s: float, level_dbfs: float) -> np.ndarray:
     return sound / np.sqrt(np.mean(sound**2)) * 10 ** (level_dbfs / 20)
 
 
+def cloth(length_s: float, level_dbfs: float) -> np.ndarray:
+    """Return rubbing cloth: noise from 150 Hz to 7 kHz in quick strokes."""
+    rng = np.random.default_rng(5)
+    count = round(length_s * RATE_HZ)
+    frequency_hz = np.fft.rfftfreq(count, 1 / RATE_HZ)
+    spectrum = np.fft.rfft(rng.standard_normal(count)) / np.sqrt(np.maximum(frequency_hz, 150))
+    spectrum[(frequency_hz < 100) | (frequency_hz > 7000)] = 0
+    knots = rng.gamma(1.0, 1.0, max(4, round(length_s * 25))) + 0.3
+    strokes = np.interp(np.linspace(0, 1, count), np.linspace(0, 1, len(knots)), knots)
+    sound = np.fft.irfft(spectrum, count) * strokes
+    return sound / np.sqrt(np.mean(sound**2)) * 10 ** (level_dbfs / 20)
+
+
 def lay(scene: Scene, mics: tuple[int, ...], at_s: float, sound: np.ndarray) -> None:
     """Add a sound to microphones of a scene."""
     at = round(at_s * RATE_HZ)
@@ -111,3 +124,30 @@ def test_wind_and_cracks_in_pauses_are_no_noise_floor(scene, tmp_path):
     assert plain.noise_floor_dbfs is not None
     assert blown.noise_floor_dbfs == pytest.approx(plain.noise_floor_dbfs, abs=0.3)
     assert blown.noise_floor_dba == pytest.approx(plain.noise_floor_dba, abs=0.3)
+
+
+@pytest.mark.parametrize(("after_start_s", "length_s"), [(1.0, 0.8), (-0.7, 0.3)])
+def test_cloth_on_a_microphone_is_found_in_speech_and_pause(
+    scene, tmp_path, after_start_s, length_s
+):
+    start_s = scene.answers()[0][0] + after_start_s
+    lay(scene, (SUBJECT,), start_s, cloth(length_s, -24))
+    (found,) = problems(scene, tmp_path, "rustle")
+    assert (found.mic, found.severity) == ("subject", "warn")
+    assert abs(found.start_s - start_s) < 0.25
+    assert abs(found.end_s - start_s - length_s) < 0.25
+
+
+def test_a_noise_that_leaks_as_the_voice_does_is_no_cloth(scene, tmp_path):
+    breath = cloth(0.4, -34)
+    start_s = scene.answers()[0][0] - 0.6
+    lay(scene, (SUBJECT,), start_s, breath)
+    lay(scene, (0,), start_s + 0.003, breath * 10 ** (-14 / 20))
+    assert problems(scene, tmp_path, "rustle") == []
+
+
+def test_sound_lost_in_the_other_microphone_is_no_cloth(scene, tmp_path):
+    start = round((scene.answers()[0][0] + 1.0) * RATE_HZ)
+    hiss = np.random.default_rng(1).normal(0, 1e-5, RATE_HZ // 2)
+    scene.samples[start : start + len(hiss), 0] = hiss
+    assert problems(scene, tmp_path, "rustle") == []

@@ -51,4 +51,5 @@ def _of_sound(hearing: Hearing, limits: Limits, *, one_mic: bool) -> list[Findin
         if not same and not place:
             found += pairing.crosstalk(hearing, limits)
             found += talk.both_talking(hearing)
+            found += sounds.rustle(hearing, limits)
     return found

@@ -4,6 +4,7 @@ from dualmic.findings.base import Finding, Limits
 from dualmic.hearing import Hearing
 from dualmic.meters.transients import Transient
 from dualmic.record import Severity
+from dualmic.rustling import MISSING_DB, rustles
 from dualmic.unwanted import CLICK_DB, Gust, cracks, gusts
 
 CLICKS_GAP_S = 0.5  # our choice: cracks closer than this are one event
@@ -43,3 +44,19 @@ def _cracks(hearing: Hearing, mic: int, group: list[Transient]) -> Finding:
     over_db = round(max(short.over_db for short in group), 1)
     times = group[0].at_s, group[-1].at_s + CLICK_S
     return Finding("click", mic, *times, severity, over_db, CLICK_DB, "dB", count=len(group))
+
+
+def rustle(hearing: Hearing, limits: Limits) -> list[Finding]:
+    """Return the stretches in which cloth or a hand is on one microphone; wind is told apart."""
+    measured = hearing.measured
+    blown = gusts(measured, hearing.activity, hearing.dead)
+    found = []
+    for mic, stretches in enumerate(rustles(measured, hearing.activity, hearing.dead)):
+        for part in stretches:
+            if any(g.start_s < part.end_s and g.end_s > part.start_s for g in blown[mic]):
+                continue
+            missing_db = round(part.missing_db, 1)
+            times = part.start_s, part.end_s
+            severity: Severity = "warn" if part.sure else "note"
+            found.append(Finding("rustle", mic, *times, severity, missing_db, MISSING_DB, "dB"))
+    return found
