@@ -51,7 +51,7 @@ def html(
 
     """
     told = outline(record)
-    style, script = _template_text("page.css"), _template_text("page.js")
+    style, script = template_text("page.css"), template_text("page.js")
     environment = jinja2.Environment(
         loader=jinja2.PackageLoader("dualmic.report"),
         autoescape=True,
@@ -91,7 +91,8 @@ def _digest(text: str) -> str:
     return f"'sha256-{base64.b64encode(hashlib.sha256(text.encode()).digest()).decode()}'"
 
 
-def _template_text(name: str) -> str:
+def template_text(name: str) -> str:
+    """Return one of our own templates, styles or scripts."""
     return (resources.files("dualmic.report") / "templates" / name).read_text(encoding="utf-8")
 
 
