@@ -162,7 +162,10 @@ def _comb(lines: dict[int, tuple[float, float]], f0: float, step_hz: float) -> d
 
 def _noise_around(power: np.ndarray, reach: int = 15) -> np.ndarray:
     padded = np.pad(power, reach, mode="reflect")
-    return np.median(np.lib.stride_tricks.sliding_window_view(padded, 2 * reach + 1), axis=1)
+    windows = np.lib.stride_tricks.sliding_window_view(padded, 2 * reach + 1)
+    # The median over fifteen bins hardly changes from one to the next: every fourth is enough.
+    at = np.arange(0, len(power), 4)
+    return np.interp(np.arange(len(power)), at, np.median(windows[at], axis=1))
 
 
 def _line(

@@ -6,7 +6,7 @@ windows sliding by 10 ms for the maxima (case 13 of Tech 3341 cannot be met at 1
 every 100 ms for the range.
 
 K-weighting is applied as the exact frequency response of the standard's filters by overlap-save:
-a frame holds 200 ms and the 100 ms before them, after which the filters' impulse response has
+a frame holds 500 ms and the 100 ms before them, after which the filters' impulse response has
 fallen below -190 dB of its start.
 
 References:
@@ -39,7 +39,7 @@ RELATIVE_GATE_LU = -10.0  # BS.1770-5 annex 1, eq. 7
 RANGE_GATE_LU = -20.0  # EBU Tech 3342, section 3.1
 RANGE_PERCENTILES = (10.0, 95.0)  # EBU Tech 3342, section 3.1
 
-PARTS_PER_S = 5
+PARTS_PER_S = 2
 MOMENTARY_CELLS = 40
 SHORT_TERM_CELLS = 300
 STEP_CELLS = 10
