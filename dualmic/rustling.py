@@ -28,7 +28,8 @@ SMOOTH_CELLS, SCORE_CELLS = 11, 13
 WIDEST_SPREAD_DB, LEAST_OVER_DB = 20.0, 3.0
 SHORTEST_S, BRIDGE_S = 0.08, 0.15
 LOST_DB = -8.0
-ALONE_SPREAD_DB, ALONE_OVER_DB, SILENT_DB, ALONE_SHORTEST_S = 13.0, 6.0, 4.0, 0.1
+ALONE_SPREAD_DB, ALONE_OVER_DB, SILENT_DB = 13.0, 6.0, 4.0
+ALONE_SHORTEST_S, ALONE_LONGEST_S = 0.1, 0.8
 USUAL_S, LEAST_SPOKEN_CELLS = 8.0, 200
 # Each end of a run lies half the averaging outside the sound.
 SMEAR_CELLS = 6
@@ -75,8 +76,16 @@ def _on_one(
     cloth = live & ~lost & (spread < WIDEST_SPREAD_DB) & (over > LEAST_OVER_DB)
     sure = longer(cloth & (score > MISSING_DB), round(SHORTEST_S * 100))
     held = holding(live & (score > HOLD_DB), sure)
-    # Where the leak cannot tell, only a flat spectrum in this microphone alone can: thin evidence.
-    alone = live & ~lost & (spread < ALONE_SPREAD_DB) & (over > ALONE_OVER_DB) & (heard < SILENT_DB)
+    # Where the leak cannot tell, only a flat spectrum in this microphone alone can: thin evidence,
+    # and none inside speech, where a hiss may run into a vowel.
+    alone = (
+        live
+        & ~longer(speaks, round(ALONE_LONGEST_S * 100))
+        & ~lost
+        & (spread < ALONE_SPREAD_DB)
+        & (over > ALONE_OVER_DB)
+        & (heard < SILENT_DB)
+    )
     held |= longer(alone, round(ALONE_SHORTEST_S * 100))
     found = []
     for start, end in zip(*runs_of(bridged(held, round(BRIDGE_S * 100))), strict=True):

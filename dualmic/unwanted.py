@@ -39,6 +39,10 @@ CLICK_UNDER_VOICE_DB, LOUD_UNDER_VOICE_DB = 15.0, 4.0
 HEARD_THERE_DB = 8.0
 # Ends of lost sound and clipped tops crack as well: they are reported as what they are.
 BESIDE_DAMAGE_S = 0.02
+NEAR_TOPS_CELLS, CLIPPED_CELLS = 50, 3
+# A crack this far under the voice is sure only if the other microphone proves that no mouth made
+# it: its leak should stand there by this much, and does not.
+FAINT_UNDER_VOICE_DB, LEAK_MISSING_DB = 8.0, 6.0
 
 
 @dataclass(frozen=True)
@@ -113,14 +117,27 @@ def _db(power: Powers | float) -> Powers:
     return np.asarray(10 * np.log10(np.maximum(power, 1e-20)))
 
 
-def cracks(measured: Measured, activity: Activity, dead: Mask) -> list[list[Transient]]:
+@dataclass(frozen=True)
+class Crack:
+    """A crack: when, how far it stands above what is around it, and whether it is surely one."""
+
+    at_s: float
+    over_db: float
+    sure: bool
+
+
+def cracks(measured: Measured, activity: Activity, dead: Mask) -> list[list[Crack]]:
     """Return the short sounds that are cracks in each microphone's own signal."""
-    found: list[list[Transient]] = [[], []]
+    found: list[list[Crack]] = [[], []]
     for mic in (0, 1):
         voice = voice_dbfs(measured, activity, dead[mic], mic)
+        leak = float(activity.leak_ratio[mic, -1])
         for short in measured.transients:
             if short.channel == mic and _is_crack(measured, dead[mic], short, voice):
-                found[mic].append(short)
+                missing_db = float(_db(short.power * leak) - _db(short.other_power))
+                loud = voice is None or voice - float(_db(short.power)) < FAINT_UNDER_VOICE_DB
+                sure = loud or missing_db > LEAK_MISSING_DB
+                found[mic].append(Crack(short.at_s, short.over_db, sure))
     return found
 
 
@@ -143,6 +160,9 @@ def _is_crack(measured: Measured, dead: Mask, short: Transient, voice: float | N
         return False
     cell = int(at_s * 100)
     if dead[max(cell - 2, 0) : cell + 3].any():
+        return False
+    tops = measured.tops.flat_frames[mic, max(cell - NEAR_TOPS_CELLS, 0) : cell + NEAR_TOPS_CELLS]
+    if int((tops > 0).sum()) >= CLIPPED_CELLS:
         return False
     spans = [(run.start_s, run.end_s) for run in measured.held[mic]]
     spans += [(start, end) for channel, start, end in measured.bad.spans if channel == mic]

@@ -108,10 +108,21 @@ def test_a_mouth_noise_is_no_crack(scene, tmp_path):
     assert problems(scene, tmp_path, "click") == []
 
 
+def test_lips_parting_are_no_crack_where_noise_hides_their_leak(tmp_path):
+    assert problems(make(leak_db=-20.0, noise_dbfs=-60.0), tmp_path, "click") == []
+
+
+def test_clipped_speech_does_not_crack_as_well(tmp_path):
+    made = make(rounds=2)
+    loud = np.clip(made.samples * 10 ** (16 / 20), -0.9, 0.9)
+    assert problems(Scene(loud, made.voices, made.noise), tmp_path, "click") == []
+
+
 def test_untouched_speech_has_none_of_these(tmp_path):
     path = tmp_path / "good.wav"
     sf.write(path, mix.mix_take(1).samples, mix.RATE_HZ, subtype="PCM_24")
-    for record in (check_take([path]), check_take([make().write(tmp_path / "plain.wav")])):
+    plain = make().write(tmp_path / "plain.wav")
+    for record in (check_take([path]), check_take([plain])):
         assert [p for p in record.problems if p.kind in ("click", "wind", "rustle")] == []
 
 

@@ -2,10 +2,9 @@
 
 from dualmic.findings.base import Finding, Limits
 from dualmic.hearing import Hearing
-from dualmic.meters.transients import Transient
 from dualmic.record import Severity
 from dualmic.rustling import MISSING_DB, rustles
-from dualmic.unwanted import CLICK_DB, Gust, cracks, gusts
+from dualmic.unwanted import CLICK_DB, Crack, Gust, cracks, gusts
 
 CLICKS_GAP_S = 0.5  # our choice: cracks closer than this are one event
 CLICK_S = 0.003
@@ -27,8 +26,11 @@ def clicks(hearing: Hearing, limits: Limits) -> list[Finding]:
     """Return the cracks; those in pauses or under the other person's talk are notes."""
     found: list[Finding] = []
     for mic, shorts in enumerate(cracks(hearing.measured, hearing.activity, hearing.dead)):
-        groups: list[list[Transient]] = []
+        groups: list[list[Crack]] = []
         for short in shorts:
+            # In speech, what a mouth may have made is taken for that.
+            if not short.sure and _speaks_at(hearing, mic, short):
+                continue
             if groups and short.at_s - groups[-1][-1].at_s < CLICKS_GAP_S:
                 groups[-1].append(short)
             else:
@@ -37,13 +39,17 @@ def clicks(hearing: Hearing, limits: Limits) -> list[Finding]:
     return found
 
 
-def _cracks(hearing: Hearing, mic: int, group: list[Transient]) -> Finding:
-    own = hearing.activity.own[mic]
-    spoken = any(own[int(short.at_s * 100) : int(short.at_s * 100) + 1].any() for short in group)
+def _cracks(hearing: Hearing, mic: int, group: list[Crack]) -> Finding:
+    spoken = any(_speaks_at(hearing, mic, short) for short in group)
     severity: Severity = "warn" if spoken else "note"
     over_db = round(max(short.over_db for short in group), 1)
     times = group[0].at_s, group[-1].at_s + CLICK_S
     return Finding("click", mic, *times, severity, over_db, CLICK_DB, "dB", count=len(group))
+
+
+def _speaks_at(hearing: Hearing, mic: int, short: Crack) -> bool:
+    cell = int(short.at_s * 100)
+    return bool(hearing.activity.own[mic][cell : cell + 1].any())
 
 
 def rustle(hearing: Hearing, limits: Limits) -> list[Finding]:
