@@ -49,7 +49,8 @@ class _Day:
     show: Callable[[float, float, str], None] | None = None
     rows: dict[str, Row] = field(default_factory=dict)
     progress: dict[str, float] = field(default_factory=dict)
-    told: set[str] = field(default_factory=set)
+    failed: dict[str, list[tuple[str, int, int]]] = field(default_factory=dict)
+    proxies: int = 0
 
 
 def run_day(
@@ -126,43 +127,51 @@ def _summary(day: _Day) -> int:
 
 def _run_once(day: _Day, pool: Executor, seen: Sequence[SeenFile], *, can_show: bool) -> None:
     units, rows, stamps = _look(day, seen)
-    changed = set(rows) != set(day.rows)
-    rows |= {key: row for key, row in day.rows.items() if key in rows}
+    before = day.rows
     names = {unit.paths: _name(day.folder, unit) for unit in units}
-    kept = [unit for unit in units if not _is_done(day, unit, stamps, rows)]
+    todo = [unit for unit in units if not _is_done(day, unit, stamps, rows)]
     copies, notes = _settle_copies(day, pool, units, stamps)
-    lengths = {_key(day.folder, unit): unit.length_s for unit in units}
-    waiting: dict[Future[Answer], Job] = {}
-    for unit in sorted(kept, key=lambda unit: -unit.length_s):
-        if unit.paths not in copies:
-            job = _job(day, unit, names[unit.paths])
-            if day.rows.get(job.key) and day.told and _unchanged_failure(day, job, stamps):
-                rows[job.key] = day.rows[job.key]
-                continue
-            waiting[_submit(day, pool, job, can_show)] = job
     for unit in units:
+        if unit.paths in copies:
+            key = _key(day.folder, unit)
+            rows[key] = _copy_row(key, unit, names[unit.paths], names[copies[unit.paths]])
+    waiting: dict[Future[Answer], Job] = {}
+    lengths = {}
+    for unit in sorted(todo, key=lambda unit: -unit.length_s):  # the longest must not come last
         key = _key(day.folder, unit)
         if unit.paths in copies:
-            first = copies[unit.paths]
-            rows[key] = Row(
-                key,
-                names[unit.paths],
-                [str(path) for path in unit.paths],
-                status="copy",
-                duration_s=unit.length_s,
-                headline="Copy",
-                copy_of=names[first],
-            )
-    changed = changed or bool(waiting)
+            continue
+        if day.failed.get(key) == _identity(unit, stamps):
+            rows[key] = before[key]  # while watching, not tried again and again
+            continue
+        job = _job(day, unit, names[unit.paths])
+        lengths[key] = unit.length_s
+        waiting[_submit(day, pool, job, can_show)] = job
+    for key in rows.keys() - before.keys():
+        if rows[key].status == "failed":
+            day.say(f"{rows[key].name}: {rows[key].reason}")
     day.rows = rows
     _work_off(day, waiting, lengths)
-    for paths, note in notes.items():
-        key = _key_of(day.folder, paths)
-        if key in day.rows:
-            day.rows[key] = msgspec.structs.replace(day.rows[key], notes=[note])
-    if changed or not (day.out / "index.html").exists() or not day.told:
+    for unit in units:
+        key = _key(day.folder, unit)
+        if day.rows[key].status == "failed":
+            day.failed[key] = _identity(unit, stamps)
+        if unit.paths in notes:
+            day.rows[key] = msgspec.structs.replace(day.rows[key], notes=[notes[unit.paths]])
+    if day.rows != before or not (day.out / "index.html").exists():
         write_day(list(day.rows.values()), day.out, day.folder.name)
-    day.told |= set(day.rows)
+
+
+def _copy_row(key: str, unit: Unit, name: str, first: str) -> Row:
+    return Row(
+        key,
+        name,
+        [str(path) for path in unit.paths],
+        status="copy",
+        duration_s=unit.length_s,
+        headline="Copy",
+        copy_of=first,
+    )
 
 
 def _submit(day: _Day, pool: Executor, job: Job, can_show: bool) -> "Future[Answer]":
@@ -264,7 +273,10 @@ def _look(
         heads.append(old.head)
     if now != known:
         day.memory.keep_heads(now)
-    units, _proxies = finding.group(heads)
+    units, proxies = finding.group(heads)
+    if len(proxies) != day.proxies:
+        day.proxies = len(proxies)
+        day.say(f"{plural(len(proxies), 'small copy', 'small copies')} for editing left out.")
     return units, rows, {file.path: file for file in seen}
 
 
@@ -296,11 +308,6 @@ def _measured_with(unit: Unit, options: CheckOptions) -> str:
 
 def _options(day: _Day, unit: Unit) -> CheckOptions:
     return replace(day.options, joined=unit.shape == "parts")
-
-
-def _unchanged_failure(day: _Day, job: Job, stamps: dict[Path, SeenFile]) -> bool:
-    """While watching, a file that could not be measured is not tried again and again."""
-    return day.rows[job.key].status == "failed" and all(Path(p) in stamps for p in job.paths)
 
 
 def _job(day: _Day, unit: Unit, name: str) -> Job:

@@ -81,6 +81,9 @@ def isolated(job: Job, progress: Callable[[float], None] | None = None) -> Answe
     worker: _Worker | None = getattr(_own, "worker", None)
     if worker is None or worker.process.poll() is not None:
         worker = _own.worker = _Worker()
+        if _stopped.is_set():  # it may have been started after the others were ended
+            worker.end()
+            return Answer(error="It was stopped.")
     try:
         return worker.answer(job, progress)
     except TimeoutError:

@@ -110,6 +110,8 @@ def _check(job: Job, say_progress: Progress | None) -> Row:
         record = check_take(paths, job.options, say_progress)
     if day_state.identity(paths) != before:
         raise DualmicError("The file changed while it was being read: check it again.")
+    if not memory.is_dir():  # a disk that was taken away must not be made anew under its name
+        raise ReportError(f"The report folder {out} is not there any more.")
     from dualmic.report import write_report_set
 
     marks = job.options.settings.marks
