@@ -44,6 +44,7 @@ def main() -> None:
 
     \b
     dualmic check TAKE     is this take usable, and what must be asked again?
+    dualmic day FOLDER     every take of a day, and one page in the morning
     dualmic hear TAKE N    listen to problem N of a take
     dualmic specs          what deliveries ask for, with sources
     dualmic prove          see that the meters are right on this machine
@@ -84,6 +85,31 @@ def check(take: tuple[Path, ...], **asked: Any) -> int:
     from dualmic import commands
 
     return commands.check(commands.CheckAsked(list(take), **asked))
+
+
+@main.command(context_settings=CONTEXT)
+@click.argument("folder", type=click.Path(path_type=Path))
+@click.option(
+    "--out", required=True, type=click.Path(path_type=Path), help="Folder for reports and page."
+)
+@click.option("--jobs", type=click.IntRange(1), help="Takes checked at once; default: the cores.")
+@click.option("--for", "specs", multiple=True, help="Delivery: a name or a TOML file. Repeatable.")
+@click.option("--watch", is_flag=True, help="Go on as files arrive, until Ctrl-C.")
+@click.option("--scheduler", metavar="ADDRESS", help="Run on a Dask cluster ([cluster] extra).")
+@click.option("--settings", type=click.Path(path_type=Path), help="A dualmic.toml to use.")
+@_one_line_errors
+def day(folder: Path, out: Path, **asked: Any) -> int:
+    """Check every take in a folder, unattended, and write one page on the day.
+
+    It can be stopped at any time: the next start with the same --out goes on where it was.
+
+    \b
+    Example:
+      dualmic day /media/backup --out reports
+    """
+    from dualmic import commands
+
+    return commands.day(folder, out, **asked)
 
 
 @main.command(context_settings=CONTEXT)

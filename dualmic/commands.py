@@ -3,13 +3,16 @@
 import sys
 from dataclasses import dataclass, replace
 from pathlib import Path
-from typing import Literal
+from typing import TYPE_CHECKING, Literal
 
 import click
 
 from dualmic.errors import UsageError
 from dualmic.record import TakeRecord, encode
 from dualmic.report.cells import plain_for
+
+if TYPE_CHECKING:
+    from dualmic.settings import Settings
 
 Mode = Literal["take", "mix"]
 
@@ -34,13 +37,19 @@ class CheckAsked:
     saved: bool = False
 
 
+def _settings(path: Path | None) -> "Settings":
+    """Load the settings asked for, or those of the working folder, or none."""
+    from dualmic.settings import Settings, find_settings, load_settings
+
+    path = path or find_settings(Path.cwd())
+    return load_settings(path) if path else Settings()
+
+
 def check(asked: CheckAsked) -> int:
     """Check one take or mix, print the screen, write what was asked for."""
     from dualmic.readonly import refuse_inside
-    from dualmic.settings import Settings, find_settings, load_settings
 
-    path = asked.settings or find_settings(Path.cwd())
-    settings = load_settings(path) if path else Settings()
+    settings = _settings(asked.settings)
     if asked.newest:
         asked = _newest(asked)
     if asked.report is not None:
@@ -92,13 +101,11 @@ def _read_back(asked: CheckAsked) -> TakeRecord:
     return read(asked.paths[0])
 
 
-def _measured(asked: CheckAsked, settings: object) -> TakeRecord:
+def _measured(asked: CheckAsked, settings: "Settings") -> TakeRecord:
     from dualmic.check_mix import check_mix
     from dualmic.report.progress import progress
-    from dualmic.settings import Settings
     from dualmic.take import DEFAULT_SPECS, CheckOptions, check_take
 
-    assert isinstance(settings, Settings)
     options = CheckOptions(
         interviewer=asked.interviewer,
         subject=asked.subject,
@@ -133,6 +140,33 @@ def _write_json(record: TakeRecord, path: Path, sources: list[Path]) -> None:
     from dualmic.report.atomic import write_files
 
     write_files(path.parent, {path.name: encode(record)}, protected=sources)
+
+
+def day(
+    folder: Path,
+    out: Path,
+    *,
+    jobs: int | None = None,
+    specs: tuple[str, ...] = (),
+    watch: bool = False,
+    scheduler: str | None = None,
+    settings: Path | None = None,
+) -> int:
+    """Check every take of a folder and write the day's page; a stopped run goes on later."""
+    from dualmic.day import run_day
+    from dualmic.take import DEFAULT_SPECS, CheckOptions
+
+    known = _settings(settings)
+    options = CheckOptions(specs=specs or tuple(known.deliveries) or DEFAULT_SPECS, settings=known)
+    return run_day(
+        folder,
+        out,
+        jobs=jobs,
+        watch=watch,
+        scheduler=scheduler,
+        options=options,
+        say=_print,
+    )
 
 
 def hear(take: Path, number: int | None, *, folder: Path | None = None) -> int:
