@@ -363,7 +363,10 @@ def test_a_cluster_that_loses_a_worker_gives_the_same_results(
     assert here == there
 
 
-def test_a_cluster_that_is_not_there_is_named(two_takes: Path, tmp_path: Path) -> None:
+def test_a_cluster_that_is_not_there_is_named(
+    two_takes: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
     pytest.importorskip("distributed", reason="the cluster extra is not installed")
+    monkeypatch.setattr(running, "_ANSWER_WITHIN_S", 1)
     with pytest.raises(UsageError, match="No Dask scheduler"):
         run(two_takes, tmp_path / "out", scheduler="tcp://127.0.0.1:1")

@@ -20,6 +20,8 @@ import msgspec
 from dualmic.errors import UsageError
 from dualmic.overnight.worker import Answer, Job
 
+_ANSWER_WITHIN_S = 10  # our choice: a scheduler on one's own network answers at once
+
 _own = threading.local()
 _all: set["_Worker"] = set()
 _stopped = threading.Event()
@@ -140,6 +142,6 @@ def _client(address: str) -> Any:
             "--scheduler needs the package distributed: pip install 'dualmic[cluster]'."
         ) from None
     try:
-        return Client(address, timeout=10)
+        return Client(address, timeout=_ANSWER_WITHIN_S)
     except (OSError, ValueError) as error:
         raise UsageError(f"No Dask scheduler answers at {address}: {error}.") from error
