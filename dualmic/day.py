@@ -26,6 +26,7 @@ from dualmic.readonly import refuse_inside
 from dualmic.report.day_page import write_day
 from dualmic.report.report_set import file_name
 from dualmic.report.words import duration, plural
+from dualmic.spec import Spec
 from dualmic.take import CheckOptions, load_specs
 
 Say = Callable[[str], None]
@@ -43,6 +44,7 @@ class _Day:
     folder: Path
     out: Path
     options: CheckOptions
+    specs: list[Spec]
     memory: DayState
     say: Say
     limits: tuple[float, float]
@@ -92,10 +94,10 @@ def run_day(
         raise RecordingError(f"There is no folder {folder}: give the folder with the recordings.")
     refuse_inside(out, folder)
     options = options or CheckOptions()
-    load_specs(options.specs)
+    specs = load_specs(options.specs)
     folder, out = folder.resolve(), out.resolve()
     memory = DayState(out)
-    day = _Day(folder, out, options, memory, say, limit_s, show)
+    day = _Day(folder, out, options, specs, memory, say, limit_s, show)
     with memory.locked(), executor(jobs or os.cpu_count() or 1, scheduler) as pool:
         try:
             seen: list[SeenFile] = []
@@ -286,7 +288,7 @@ def _is_done(day: _Day, unit: Unit, stamps: dict[Path, SeenFile], rows: dict[str
     if known is None or not state.is_whole(day.out, known):
         return False
     options = _options(day, unit)
-    same = known.measured_with == _measured_with(unit, options)
+    same = known.measured_with == state.measured_with(unit.paths, options, day.specs)
     if (
         same
         and known.drawn_with == state.drawn_with(options)
@@ -302,17 +304,13 @@ def _identity(unit: Unit, stamps: dict[Path, SeenFile]) -> list[tuple[str, int, 
     return [(str(file.path), file.size_bytes, file.changed_ns) for file in files]
 
 
-def _measured_with(unit: Unit, options: CheckOptions) -> str:
-    return state.measured_with(unit.paths, options, load_specs(options.specs))
-
-
 def _options(day: _Day, unit: Unit) -> CheckOptions:
     return replace(day.options, joined=unit.shape == "parts")
 
 
 def _job(day: _Day, unit: Unit, name: str) -> Job:
     key, options = _key(day.folder, unit), _options(day, unit)
-    measured, drawn = _measured_with(unit, options), state.drawn_with(options)
+    measured, drawn = state.measured_with(unit.paths, options, day.specs), state.drawn_with(options)
     old = day.memory.take(key)
     same = old is not None and old.measured_with == measured and state.is_whole(day.out, old)
     sizes = [size for _, size, _ in old.identity] if old else []

@@ -4,6 +4,7 @@ A file counts as a recording when its first bytes are those of a container that 
 its name does not matter. Files and folders whose names begin with a dot are hidden and left out.
 """
 
+import bisect
 import itertools
 import os
 from collections import defaultdict
@@ -146,17 +147,20 @@ def _by(heads: Iterable[FileHead], key: Callable[[FileHead], object]) -> list[li
 def _proxies(heads: Sequence[FileHead]) -> dict[Path, Path]:
     """Find small lossy files of a bigger original's length and time, that bear its name."""
     found: dict[Path, Path] = {}
-    dated = [head for head in heads if head.promised_frames]
+    dated = [head for head in heads if head.promised_frames and (head.timecode or head.recorded_at)]
     for alike in _by(dated, lambda head: head.timecode or head.recorded_at):
-        for small, big in itertools.permutations(alike, 2):
-            if (
-                small.is_lossy
-                and (small.timecode or small.recorded_at)
-                and 2 * small.size_bytes < big.size_bytes
-                and abs(_length_s(small) - _length_s(big)) < _PROXY_SLACK_S
-                and (small.path.stem in big.path.stem or big.path.stem in small.path.stem)
-            ):
-                found[small.path] = big.path
+        alike.sort(key=_length_s)  # so that only neighbours in length need be compared
+        lengths = [_length_s(head) for head in alike]
+        for small in alike:
+            if not small.is_lossy:
+                continue
+            low = bisect.bisect_left(lengths, _length_s(small) - _PROXY_SLACK_S)
+            high = bisect.bisect_right(lengths, _length_s(small) + _PROXY_SLACK_S)
+            for big in alike[low:high]:
+                if 2 * small.size_bytes < big.size_bytes and (
+                    small.path.stem in big.path.stem or big.path.stem in small.path.stem
+                ):
+                    found[small.path] = big.path
     return found
 
 

@@ -13,6 +13,7 @@ from urllib.parse import quote
 
 import msgspec
 
+import dualmic
 from dualmic.overnight.state import Row
 from dualmic.report.atomic import write_files
 
@@ -36,25 +37,22 @@ def sorted_by_need(rows: Sequence[Row]) -> list[Row]:
 
 
 def write_day(rows: Sequence[Row], out: Path, title: str, left: int = 0) -> list[Path]:
-    """Write the four files, all of them or none.
+    """Write the four files, all of them or none; nothing when they say the same already.
 
     Raises:
         ReportError: the folder cannot be written.
 
     """
     ordered = sorted_by_need(rows)
-    return write_files(
-        out,
-        {
-            "day.json": msgspec.json.format(
-                msgspec.json.encode({"schema": "dualmic-day/1", "left": left, "takes": ordered}),
-                indent=1,
-            ),
-            "day.csv": _csv(ordered),
-            "day.pdf": _pdf(ordered, title, left),
-            "index.html": html(ordered, title, left),
-        },
-    )
+    told = {"schema": "dualmic-day/1", "version": dualmic.__version__, "folder": title}
+    data = msgspec.json.encode(told | {"left": left, "takes": ordered})
+    data = msgspec.json.format(data, indent=1)
+    paths = [out / name for name in ("index.html", "day.pdf", "day.csv", "day.json")]
+    if all(path.is_file() for path in paths) and paths[-1].read_bytes() == data:
+        return paths
+    contents = (html(ordered, title, left), _pdf(ordered, title, left), _csv(ordered), data)
+    names = (path.name for path in paths)
+    return write_files(out, dict(zip(names, contents, strict=True)))
 
 
 def html(rows: Sequence[Row], title: str, left: int = 0) -> bytes:

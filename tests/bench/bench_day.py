@@ -118,12 +118,13 @@ def main() -> None:
                 ),
             )
         print(f"   two cores give {spent[1] / spent[2]:.2f} times one")
+        # Before the long take is made, for making it takes more memory than leading the day.
+        peak_mb = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024
         write_take(base / "long" / "L.wav", 1, long_s)
         timed(
             f"one take of {long_s / 3600:.2f} h",
             lambda: run_day(base / "long", base / "outl", jobs=1, options=OPTIONS, say=quiet),
         )
-    peak_mb = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024
     children_mb = resource.getrusage(resource.RUSAGE_CHILDREN).ru_maxrss / 1024
     print(f"memory: {peak_mb:.0f} MB in the leading process, {children_mb:.0f} MB in a worker")
 
