@@ -48,8 +48,9 @@ def _of_sound(hearing: Hearing, limits: Limits, *, one_mic: bool) -> list[Findin
         found += pairing.polarity(hearing)
         place = [] if same else talk.one_place(hearing)
         found += place
+        if not place:
+            found += sounds.rustle(hearing, limits)
         if not same and not place:
             found += pairing.crosstalk(hearing, limits)
             found += talk.both_talking(hearing)
-            found += sounds.rustle(hearing, limits)
     return found
