@@ -48,10 +48,14 @@ class Rustle:
 
 def rustles(measured: Measured, activity: Activity, dead: Mask) -> list[list[Rustle]]:
     """Return the stretches in which something touches each microphone."""
-    power = 10 ** (measured.spectra.bands_db.astype(np.float64) / 10)
+    power = 10 ** (measured.spectra.bands_db.astype(np.float32) / 10)
     power = np.maximum(power, QUIETEST).transpose(0, 2, 1)
-    floor = np.stack([np.stack([noise_floor(band) for band in mic]) for mic in power])
-    smooth = np.stack([np.stack([moving_mean(b, SMOOTH_CELLS) for b in mic]) for mic in power])
+    # float32, filled row by row: a take of hours has millions of cells.
+    floor, smooth = np.empty_like(power), np.empty_like(power)
+    for mic, band in np.ndindex(power.shape[:2]):
+        floor[mic, band] = noise_floor(power[mic, band])
+        smooth[mic, band] = moving_mean(power[mic, band], SMOOTH_CELLS)
+    del power
     live = ~(dead[0] | dead[1])
     return [
         _on_one(smooth, floor, activity.leak_ratio[mic], live, activity.own[mic], mic)

@@ -157,4 +157,5 @@ class Stack:
         """Return all parts joined along axis 1, or zeros of shape ``empty`` if there were none."""
         if not self._parts:
             return np.zeros(empty, dtype)
-        return np.concatenate(self._parts, axis=1)
+        self._parts = [np.concatenate(self._parts, axis=1)]  # the pieces are not kept beside it
+        return self._parts[0]

@@ -99,7 +99,7 @@ def _blocks(hearing: Hearing) -> Powers:
     """Return band levels of every 50 ms in dB, ``(2, blocks, bands)``, NaN where nothing is."""
     bands = hearing.measured.spectra.bands_db
     count = bands.shape[1] // BLOCK_CELLS
-    cut = bands[:, : count * BLOCK_CELLS].reshape(2, count, BLOCK_CELLS, -1).astype(np.float64)
+    cut = bands[:, : count * BLOCK_CELLS].reshape(2, count, BLOCK_CELLS, -1).astype(np.float32)
     level = 10 * np.log10((10 ** (cut / 10)).mean(axis=2))
     dead = hearing.dead[:, : count * BLOCK_CELLS].reshape(2, count, BLOCK_CELLS).any(axis=2)
     gone = dead | (level.max(axis=2) < SILENT_DB) | (cut.max(axis=3).min(axis=2) < SILENT_DB)
