@@ -318,11 +318,14 @@ def test_no_space_for_the_page_is_one_clear_line(
     def full(descriptor: int) -> None:
         raise OSError(errno.ENOSPC, os.strerror(errno.ENOSPC))
 
-    page = (day[1] / "index.html").read_bytes()
+    # A page that is whole and up to date is not written again, so it has to be missing.
+    (day[1] / "index.html").unlink()
+    table = (day[1] / "day.csv").read_bytes()
     monkeypatch.setattr(os, "fsync", full)
     with pytest.raises(ReportError, match="No space left"):
         run(*day)
-    assert (day[1] / "index.html").read_bytes() == page
+    assert not (day[1] / "index.html").exists()
+    assert (day[1] / "day.csv").read_bytes() == table
 
 
 def test_watching_takes_a_file_that_arrives_later(two_takes: Path, tmp_path: Path) -> None:
