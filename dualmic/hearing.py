@@ -24,7 +24,7 @@ from dualmic.meters.noise import NoiseFloor, noise_floor, speech_to_noise_db
 from dualmic.meters.spectrum import frame_mask
 from dualmic.meters.speech import Activity, find_speech
 from dualmic.tiles import CELLS_PER_TILE, Mask
-from dualmic.unwanted import unwanted_cells
+from dualmic.unwanted import Unwanted, find_unwanted
 
 TOP_SHARE = 0.001  # the loudest 0.1 % of a person's speech samples are left out (common practice)
 
@@ -50,7 +50,7 @@ class Hearing:
     speech_to_noise_db: list[float | None]
     speech_peak_dbfs: list[float | None]
     leaks: list[HeardLeak]
-    voice_mask: list[Mask]
+    unwanted: Unwanted
 
     @property
     def turns(self) -> list[tuple[int, float, float]]:
@@ -79,11 +79,11 @@ def hear(measured: Measured, *, one_mic: bool = False) -> Hearing:
     )
     frames = measured.spectra.audible.shape[1]
     pauses = frame_mask(activity.pause, frames)
-    unwanted = unwanted_cells(measured, activity, dead)
-    floors, to_noise, peaks, voice = [], [], [], []
+    unwanted = find_unwanted(measured, activity, dead)
+    unfit = dead | held | unwanted.cells(measured.cells)
+    floors, to_noise, peaks = [], [], []
     for mic in (0, 1):
-        left_out = dead[mic] | held[mic] | unwanted[mic]
-        live = pauses & ~frame_mask(left_out, frames, whole=False)
+        live = pauses & ~frame_mask(unfit[mic], frames, whole=False)
         floor = noise_floor(measured.spectra.audible[mic], measured.spectra.a_weighted[mic], live)
         own = activity.own[mic] & ~dead[mic]
         own_frames = frame_mask(own & ~activity.own[1 - mic], frames)
@@ -93,9 +93,8 @@ def hear(measured: Measured, *, one_mic: bool = False) -> Hearing:
         peaks.append(
             level_exceeded_dbfs(measured.levels.peak_counts[mic], tiles.all(axis=1), TOP_SHARE)
         )
-        voice.append(own)
-    leaks = [_leak(measured, activity, dead | held | unwanted, mic) for mic in (0, 1)]
-    return Hearing(measured, activity, dead, clipped, floors, to_noise, peaks, leaks, voice)
+    leaks = [_leak(measured, activity, unfit, mic) for mic in (0, 1)]
+    return Hearing(measured, activity, dead, clipped, floors, to_noise, peaks, leaks, unwanted)
 
 
 def _held_cells(measured: Measured, mic: int) -> Mask:

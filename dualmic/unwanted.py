@@ -169,12 +169,22 @@ def _is_crack(measured: Measured, dead: Mask, short: Transient, voice: float | N
     return not any(a - BESIDE_DAMAGE_S < at_s < b + BESIDE_DAMAGE_S for a, b in spans)
 
 
-def unwanted_cells(measured: Measured, activity: Activity, dead: Mask) -> Mask:
-    """Return ``(2, cells)``: wind or a crack, which are no part of a noise floor."""
-    cells = np.stack(
-        [gust_cells(found, measured.cells) for found in gusts(measured, activity, dead)]
-    )
-    for mic, shorts in enumerate(cracks(measured, activity, dead)):
-        at = np.array([int(short.at_s * 100) for short in shorts], np.int64)
-        cells[mic] |= mask_of(at - 1, at + 2, measured.cells)
-    return cells
+@dataclass(frozen=True)
+class Unwanted:
+    """Wind and cracks of both microphones, each list by microphone."""
+
+    gusts: list[list[Gust]]
+    cracks: list[list[Crack]]
+
+    def cells(self, cells: int) -> Mask:
+        """Return ``(2, cells)``: where there is wind or a crack, no part of a noise floor."""
+        rows = []
+        for blown, shorts in zip(self.gusts, self.cracks, strict=True):
+            at = np.array([int(short.at_s * 100) for short in shorts], np.int64)
+            rows.append(gust_cells(blown, cells) | mask_of(at - 1, at + 2, cells))
+        return np.stack(rows)
+
+
+def find_unwanted(measured: Measured, activity: Activity, dead: Mask) -> Unwanted:
+    """Find wind and cracks, once for the noise floor and the list of problems."""
+    return Unwanted(gusts(measured, activity, dead), cracks(measured, activity, dead))

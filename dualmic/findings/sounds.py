@@ -4,7 +4,7 @@ from dualmic.findings.base import Finding, Limits
 from dualmic.hearing import Hearing
 from dualmic.record import Severity
 from dualmic.rustling import MISSING_DB, rustles
-from dualmic.unwanted import CLICK_DB, Crack, Gust, cracks, gusts
+from dualmic.unwanted import CLICK_DB, Crack, Gust
 
 CLICKS_GAP_S = 0.5  # our choice: cracks closer than this are one event
 CLICK_S = 0.003
@@ -12,8 +12,7 @@ CLICK_S = 0.003
 
 def wind(hearing: Hearing, limits: Limits) -> list[Finding]:
     """Return the gusts on each microphone; those far under the speech are notes."""
-    found = gusts(hearing.measured, hearing.activity, hearing.dead)
-    return [_gust(mic, gust) for mic in (0, 1) for gust in found[mic]]
+    return [_gust(mic, gust) for mic in (0, 1) for gust in hearing.unwanted.gusts[mic]]
 
 
 def _gust(mic: int, gust: Gust) -> Finding:
@@ -25,7 +24,7 @@ def _gust(mic: int, gust: Gust) -> Finding:
 def clicks(hearing: Hearing, limits: Limits) -> list[Finding]:
     """Return the cracks; those in pauses or under the other person's talk are notes."""
     found: list[Finding] = []
-    for mic, shorts in enumerate(cracks(hearing.measured, hearing.activity, hearing.dead)):
+    for mic, shorts in enumerate(hearing.unwanted.cracks):
         groups: list[list[Crack]] = []
         for short in shorts:
             # In speech, what a mouth may have made is taken for that.
@@ -55,7 +54,7 @@ def _speaks_at(hearing: Hearing, mic: int, short: Crack) -> bool:
 def rustle(hearing: Hearing, limits: Limits) -> list[Finding]:
     """Return the stretches in which cloth or a hand is on one microphone; wind is told apart."""
     measured = hearing.measured
-    blown = gusts(measured, hearing.activity, hearing.dead)
+    blown = hearing.unwanted.gusts
     found = []
     for mic, stretches in enumerate(rustles(measured, hearing.activity, hearing.dead)):
         for part in stretches:

@@ -22,7 +22,6 @@ class Runs:
 
 def flat_runs(row: Floats, least: int) -> Runs:
     """Return the runs of at least ``least`` equal samples (2 or more) in ``row``."""
-    # Looking at every second difference first skips the search for nearly all of a live recording.
     same = row[1:] == row[:-1]
     if not same.any():
         return Runs(np.zeros(0, np.int64), np.zeros(0, np.int64), np.zeros(0, np.float32))

@@ -43,7 +43,6 @@ class Levels:
     power: Powers
     peak: Floats
     sample_peak: Powers
-    sample_peak_frame: np.ndarray
     dc_offset: Powers
     peak_counts: np.ndarray
 
@@ -57,7 +56,6 @@ class LevelMeter:
         self._counts = np.diff(self._edges)
         self._power, self._peak, self._steps = Stack(), Stack(), Stack()
         self._top = np.zeros(channels)
-        self._top_frame = np.zeros(channels, np.int64)
         self._sum = np.zeros(channels)
         self._frames = 0
 
@@ -68,11 +66,7 @@ class LevelMeter:
         self._power.add((sums / self._counts[: sums.shape[1]]).astype(np.float32))
         size = second.size
         self._peak.add(cell_maxima(size, self._edges))
-        where = size.argmax(axis=1)
-        top = size[np.arange(len(size)), where]
-        higher = top > self._top
-        self._top[higher] = top[higher]
-        self._top_frame[higher] = self._frames + where[higher]
+        self._top = np.maximum(self._top, size.max(axis=1))
         self._sum += samples.sum(axis=1, dtype=np.float64)
         self._steps.add(_count_steps(size, second.rate_hz))
         self._frames += second.frames
@@ -84,7 +78,6 @@ class LevelMeter:
             power=self._power.joined((channels, 0)),
             peak=self._peak.joined((channels, 0), np.float32),
             sample_peak=self._top.copy(),
-            sample_peak_frame=self._top_frame.copy(),
             dc_offset=self._sum / max(self._frames, 1),
             peak_counts=self._steps.joined((channels, 0, _STEPS), np.uint16),
         )

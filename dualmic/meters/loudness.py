@@ -22,7 +22,6 @@ import numpy as np
 import scipy.fft
 
 from dualmic.tiles import (
-    CELLS_PER_S,
     TILES_PER_S,
     Mask,
     Powers,
@@ -231,8 +230,3 @@ def programme_cells(power: Powers, weights: Sequence[float] | None = None) -> Po
     if weights is None:
         return power.sum(axis=0)
     return np.asarray(weights) @ power
-
-
-def cells_to_seconds(cells: int) -> float:
-    """Return the start of cell number ``cells`` in seconds."""
-    return cells / CELLS_PER_S
