@@ -54,7 +54,8 @@ def rustles(measured: Measured, activity: Activity, dead: Mask) -> list[list[Rus
     floor, smooth = np.empty_like(power), np.empty_like(power)
     for mic, band in np.ndindex(power.shape[:2]):
         floor[mic, band] = noise_floor(power[mic, band])
-        smooth[mic, band] = moving_mean(power[mic, band], SMOOTH_CELLS)
+        # A running sum leaves a rounding error, even below zero, where there is silence.
+        smooth[mic, band] = np.maximum(moving_mean(power[mic, band], SMOOTH_CELLS), QUIETEST)
     del power
     live = ~(dead[0] | dead[1])
     return [

@@ -231,3 +231,15 @@ def test_specs_are_listed_shown_and_printed_to_start_from() -> None:
     assert "target_lufs = -16" in run("specs", "podcast", "--toml").stdout
     assert run("specs", "--toml").exit_code == 2
     assert run("specs", "podcats").exit_code == 2
+
+
+def test_silence_in_a_take_prints_no_warning_of_the_libraries(tmp_path: Path) -> None:
+    built = make(rounds=3)
+    start_s, end_s = built.answers()[0]
+    built.samples[round(start_s * RATE_HZ) : round(end_s * RATE_HZ)] = 0.0
+    take = built.write(tmp_path / "silent.wav")
+    done = subprocess.run(
+        [sys.executable, "-m", "dualmic", "check", str(take)], capture_output=True, text=True
+    )
+    assert done.returncode in (0, 1)
+    assert done.stderr == ""
