@@ -24,6 +24,7 @@ from dualmic.meters.masks import (
     runs_of,
     widened,
 )
+from dualmic.meters.spectrum import voice_power
 from dualmic.meters.speech import Activity, activity_of
 from dualmic.tiles import Mask, Powers
 
@@ -33,6 +34,7 @@ SEEMING_SHARE = 0.8  # of a turn that lies in the other microphone's gap: no tur
 MUTING_LEAST_S = 20.0
 SILENT_DB = -105.0  # band power: no analogue input is that quiet
 WINDOW_S = 2.0
+SMOOTH_CELLS = 5
 LEAST_LEAK_DB = -30.0  # a leak weaker than that in a microphone on the other person is not known
 CLEAR_DB = 6.0  # the leak that is missed would stand this far over the noise
 TRACE_DB = 2.5  # and less than this stands over the floor while the other one talks
@@ -85,7 +87,7 @@ def _lasting(silent: Mask) -> Mask:
 
 def _deaf(bands_db: np.ndarray, mic: int, silent: Mask) -> Mask:
     """Where the other microphone's speech leaves no trace in this one, though it should."""
-    own, other = _voice_power(bands_db[mic]), _voice_power(bands_db[1 - mic])
+    own, other = (moving_mean(voice_power(bands_db[m]), SMOOTH_CELLS) for m in (mic, 1 - mic))
     floor = noise_floor(own)
     talk = (other > 30 * noise_floor(other)) & ~silent
     length = round(WINDOW_S * 100)
@@ -114,12 +116,6 @@ def _deaf(bands_db: np.ndarray, mic: int, silent: Mask) -> Mask:
     return longer(joined & ~silent, round(LEAST_S * 100))
 
 
-def _voice_power(bands_db: np.ndarray) -> Powers:
-    """Power from 300 Hz to 4 kHz, smoothed over 50 ms."""
-    power = (10 ** (bands_db[:, 1:5].astype(np.float64) / 10)).sum(axis=1)
-    return moving_mean(power, 5)
-
-
 def _windowed(power: Powers, mask: Mask, length: int) -> Powers:
     """Return the mean of ``power`` where ``mask`` in a window round each cell, NaN if too few."""
     count = moving_mean(mask.astype(float), length + 1)
@@ -140,14 +136,14 @@ def with_dead_mics(bands_db: np.ndarray, activity: Activity, dead: Mask) -> Acti
         gone = dead[mic] & ~dead[live]
         if not gone.any():
             continue
-        power = (10 ** (bands_db[live, :, 1:5].astype(np.float64) / 10)).sum(axis=1)
-        usual_own = _typical_db(power, activity.single[live] & ~gone)
-        usual_leak = _typical_db(power, activity.single[mic] & ~gone)
+        power = voice_power(bands_db[live])
+        usual_own = _typical_db(power[activity.single[live] & ~gone])
+        usual_leak = _typical_db(power[activity.single[mic] & ~gone])
         own[mic, gone] = False
         if usual_own is None or usual_leak is None:
             continue
         for start, end in zip(*runs_of(activity.own[live] & gone), strict=True):
-            heard = _typical_db(power, mask_between(start, end, len(power)))
+            heard = _typical_db(power[start:end])
             if heard is not None and heard < (usual_own + usual_leak) / 2:
                 own[live, start:end] = False
                 own[mic, start:end] = True
@@ -177,15 +173,8 @@ def without_gaps(activity: Activity, held: Mask) -> Activity:
     return activity_of(own, activity.clusters_db, activity.leak_ratio)
 
 
-def mask_between(start: int, end: int, length: int) -> Mask:
-    """Return a mask that is True from ``start`` to before ``end``."""
-    mask = np.zeros(length, bool)
-    mask[start:end] = True
-    return mask
-
-
-def _typical_db(power: Powers, mask: Mask) -> float | None:
-    """Return the level that the louder third of the masked cells has."""
-    if mask.sum() < 10:
+def _typical_db(power: Powers) -> float | None:
+    """Return the level that the louder third of the cells has, None for very few of them."""
+    if len(power) < 10:
         return None
-    return float(10 * np.log10(np.percentile(power[mask], 70) + 1e-16))
+    return float(10 * np.log10(np.percentile(power, 70) + 1e-16))

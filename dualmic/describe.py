@@ -8,6 +8,7 @@ from dualmic.findings.background import steady_hum
 from dualmic.hearing import HeardLeak, Hearing
 from dualmic.measure import Measured
 from dualmic.meters import loudness as lo
+from dualmic.meters.noise import SILENCE_POWER
 from dualmic.record import (
     MIC_ROLES,
     Crosstalk,
@@ -24,7 +25,6 @@ from dualmic.record import (
 
 # Two thousand points draw any width of paper or screen; a 4 h take then has one every 7 s.
 OVERVIEW_POINTS = 2000
-SILENCE_POWER = 1e-14
 
 
 def rounded(value: float | None, digits: int = 3) -> float | None:

@@ -19,7 +19,7 @@ from dualmic.meters.crosstalk import (
     leak_sections,
 )
 from dualmic.meters.levels import level_exceeded_dbfs
-from dualmic.meters.masks import mask_of
+from dualmic.meters.masks import cells_of
 from dualmic.meters.noise import NoiseFloor, noise_floor, speech_to_noise_db
 from dualmic.meters.spectrum import frame_mask
 from dualmic.meters.speech import Activity, find_speech
@@ -67,7 +67,12 @@ def hear(measured: Measured, *, one_mic: bool = False) -> Hearing:
     bands = measured.spectra.bands_db
     dead = np.zeros(bands.shape[:2], bool) if one_mic else dead_cells(bands, measured.held)
     activity = find_speech(bands, dead)
-    held = np.stack([_held_cells(measured, mic) for mic in (0, 1)])
+    held = np.stack(
+        [
+            cells_of([(run.start_s, run.end_s) for run in runs], measured.cells)
+            for runs in measured.held
+        ]
+    )
     activity = without_gaps(activity, held & ~dead)
     if dead.any():
         activity = with_dead_mics(bands, activity, dead)
@@ -95,13 +100,6 @@ def hear(measured: Measured, *, one_mic: bool = False) -> Hearing:
         )
     leaks = [_leak(measured, activity, unfit, mic) for mic in (0, 1)]
     return Hearing(measured, activity, dead, clipped, floors, to_noise, peaks, leaks, unwanted)
-
-
-def _held_cells(measured: Measured, mic: int) -> Mask:
-    runs = measured.held[mic]
-    starts = np.array([int(np.floor(run.start_s * 100)) for run in runs], np.int64)
-    ends = np.array([int(np.ceil(run.end_s * 100)) for run in runs], np.int64)
-    return mask_of(starts, ends, measured.cells)
 
 
 def k_noise(measured: Measured, activity: Activity, mic: int, dead: Mask) -> float:

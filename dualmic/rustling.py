@@ -12,10 +12,11 @@ from dataclasses import dataclass
 import numpy as np
 
 from dualmic.measure import Measured
+from dualmic.meters.floor import noise_floor
 from dualmic.meters.masks import bridged, holding, longer, moving_mean, runs_of, widened
 from dualmic.meters.spectrum import SPEECH_BANDS_HZ
-from dualmic.meters.speech import Activity, noise_floor
-from dualmic.tiles import Mask, Powers
+from dualmic.meters.speech import Activity
+from dualmic.tiles import Mask, Powers, power_db
 
 # Our choices, tuned on simulated scenes. Untouched voices stay under 7 dB of missing leak in the
 # three bands that show most, once averaged over 0.13 s; a take in which people move reaches 15 dB,
@@ -69,14 +70,14 @@ def _on_one(
 ) -> list[Rustle]:
     own, other = smooth[mic], smooth[1 - mic]
     expected = np.maximum(own - floor[mic], QUIETEST) * ratio[:, None]
-    missing = np.clip(_db(expected / other), -30, 30)
+    missing = np.clip(power_db(expected / other), -30, 30)
     score = moving_mean(np.sort(missing, axis=0)[-USED_BANDS:].mean(axis=0), SCORE_CELLS)
     score -= _usual(score, speaks)
-    density = _db(own) - _db(np.diff(SPEECH_BANDS_HZ))[:, None]
+    density = power_db(own) - power_db(np.diff(SPEECH_BANDS_HZ))[:, None]
     spread = moving_mean(density.max(axis=0) - density.min(axis=0), SCORE_CELLS)
-    over = moving_mean(_db(own / floor[mic]).min(axis=0), SCORE_CELLS)
+    over = moving_mean(power_db(own / floor[mic]).min(axis=0), SCORE_CELLS)
     # Where the other microphone lost its sound, everything is missing there.
-    heard = _db(other / floor[1 - mic]).max(axis=0)
+    heard = power_db(other / floor[1 - mic]).max(axis=0)
     lost = widened(heard < LOST_DB, SCORE_CELLS, SCORE_CELLS)
     cloth = live & ~lost & (spread < WIDEST_SPREAD_DB) & (over > LEAST_OVER_DB)
     sure = longer(cloth & (score > MISSING_DB), round(SHORTEST_S * 100))
@@ -116,7 +117,3 @@ def _usual(score: Powers, speaks: Mask) -> Powers:
         spoken = score[near][speaks[near]]
         usual.append(float(np.median(spoken)) if len(spoken) >= LEAST_SPOKEN_CELLS else 0.0)
     return np.maximum(np.interp(np.arange(len(score)), middles, usual), 0.0)
-
-
-def _db(power: Powers) -> Powers:
-    return np.asarray(10 * np.log10(np.maximum(power, 1e-20)))

@@ -57,6 +57,11 @@ class BadSamples:
     spans: list[tuple[int, float, float]] = field(default_factory=list)
 
 
+def power_db(power: Powers | Floats | float) -> Powers:
+    """Return ``10 log10(power)``, silence as -200 dB."""
+    return np.asarray(10 * np.log10(np.maximum(power, 1e-20)))
+
+
 def cell_edges(rate_hz: int) -> Indices:
     """Return the 101 frame numbers at which the cells of one second start and end."""
     return np.round(np.arange(CELLS_PER_S + 1) * rate_hz / CELLS_PER_S).astype(np.int64)

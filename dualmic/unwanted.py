@@ -9,11 +9,12 @@ from dataclasses import dataclass
 import numpy as np
 
 from dualmic.measure import Measured
-from dualmic.meters.masks import bridged, holding, longer, mask_of, moving_mean, runs_of
+from dualmic.meters.masks import bridged, cells_of, holding, longer, mask_of, moving_mean, runs_of
+from dualmic.meters.noise import SILENCE_POWER
 from dualmic.meters.spectrum import FRAMES_PER_S, frame_mask
 from dualmic.meters.speech import Activity
 from dualmic.meters.transients import Transient
-from dualmic.tiles import Mask, Powers
+from dualmic.tiles import Mask, Powers, power_db
 
 # Our choices, tuned on simulated scenes. Untouched speech keeps its power below 100 Hz (averaged
 # over a quarter of a second) 10 dB and more under the whole voice; a gust that reaches the voice
@@ -27,7 +28,6 @@ WIND_SHORTEST_S, WIND_BRIDGE_S = 0.4, 0.8
 WIND_LEAST_SPREAD_DB = 2.0
 # Gusts differ from one microphone to the other; a lorry's rumble swells alike in both.
 ALIKE = 0.85
-SILENCE_POWER = 1e-14
 
 # Our choices, tuned on simulated scenes. Consonants, lip smacks and the pulses of a rough voice
 # stay under 15 dB of what is around them. What the other microphone hears too, standing out there
@@ -59,7 +59,7 @@ class Gust:
 def gusts(measured: Measured, activity: Activity, dead: Mask) -> list[list[Gust]]:
     """Return the stretches of wind on each microphone."""
     low = measured.spectra.noise_bands[:, :, 0].astype(np.float64)
-    low_db = np.stack([_db(moving_mean(row, WIND_MEAN_FRAMES)) for row in low])
+    low_db = np.stack([power_db(moving_mean(row, WIND_MEAN_FRAMES)) for row in low])
     return [_on_one(measured, activity, dead[mic], low_db, mic) for mic in (0, 1)]
 
 
@@ -67,7 +67,7 @@ def _on_one(
     measured: Measured, activity: Activity, dead: Mask, low_db: Powers, mic: int
 ) -> list[Gust]:
     frames = low_db.shape[1]
-    live = ~frame_mask(dead, frames, whole=False) & (low_db[mic] > _db(SILENCE_POWER))
+    live = ~frame_mask(dead, frames, whole=False) & (low_db[mic] > power_db(SILENCE_POWER))
     own = frame_mask(activity.own[mic], frames) & live
     voice = voice_dbfs(measured, activity, dead, mic)
     if voice is None:
@@ -86,7 +86,7 @@ def _on_one(
         voiced = measured.spectra.noise_bands[mic, start:end, 1]
         if power.mean() < voiced.mean() or part[mic].std() < WIND_LEAST_SPREAD_DB:
             continue
-        level = float(_db(power.mean()))
+        level = float(power_db(power.mean()))
         over = int((part[mic] > limit).sum())
         hurts = over >= _frames(WIND_SHORTEST_S) and not _alike(part)
         times = float(start) / FRAMES_PER_S, min(float(end) / FRAMES_PER_S, measured.duration_s)
@@ -102,19 +102,8 @@ def _alike(part: Powers) -> bool:
     return float(np.corrcoef(part[0], part[1])[0][1]) > ALIKE
 
 
-def gust_cells(found: list[Gust], cells: int) -> Mask:
-    """Return the 10 ms cells that lie in one of the gusts."""
-    starts = np.array([int(gust.start_s * 100) for gust in found], np.int64)
-    ends = np.array([int(np.ceil(gust.end_s * 100)) for gust in found], np.int64)
-    return mask_of(starts, ends, cells)
-
-
 def _frames(seconds: float) -> int:
     return round(seconds * FRAMES_PER_S)
-
-
-def _db(power: Powers | float) -> Powers:
-    return np.asarray(10 * np.log10(np.maximum(power, 1e-20)))
 
 
 @dataclass(frozen=True)
@@ -134,8 +123,8 @@ def cracks(measured: Measured, activity: Activity, dead: Mask) -> list[list[Crac
         leak = float(activity.leak_ratio[mic, -1])
         for short in measured.transients:
             if short.channel == mic and _is_crack(measured, dead[mic], short, voice):
-                missing_db = float(_db(short.power * leak) - _db(short.other_power))
-                loud = voice is None or voice - float(_db(short.power)) < FAINT_UNDER_VOICE_DB
+                missing_db = float(power_db(short.power * leak) - power_db(short.other_power))
+                loud = voice is None or voice - float(power_db(short.power)) < FAINT_UNDER_VOICE_DB
                 sure = loud or missing_db > LEAK_MISSING_DB
                 found[mic].append(Crack(short.at_s, short.over_db, sure))
     return found
@@ -145,12 +134,12 @@ def voice_dbfs(measured: Measured, activity: Activity, dead: Mask, mic: int) -> 
     """Return the usual level of the wearer's voice, None with less than a second of it."""
     audible = measured.spectra.audible[mic]
     own = frame_mask(activity.own[mic] & ~dead, len(audible)) & (audible > SILENCE_POWER)
-    return float(_db(np.median(audible[own]))) if own.sum() >= FRAMES_PER_S else None
+    return float(power_db(np.median(audible[own]))) if own.sum() >= FRAMES_PER_S else None
 
 
 def _is_crack(measured: Measured, dead: Mask, short: Transient, voice: float | None) -> bool:
     mic, at_s = short.channel, short.at_s
-    under_db = 0.0 if voice is None else voice - float(_db(short.power))
+    under_db = 0.0 if voice is None else voice - float(power_db(short.power))
     least_db = LOUD_CLICK_DB if under_db <= LOUD_UNDER_VOICE_DB else CLICK_DB
     if under_db > CLICK_UNDER_VOICE_DB or short.over_db < least_db:
         return False
@@ -181,7 +170,10 @@ class Unwanted:
         rows = []
         for blown, shorts in zip(self.gusts, self.cracks, strict=True):
             at = np.array([int(short.at_s * 100) for short in shorts], np.int64)
-            rows.append(gust_cells(blown, cells) | mask_of(at - 1, at + 2, cells))
+            rows.append(
+                cells_of([(gust.start_s, gust.end_s) for gust in blown], cells)
+                | mask_of(at - 1, at + 2, cells)
+            )
         return np.stack(rows)
 
 

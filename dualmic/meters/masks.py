@@ -1,5 +1,7 @@
 """Small operations on masks over time: runs, bridging gaps, widening. All are vectorised."""
 
+from collections.abc import Iterable
+
 import numpy as np
 
 from dualmic.tiles import Indices, Mask, Powers
@@ -17,6 +19,13 @@ def mask_of(starts: Indices, ends: Indices, length: int) -> Mask:
     np.add.at(step, np.clip(starts, 0, length), 1)
     np.add.at(step, np.clip(ends, 0, length), -1)
     return np.cumsum(step)[:length] > 0
+
+
+def cells_of(spans: Iterable[tuple[float, float]], cells: int) -> Mask:
+    """Return the mask of 10 ms cells that (start_s, end_s) spans touch."""
+    ends = [(int(start_s * 100), int(np.ceil(end_s * 100))) for start_s, end_s in spans]
+    edges = np.array(ends, np.int64).reshape(-1, 2)
+    return mask_of(edges[:, 0], edges[:, 1], cells)
 
 
 def bridged(mask: Mask, longest_gap: int) -> Mask:

@@ -15,7 +15,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from dualmic.meters.spectrum import FRAMES_PER_S
-from dualmic.tiles import Floats, Mask
+from dualmic.tiles import Floats, Mask, power_db
 
 LEAST_S = 2.0
 SILENCE_POWER = 1e-14  # -140 dBFS: digital silence, not a background
@@ -32,10 +32,6 @@ class NoiseFloor:
     measured_s: float
 
 
-def _db(power: float | np.ndarray) -> np.ndarray:
-    return 10 * np.log10(np.maximum(power, 1e-20))
-
-
 def noise_floor(audible: Floats, a_weighted: Floats, pause_frames: Mask) -> NoiseFloor | None:
     """Measure the floor of one channel; None with less than 2 s of live pauses.
 
@@ -48,10 +44,10 @@ def noise_floor(audible: Floats, a_weighted: Floats, pause_frames: Mask) -> Nois
     used = pause_frames[: len(audible)] & (audible > SILENCE_POWER)
     if used.sum() < LEAST_S * FRAMES_PER_S:
         return None
-    low, high = np.percentile(_db(audible[used]), [10, 90])
+    low, high = np.percentile(power_db(audible[used]), [10, 90])
     return NoiseFloor(
-        dbfs=float(_db(audible[used].mean(dtype=np.float64))),
-        dba=float(_db(a_weighted[used].mean(dtype=np.float64))),
+        dbfs=float(power_db(audible[used].mean(dtype=np.float64))),
+        dba=float(power_db(a_weighted[used].mean(dtype=np.float64))),
         p10_dbfs=float(low),
         p90_dbfs=float(high),
         measured_s=float(used.sum()) / FRAMES_PER_S,
@@ -69,4 +65,4 @@ def speech_to_noise_db(
     speech = float(a_weighted[used].mean(dtype=np.float64)) - noise
     if speech <= 0:
         return 0.0
-    return float(_db(speech / noise))
+    return float(power_db(speech / noise))

@@ -9,6 +9,7 @@ turns, so it belongs to the one who did not speak just before and after.
 import numpy as np
 
 from dualmic.meters.masks import bridged, moving_mean, runs_of
+from dualmic.meters.spectrum import voice_power
 from dualmic.tiles import Mask, Powers
 
 # Our choices, tuned on simulated scenes.
@@ -23,8 +24,7 @@ _SMOOTH = 5
 
 def voice_db(bands_db: np.ndarray) -> Powers:
     """Return one microphone's level from 300 Hz to 4 kHz over 50 ms, ``(cells,)``."""
-    power = (10 ** (bands_db[:, 1:5].astype(np.float64) / 10)).sum(axis=1)
-    return 10 * np.log10(moving_mean(power, _SMOOTH) + 1e-16)
+    return 10 * np.log10(moving_mean(voice_power(bands_db), _SMOOTH) + 1e-16)
 
 
 def follow(first_db: Powers, second_db: Powers) -> bool:

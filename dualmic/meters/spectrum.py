@@ -19,10 +19,11 @@ import numpy as np
 import scipy.fft
 
 from dualmic.meters.cross_spectra import ClassSums, CrossSpectra
-from dualmic.tiles import CELLS_PER_S, Floats, Second, Stack
+from dualmic.tiles import CELLS_PER_S, Floats, Powers, Second, Stack
 
 FRAMES_PER_S = 20
 SPEECH_BANDS_HZ = (100.0, 300.0, 600.0, 1200.0, 2400.0, 4000.0, 7500.0)
+VOICE_BANDS = slice(1, 5)  # 300 Hz to 4 kHz, where level differences say most
 NOISE_BANDS_HZ = (20.0, 100.0, 315.0, 1000.0, 3150.0, 8000.0, 20000.0)
 AUDIBLE_HZ = (20.0, 20000.0)
 
@@ -160,6 +161,11 @@ def _a_weights(bins_hz: np.ndarray) -> np.ndarray:
     wanted[-1] -= weights[low] / 6
     weights[:low] = np.maximum(np.linalg.solve(system, wanted), 0.0)
     return weights
+
+
+def voice_power(bands_db: np.ndarray) -> Powers:
+    """Return the power from 300 Hz to 4 kHz of one microphone's ``(cells, bands)`` in dB."""
+    return (10 ** (bands_db[:, VOICE_BANDS].astype(np.float64) / 10)).sum(axis=1)
 
 
 def _squared(spectra: np.ndarray) -> Floats:

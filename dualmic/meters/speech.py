@@ -22,11 +22,11 @@ import numpy as np
 from dualmic.meters.floor import noise_floor
 from dualmic.meters.masks import bridged, holding, longer, moving_mean, runs_of, widened
 from dualmic.meters.one_voice import with_one_owner
+from dualmic.meters.spectrum import VOICE_BANDS
 from dualmic.tiles import Mask, Powers
 
 # All thresholds below are our choices, tuned on simulated scenes of other speakers and rooms than
 # those the scores are reported on.
-VOICE_BANDS = slice(1, 5)  # 300 Hz to 4 kHz, where level differences say most
 KEPT_CELLS = 120_000  # twenty minutes; in longer takes bands are unpacked again each time
 LEAK_DECAY_DB_PER_CELL = 0.9  # 60 dB in 0.67 s: how a room lets a leak die away
 START_DB, HOLD_DB = 4.0, 2.2
