@@ -8,7 +8,7 @@
 """
 
 import hashlib
-from collections.abc import Iterable, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass, field
 from importlib.metadata import PackageNotFoundError, version
 from pathlib import Path
@@ -20,9 +20,10 @@ from dualmic import delivery
 from dualmic.at_risk import lines_at_risk, turns_of, verdict
 from dualmic.describe import crosstalk_of, mic_of, overview_of, programme_of
 from dualmic.errors import SettingsError
-from dualmic.findings import Finding, Limits, all_findings
+from dualmic.findings import Finding, all_findings
 from dualmic.findings.damage import dropout_ms_by_turn, flat_ms_by_turn
 from dualmic.hearing import Hearing, hear
+from dualmic.limits import lenient_fail_db, strictest_limits
 from dualmic.measure import Progress, measure
 from dualmic.mix import looks_like_a_mix
 from dualmic.problems import to_problems
@@ -33,8 +34,6 @@ from dualmic.record import (
     Channel,
     KindOfTake,
     Method,
-    Mic,
-    MicRole,
     Programme,
     Roles,
     Take,
@@ -148,7 +147,7 @@ def _judged(
     numbers = {"interviewer": roles.interviewer, "subject": roles.subject}
     mics = {role: mic_of(hearing, k, numbers[role]) for k, role in enumerate(MIC_ROLES)}
     kind = kind_of_take(hearing)
-    limits = _limits(specs, mics, info)
+    limits = strictest_limits(specs, mics, info)
     found = all_findings(
         hearing, limits, (roles.interviewer - 1, roles.subject - 1), one_mic=options.one_mic
     )
@@ -186,7 +185,7 @@ def _judged(
         channels=channels,
         roles=msgspec.structs.replace(roles, doubt=doubt or _doubt(roles, hearing, kind)),
         kind_of_take=kind,
-        verdict=verdict(hearing, at_risk, turns, _lenient_fail(specs)) if speaks else None,
+        verdict=verdict(hearing, at_risk, turns, lenient_fail_db(specs)) if speaks else None,
         mics={str(role): mic for role, mic in mics.items()},
         programme=programme,
         crosstalk=crosstalk,
@@ -228,39 +227,6 @@ def _mix_doubt(hearing: Hearing, programme: Programme) -> str | None:
     targets = [spec.programme.target_lufs for spec in shipped_specs()]
     width = hearing.measured.width
     return looks_like_a_mix(width, programme.integrated_lufs, programme.true_peak_dbtp, targets)
-
-
-def _limits(specs: list[Spec], mics: dict[MicRole, Mic], info: RecordingInfo) -> Limits:
-    """Gather the strictest limits of the deliveries, and each microphone's gain to them."""
-    coarse = info.is_lossy or not (info.is_float or (info.bit_depth or 0) > 16)
-    takes = [spec.take for spec in specs]
-    gains = [delivery.take_gains_db(spec, mics) for spec in specs]
-    needed: list[float | None] = []
-    for role in MIC_ROLES:
-        needed.append(max(_known(gain.get(role) for gain in gains), default=None))
-    one, two = needed
-    apart = one - two if one is not None and two is not None else None
-    noise = [t.speech_to_noise for t in takes if t.speech_to_noise]
-    leaks = [t.crosstalk for t in takes if t.crosstalk]
-    lifts = [t.gain_16_bit if coarse else t.gain for t in takes]
-    return Limits(
-        noise_warn_db=max(_known(limit.warn for limit in noise), default=None),
-        noise_fail_db=max(_known(limit.fail for limit in noise), default=None),
-        crosstalk_warn_db=min(_known(limit.warn for limit in leaks), default=None),
-        gain_warn_db=min(_known(limit.warn for limit in lifts if limit), default=None),
-        gain_fail_db=min(_known(limit.fail for limit in lifts if limit), default=None),
-        gain_db=(one, two),
-        levelled_db=(apart, None if apart is None else -apart),
-    )
-
-
-def _known(values: Iterable[float | None]) -> list[float]:
-    return [value for value in values if value is not None]
-
-
-def _lenient_fail(specs: list[Spec]) -> float | None:
-    limits = [spec.take.speech_to_noise for spec in specs]
-    return min(_known(limit.fail for limit in limits if limit), default=None)
 
 
 def _file_findings(ending: Ending) -> list[Finding]:

@@ -57,22 +57,14 @@ def write_day(rows: Sequence[Row], out: Path, title: str, left: int = 0) -> list
 
 def html(rows: Sequence[Row], title: str, left: int = 0) -> bytes:
     """Return the page for rows in order; ``left`` takes are still to be measured."""
-    import jinja2
     from markupsafe import Markup
 
     from dualmic.report.codes import kind_of
-    from dualmic.report.page import content_security_policy, template_text
+    from dualmic.report.page import content_security_policy, page_template, template_text
     from dualmic.report.words import duration
 
-    environment = jinja2.Environment(
-        loader=jinja2.PackageLoader("dualmic.report"),
-        autoescape=True,
-        undefined=jinja2.StrictUndefined,
-        trim_blocks=True,
-        lstrip_blocks=True,
-    )
     style, script = template_text("day.css"), template_text("day.js")
-    text = environment.get_template("day.html").render(
+    text = page_template("day.html").render(
         rows=rows,
         title=title,
         left=left,
@@ -201,13 +193,7 @@ def _pdf(rows: Sequence[Row], title: str, left: int) -> bytes:
     pdf.set_creation_date(datetime.datetime(1970, 1, 1, tzinfo=datetime.UTC))
     pdf.set_title(f"The day: {title}")
     pdf.set_lang("en")
-    pdf.add_font("body", "", fonts.dejavu())
-    pdf.add_font("body", "B", fonts.dejavu(bold=True))
-    others = []
-    for number, path in enumerate(fonts.fallback_fonts(told)):
-        others.append(f"other{number}")
-        pdf.add_font(others[-1], "", path)
-    pdf.set_fallback_fonts(others, exact_match=False)
+    fonts.embed(pdf, told)
     pdf.add_page()
 
     def line(text: str, size: float, bold: bool = False) -> None:

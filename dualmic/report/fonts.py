@@ -9,8 +9,12 @@ them has is drawn as an empty box, never an error.
 import functools
 import unicodedata
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 import matplotlib
+
+if TYPE_CHECKING:
+    from fpdf import FPDF
 
 FAMILY = "DejaVu Sans"
 
@@ -24,6 +28,17 @@ def dejavu(bold: bool = False) -> Path:
 def fallback_fonts(text: str) -> list[Path]:
     """Return the system's fonts needed beside DejaVu Sans to draw ``text``, best first."""
     return list(_fallback_fonts(frozenset(_visible(text))))
+
+
+def embed(pdf: "FPDF", text: str) -> None:
+    """Give a PDF the font ``body``, upright and bold, and whatever else draws ``text``."""
+    pdf.add_font("body", "", dejavu())
+    pdf.add_font("body", "B", dejavu(bold=True))
+    others = []
+    for number, path in enumerate(fallback_fonts(text)):
+        others.append(f"other{number}")
+        pdf.add_font(others[-1], "", path)
+    pdf.set_fallback_fonts(others, exact_match=False)
 
 
 def families_for(text: str) -> list[str]:

@@ -52,14 +52,7 @@ def html(
     """
     told = outline(record)
     style, script = template_text("page.css"), template_text("page.js")
-    environment = jinja2.Environment(
-        loader=jinja2.PackageLoader("dualmic.report"),
-        autoescape=True,
-        undefined=jinja2.StrictUndefined,
-        trim_blocks=True,
-        lstrip_blocks=True,
-    )
-    text = environment.get_template("page.html").render(
+    text = page_template("page.html").render(
         told=told,
         labels=dict(labels or {}),
         groups=_groups(told.problems),
@@ -89,6 +82,18 @@ def content_security_policy(style: str, script: str) -> str:
 
 def _digest(text: str) -> str:
     return f"'sha256-{base64.b64encode(hashlib.sha256(text.encode()).digest()).decode()}'"
+
+
+def page_template(name: str) -> jinja2.Template:
+    """Return a page's template: autoescaped, and an unknown name in it is an error."""
+    environment = jinja2.Environment(
+        loader=jinja2.PackageLoader("dualmic.report"),
+        autoescape=True,
+        undefined=jinja2.StrictUndefined,
+        trim_blocks=True,
+        lstrip_blocks=True,
+    )
+    return environment.get_template(name)
 
 
 def template_text(name: str) -> str:

@@ -53,13 +53,7 @@ class _Sheet(FPDF):
         self.set_creator("dualmic")
         # The same record gives the same bytes, and no file tells when it was made.
         self.set_creation_date(datetime.datetime(1970, 1, 1, tzinfo=datetime.UTC))
-        self.add_font("body", "", fonts.dejavu())
-        self.add_font("body", "B", fonts.dejavu(bold=True))
-        others = []
-        for number, path in enumerate(fonts.fallback_fonts(text)):
-            others.append(f"other{number}")
-            self.add_font(others[-1], "", path)
-        self.set_fallback_fonts(others, exact_match=False)
+        fonts.embed(self, text)
         if _needs_shaping(text):
             self.set_text_shaping(True)
 
