@@ -96,3 +96,28 @@ def test_asking_for_no_report_loads_none_of_its_libraries() -> None:
     )
     done = subprocess.run([sys.executable, "-c", program], capture_output=True, check=True)
     assert done.stdout.strip() == b"[]"
+
+
+def test_a_mix_has_no_words_of_microphones_and_a_row_for_each_target(tmp_path: Path) -> None:
+    import numpy as np
+    import soundfile as sf
+    from pypdf import PdfReader
+
+    from dualmic.check_mix import check_mix
+
+    time = np.arange(48000 * 6) / 48000
+    tone = 0.3 * np.sin(2 * np.pi * 440 * time) * (np.sin(2 * np.pi * 3 * time) > 0)
+    sf.write(tmp_path / "mix.wav", np.stack([tone, tone], axis=1), 48000, "PCM_24")
+    record = check_mix([tmp_path / "mix.wav"])
+    write_report_set(record, tmp_path / "out")
+    leaves = PdfReader(tmp_path / "out" / "mix.pdf").pages
+    sheet = " ".join(" ".join(leaf.extract_text() for leaf in leaves).split())
+    page = (tmp_path / "out" / "mix.html").read_text("utf-8")
+    for text in (sheet, page):
+        assert "What would make it pass" in text
+        assert "next take" not in text
+        assert "Each microphone" not in text
+    assert "no channel" not in sheet
+    # The podcast's target is the programme's, the film's the speech's: one row each.
+    assert "Loudness of the programme, target" in sheet
+    assert "Loudness of the speech, target" in sheet

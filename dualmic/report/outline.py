@@ -70,6 +70,9 @@ class DeliveryRows:
     checks: list[CheckRow]
 
 
+SET_UP_TITLES = {"take": "Change before the next take", "mix": "What would make it pass"}
+
+
 @dataclass(frozen=True)
 class Outline:
     """Everything a report says, in the order it says it."""
@@ -79,7 +82,9 @@ class Outline:
     doubt: str | None
     ask_again: list[AskAgain]
     questions: list[AskAgain]
+    set_up_title: str
     set_up: list[str]
+    has_microphones: bool
     problems: list[ProblemRow]
     problem_summary: str
     deliveries: list[DeliveryRows]
@@ -97,7 +102,9 @@ def outline(record: TakeRecord) -> Outline:
         doubt=record.roles.doubt,
         ask_again=ask_again(record),
         questions=questions_at_risk(record),
+        set_up_title=SET_UP_TITLES[record.mode],
         set_up=record.set_up,
+        has_microphones=bool(record.mics),
         problems=problems,
         problem_summary=_summary(record),
         deliveries=[_delivery(name, d) for name, d in record.deliveries.items()],
@@ -196,12 +203,13 @@ def _facts(record: TakeRecord) -> list[tuple[str, str]]:
         )
     if take.recorded_at:
         facts.append(("Recorded", take.recorded_at.replace("T", " ")))
-    for role in ("subject", "interviewer"):
+    for role in ("subject", "interviewer") if record.mics else ():
         channel = roles.subject if role == "subject" else roles.interviewer
         name = roles.subject_name if role == "subject" else roles.interviewer_name
         where = f"channel {channel}" if channel else "no channel"
         facts.append((role.capitalize(), f"{name}, {where}" if name else where))
-    facts.append(("Who is who", f"decided by {roles.decided_by}"))
+    if record.mics:
+        facts.append(("Who is who", f"decided by {roles.decided_by}"))
     facts += [("File", file.path) for file in take.files]
     return facts
 

@@ -46,6 +46,7 @@ _FILE_FINE: dict[str, str] = {
 """By check of the file as a whole."""
 
 _REASONS: dict[str, str] = {
+    "loudness": "its loudness is off the target",
     "clipping": "the {} crackles",
     "dropout": "words of the {}'s are missing",
     "mic_dead": "the {}'s microphone does not work",

@@ -131,11 +131,12 @@ def _front(sheet: _Sheet, told: Outline, record: TakeRecord, labels: Mapping[str
         sheet.write_line(told.doubt, bold=True, colour=codes.TONE_COLOURS["mixed"])
     _ask_again(sheet, told)
     if told.set_up:
-        sheet.heading("Change before the next take", 10)
+        sheet.heading(told.set_up_title, 10)
         for text in told.set_up:
             sheet.write_line(f"–  {text}")
-    sheet.heading("The take over time", 70)
-    draw_picture(sheet, record, sheet.l_margin, sheet.get_y(), sheet.epw)
+    if told.has_microphones:
+        sheet.heading("The take over time", 70)
+        draw_picture(sheet, record, sheet.l_margin, sheet.get_y(), sheet.epw)
     _problems(sheet, told)
 
 
@@ -224,11 +225,12 @@ def _back(sheet: _Sheet, told: Outline, record: TakeRecord) -> None:
             colour=codes.TONE_COLOURS["none"],
         )
     sheet.heading("Everything that was measured", 30)
-    rows = [(row.name, row.subject, row.interviewer, row.source) for row in microphone_rows(record)]
-    sheet.tables.draw(
-        ("Each microphone", "Subject", "Interviewer", "Source"), (50, 37, 37, 62), rows
-    )
-    sheet.ln(1.5)
+    if told.has_microphones:
+        rows = [(r.name, r.subject, r.interviewer, r.source) for r in microphone_rows(record)]
+        sheet.tables.draw(
+            ("Each microphone", "Subject", "Interviewer", "Source"), (50, 37, 37, 62), rows
+        )
+        sheet.ln(1.5)
     programme = programme_rows(record)
     sheet.tables.draw(
         ("Both channels as one", *(row[0] for row in programme)),
@@ -255,13 +257,13 @@ def _deliveries(sheet: _Sheet, pair: Sequence[DeliveryRows]) -> None:
     found: dict[tuple[str, str], list[CheckRow | None]] = {}
     for number, delivery in enumerate(pair):
         for check in delivery.checks:
-            found.setdefault((check.id, check.mic), [None] * len(pair))[number] = check
+            # By title as well: one delivery may judge the programme and the other the speech.
+            found.setdefault((check.title, check.mic), [None] * len(pair))[number] = check
     if not found:
         return
     rows = []
     order = sorted(found.items(), key=lambda item: min(row.rank for row in item[1] if row))
-    for (_, mic), checks in order:
-        title = next(check.title for check in checks if check)
+    for (title, mic), checks in order:
         cells: list[Any] = [title, mic]
         for one in checks:
             cells += _judged(one)
