@@ -3,9 +3,9 @@
 The two microphones go to all meters; other channels of the recording (safety copies, unused
 tracks) only to those that say whether one is a copy of a microphone.
 
-Meters do not depend on each other, so two threads share them; numpy and FFTs let go of the
-interpreter's lock. A meter is handed the seconds in order whatever thread runs it, so results do
-not depend on timing.
+Meters do not depend on each other, so two threads share them unless one is asked for, as where
+other takes are measured beside it; numpy and FFTs let go of the interpreter's lock. A meter is
+handed the seconds in order whatever thread runs it, so results do not depend on timing.
 """
 
 from collections.abc import Callable, Iterable
@@ -85,6 +85,7 @@ def measure(
     bit_depth: int | None = None,
     is_float: bool = False,
     progress: Progress | None = None,
+    threads: int = 2,
 ) -> Measured:
     """Measure a take in one pass.
 
@@ -96,6 +97,7 @@ def measure(
         bit_depth: resolution of the file's samples, None for float and lossy sound.
         is_float: float samples have no ceiling at full scale.
         progress: called with the seconds done so far.
+        threads: the meters share one or two.
 
     """
     _keep_freed_memory()
@@ -117,7 +119,7 @@ def measure(
     other_meters: list[Meter] = [other_levels, other_clipping, other_spectrum] if rest else []
     frames = 0
     rows = list(mics)
-    with ThreadPoolExecutor(2) as pool:
+    with ThreadPoolExecutor(threads) as pool:
         for second in seconds(blocks, rate_hz, bad):
             pair = second if channels == 2 and rows == [0, 1] else _rows(second, rows)
             jobs = [pool.submit(_push, group, pair) for group in groups]

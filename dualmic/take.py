@@ -60,7 +60,8 @@ class CheckOptions:
 
     ``interviewer`` and ``subject`` are channels from 1; ``specs`` are names of shipped specs or
     paths of one's own; ``joined`` says that several files are parts of one take in time;
-    ``surely_a_take`` that nobody need ask whether it is a finished mix.
+    ``surely_a_take`` that nobody need ask whether it is a finished mix. ``threads`` is how many
+    share the measuring, one or two; the result is the same.
     """
 
     interviewer: int | None = None
@@ -71,6 +72,7 @@ class CheckOptions:
     surely_a_take: bool = False
     settings: Settings = field(default_factory=Settings)
     block_frames: int | None = None
+    threads: int = 2
 
 
 def check_take(
@@ -110,6 +112,7 @@ def check_take(
             bit_depth=info.bit_depth if not (info.is_float or info.is_lossy) else None,
             is_float=info.is_float and not info.is_lossy,
             progress=progress,
+            threads=options.threads,
         )
         ending = recording.ending()
     hearing = hear(measured, one_mic=options.one_mic)
