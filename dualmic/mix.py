@@ -5,6 +5,7 @@
 Nothing here reads samples or files.
 """
 
+from collections.abc import Iterable
 from dataclasses import dataclass
 from typing import Literal
 
@@ -187,7 +188,10 @@ def _limit_checks(spec: Spec, facts: MixFacts) -> list[Check]:
 
 
 def looks_like_a_mix(
-    width: Width, integrated_lufs: float | None, true_peak_dbtp: float | None, targets: list[float]
+    width: Width,
+    integrated_lufs: float | None,
+    true_peak_dbtp: float | None,
+    targets: Iterable[float],
 ) -> str | None:
     """Say why a two-channel take obviously is a finished mix, in one sentence; None if it is not.
 

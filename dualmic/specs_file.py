@@ -9,6 +9,7 @@ then holds only what differs. A table with ``off = true`` drops a check it would
 """
 
 import difflib
+import functools
 import math
 import re
 import tomllib
@@ -26,10 +27,11 @@ from dualmic.spec import FLOORS, Limit, Spec
 MAX_FILE_BYTES = 1_000_000  # our choice: a spec is a page of text; more is some other file
 
 
-def shipped_names() -> list[str]:
+@functools.cache
+def shipped_names() -> tuple[str, ...]:
     """Names of the specs that come with the package, sorted."""
-    folder = resources.files("dualmic") / "specs"
-    return sorted(f.name.removesuffix(".toml") for f in folder.iterdir() if f.name[-5:] == ".toml")
+    files = (resources.files("dualmic") / "specs").iterdir()
+    return tuple(sorted(f.name.removesuffix(".toml") for f in files if f.name[-5:] == ".toml"))
 
 
 def shipped_specs() -> list[Spec]:
@@ -59,8 +61,8 @@ def load_spec(name_or_path: str | Path) -> Spec:
     """
     text = str(name_or_path)
     if text in shipped_names():
-        name, tables = text, _resolve(tomllib.loads(shipped_toml(text)), text, None, ())
-    elif text.endswith(".toml") or Path(text).is_file():
+        return _shipped(text)
+    if text.endswith(".toml") or Path(text).is_file():
         path = Path(text)
         name, tables = path.name.removesuffix(".toml"), _read(path, ())
         if name in shipped_names():
@@ -71,6 +73,12 @@ def load_spec(name_or_path: str | Path) -> Spec:
     else:
         raise SettingsError(_no_such_spec(text))
     return _convert({"name": name, **tables}, text)
+
+
+@functools.cache
+def _shipped(name: str) -> Spec:
+    tables = _resolve(tomllib.loads(shipped_toml(name)), name, None, ())
+    return _convert({"name": name, **tables}, name)
 
 
 def _no_such_spec(name: str) -> str:
@@ -157,11 +165,18 @@ def _struct_of(annotation: Any) -> type[msgspec.Struct] | None:
     return None
 
 
-def _check_keys(table: dict[str, Any], struct: type[msgspec.Struct], where: str, at: str) -> None:
-    """Raise for the first key that no such table has, and name the nearest right one."""
+@functools.cache
+def _tables_in(struct: type[msgspec.Struct]) -> dict[str, type[msgspec.Struct] | None]:
+    """Return the keys that a table may hold, each with the struct of the table it holds."""
     fields = {f.encode_name: _struct_of(f.type) for f in msgspec.structs.fields(struct)}
     if struct is Spec:
         del fields["name"]  # the file's name
+    return fields
+
+
+def _check_keys(table: dict[str, Any], struct: type[msgspec.Struct], where: str, at: str) -> None:
+    """Raise for the first key that no such table has, and name the nearest right one."""
+    fields = _tables_in(struct)
     for key, value in table.items():
         if key == "off" and issubclass(struct, Limit):
             if not isinstance(value, bool):

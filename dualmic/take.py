@@ -7,6 +7,7 @@
 'usable'
 """
 
+import functools
 import hashlib
 from collections.abc import Sequence
 from dataclasses import dataclass, field
@@ -20,12 +21,14 @@ from dualmic import delivery
 from dualmic.at_risk import lines_at_risk, turns_of, verdict
 from dualmic.describe import crosstalk_of, mic_of, overview_of, programme_of
 from dualmic.errors import SettingsError
-from dualmic.findings import Finding, all_findings
+from dualmic.findings import all_findings
 from dualmic.findings.damage import dropout_ms_by_turn, flat_ms_by_turn
+from dualmic.findings.of_files import with_file_findings
 from dualmic.hearing import Hearing, hear
 from dualmic.limits import lenient_fail_db, strictest_limits
 from dualmic.measure import Progress, measure
 from dualmic.mix import looks_like_a_mix
+from dualmic.one_mic import seats, with_stand_in, without_stand_in
 from dualmic.problems import to_problems
 from dualmic.proof_cache import cached_proof
 from dualmic.record import (
@@ -46,7 +49,7 @@ from dualmic.safety import find_copies, with_copies
 from dualmic.set_up import advice
 from dualmic.settings import Settings
 from dualmic.spec import Spec
-from dualmic.specs_file import load_spec, shipped_specs
+from dualmic.specs_file import load_spec, shipped_names
 
 DEFAULT_SPECS = ("podcast", "film")
 TOO_SHORT_S = 15.0
@@ -98,16 +101,24 @@ def check_take(
     rate = options.settings.timecode_rate
     with open_recording(paths, joined=options.joined, timecode_rate=rate) as recording:
         info = recording.info
-        channels, roles = decide_roles(info, options.interviewer, options.subject, options.settings)
-        assert roles.interviewer is not None and roles.subject is not None
-        mics = (roles.interviewer - 1, roles.subject - 1)
+        channels, roles = decide_roles(
+            info,
+            options.interviewer,
+            options.subject,
+            options.settings,
+            one_mic=options.one_mic,
+        )
         blocks = (
             recording.blocks(options.block_frames) if options.block_frames else recording.blocks()
         )
+        count = len(info.channels)
+        mics = seats(roles, count)
+        if options.one_mic:
+            blocks, count = with_stand_in(blocks), count + 1
         measured = measure(
             blocks,
             info.sample_rate_hz,
-            len(info.channels),
+            count,
             mics,
             bit_depth=info.bit_depth if not (info.is_float or info.is_lossy) else None,
             is_float=info.is_float and not info.is_lossy,
@@ -115,6 +126,8 @@ def check_take(
             threads=options.threads,
         )
         ending = recording.ending()
+    if options.one_mic:
+        measured = without_stand_in(measured)
     hearing = hear(measured, one_mic=options.one_mic)
     return _judged(hearing, info, ending, channels, roles, specs, options)
 
@@ -146,15 +159,14 @@ def _judged(
     specs: list[Spec],
     options: CheckOptions,
 ) -> TakeRecord:
-    assert roles.interviewer is not None and roles.subject is not None
-    numbers = {"interviewer": roles.interviewer, "subject": roles.subject}
-    mics = {role: mic_of(hearing, k, numbers[role]) for k, role in enumerate(MIC_ROLES)}
-    kind = kind_of_take(hearing)
+    places = enumerate(zip(MIC_ROLES, (roles.interviewer, roles.subject), strict=True))
+    mics = {role: mic_of(hearing, k, channel) for k, (role, channel) in places if channel}
+    kind = kind_of_take(hearing, one_mic=options.one_mic)
     limits = strictest_limits(specs, mics, info)
-    found = all_findings(
-        hearing, limits, (roles.interviewer - 1, roles.subject - 1), one_mic=options.one_mic
-    )
-    found += _file_findings(ending)
+    found = all_findings(hearing, limits, seats(roles, len(info.channels)), one_mic=options.one_mic)
+    if options.one_mic:
+        found = [finding for finding in found if finding.mic != 0]
+    found = with_file_findings(found, ending, roles)
     turns = turns_of(hearing)
     copies = find_copies(hearing.measured)
     channels = with_copies(channels, copies)
@@ -197,20 +209,21 @@ def _judged(
         at_risk=at_risk,
         deliveries={spec.name: delivery.judge_take(spec, facts) for spec in specs},
         set_up=advice(hearing, found, roles),
-        overview=overview_of(hearing.measured),
+        overview=overview_of(hearing.measured, one_mic=options.one_mic),
     )
     # Whole numbers become floats where the record says float, so that it reads back as it is.
     return msgspec.convert(msgspec.to_builtins(record), TakeRecord)
 
 
-def kind_of_take(hearing: Hearing) -> KindOfTake:
-    """Say what kind of recording it is before judging it."""
+def kind_of_take(hearing: Hearing, *, one_mic: bool = False) -> KindOfTake:
+    """Say what kind of recording it is before judging it; one microphone tells nobody apart."""
     speech = [hearing.speech_s(mic) for mic in (0, 1)]
     if sum(speech) < NOBODY_S:
         return "nobody speaks"
     if sum(speech) < TOO_SHORT_S:
         return "too short"
-    return "one person" if min(speech) < ONE_PERSON_S and not hearing.dead.any() else "interview"
+    alone = min(speech) < ONE_PERSON_S and not hearing.dead.any() and not one_mic
+    return "one person" if alone else "interview"
 
 
 def _doubt(roles: Roles, hearing: Hearing, kind: KindOfTake) -> str | None:
@@ -227,25 +240,9 @@ def _doubt(roles: Roles, hearing: Hearing, kind: KindOfTake) -> str | None:
 
 def _mix_doubt(hearing: Hearing, programme: Programme) -> str | None:
     """Ask whether this is a finished mix where it obviously is one."""
-    targets = [spec.programme.target_lufs for spec in shipped_specs()]
+    targets = (load_spec(name).programme.target_lufs for name in shipped_names())
     width = hearing.measured.width
     return looks_like_a_mix(width, programme.integrated_lufs, programme.true_peak_dbtp, targets)
-
-
-def _file_findings(ending: Ending) -> list[Finding]:
-    found = []
-    if ending.truncated:
-        missing = None if ending.missing_s is None else round(ending.missing_s, 2)
-        end_s = ending.duration_s
-        found.append(Finding("truncated", None, end_s, end_s, "warn", missing, 0.0, "s"))
-    for gap in ending.gaps:
-        end_s = gap.start_s + gap.duration_s
-        lost_ms = round(gap.duration_s * 1000, 1)
-        facts = {"gap": True}
-        found.append(
-            Finding("dropout", None, gap.start_s, end_s, "fail", lost_ms, 0.0, "ms", facts=facts)
-        )
-    return found
 
 
 def _by_turn(turns: Sequence[Turn], values: Sequence[float]) -> dict[int, float]:
@@ -264,6 +261,8 @@ def described(info: RecordingInfo, ending: Ending) -> Take:
         codec=info.codec,
         timecode=info.timecode,
         recorded_at=info.recorded_at,
+        texts=info.texts,
+        notes=list(ending.notes),
     )
 
 
@@ -272,11 +271,17 @@ def method(specs: Sequence[Spec], options: CheckOptions) -> Method:
     settings = msgspec.json.encode(
         [list(specs), options.one_mic, options.interviewer, options.subject, options.settings]
     )
-    libraries = {}
+    digest = hashlib.sha256(settings).hexdigest()
+    return Method(dualmic.__version__, digest, dict(libraries()), cached_proof())
+
+
+@functools.cache
+def libraries() -> dict[str, str]:
+    """Return the versions of the libraries that measuring rests on."""
+    found = {}
     for name in ("numpy", "scipy", "soundfile", "av"):
         try:
-            libraries[name] = version(name)
+            found[name] = version(name)
         except PackageNotFoundError:
             continue
-    digest = hashlib.sha256(settings).hexdigest()
-    return Method(dualmic.__version__, digest, libraries, cached_proof())
+    return found
