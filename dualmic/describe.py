@@ -10,7 +10,6 @@ from dualmic.measure import Measured
 from dualmic.meters import loudness as lo
 from dualmic.meters.noise import SILENCE_POWER
 from dualmic.record import (
-    MIC_ROLES,
     Crosstalk,
     Harmonic,
     Hum,
@@ -121,11 +120,12 @@ def _leak(leak: HeardLeak) -> Leak:
     )
 
 
-def overview_of(measured: Measured) -> Overview:
+def overview_of(measured: Measured, *, one_mic: bool = False) -> Overview:
     """Return level and peak over time in at most 2,000 steps of whole cells."""
     step = max(1, -(-measured.cells // OVERVIEW_POINTS))
     traces = [_trace(measured.levels.power[m], measured.levels.peak[m], step) for m in (0, 1)]
-    return Overview(step / 100, **dict(zip(MIC_ROLES, traces, strict=True)))
+    first, second = traces
+    return Overview(step / 100, None if one_mic else first, second)
 
 
 def _trace(power: np.ndarray, peak: np.ndarray, step: int) -> Trace:

@@ -12,6 +12,9 @@ from dualmic.timecode import at
 
 CHAIN = "the pack, the receiver's output and the camera's input, in that order"
 
+SHARED = "the microphone"
+"""What both people's one microphone is called: it is nobody's own."""
+
 Words = Callable[[Finding, str], tuple[str, str]]
 
 
@@ -201,12 +204,16 @@ WORDS: dict[str, Words] = {
 
 def person(roles: Roles, mic: int) -> str:
     """Return the name to print for whoever wears microphone 0 or 1, or their role."""
+    if roles.interviewer is None:
+        return SHARED
     name = roles.interviewer_name if mic == 0 else roles.subject_name
     return name or f"the {MIC_ROLES[mic]}"
 
 
 def microphone(roles: Roles, mic: int | None) -> str:
     """Return "the subject's microphone", with the person's own name where one is set."""
+    if roles.interviewer is None:
+        return SHARED
     return "both microphones" if mic is None else f"{person(roles, mic)}'s microphone"
 
 

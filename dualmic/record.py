@@ -59,15 +59,24 @@ class SourceFile(msgspec.Struct, frozen=True):
 
 
 class Timecode(msgspec.Struct, frozen=True):
-    """Start timecode (SMPTE ST 12-1) and its frame rate as the file states it, e.g. ``25``."""
+    """Start timecode (SMPTE ST 12-1) and its frame rate as the file states it, e.g. ``25``.
+
+    ``rate_is_given`` is false where the file states a time of day alone: then it is counted at the
+    rate of the settings.
+    """
 
     start: str
     rate: str
     drop_frame: bool = False
+    rate_is_given: bool = True
 
 
 class Take(msgspec.Struct, frozen=True):
-    """The take's own description: what the files say of themselves."""
+    """The take's own description: what the files say of themselves.
+
+    ``texts`` are the recorder's own free fields as it wrote them, not checked; ``notes`` are
+    sentences on what was met while reading, such as a track that ends before the others.
+    """
 
     name: str
     files: list[SourceFile]
@@ -78,6 +87,8 @@ class Take(msgspec.Struct, frozen=True):
     codec: str
     timecode: Timecode | None = None
     recorded_at: str | None = None
+    texts: dict[str, str] = {}
+    notes: list[str] = []
 
 
 class Channel(msgspec.Struct, frozen=True):

@@ -71,7 +71,7 @@ class Ending:
         files: one a file, with its place in the take and its checksum.
         truncated: a file is shorter than its header says, or its header was never finished.
         missing_s: how much is missing, ``None`` when that is not known.
-        gaps: stretches without samples, filled with silence.
+        gaps: stretches without samples, filled with silence; their channels are the take's.
         notes: sentences about the files that a reader of the report should see.
 
     """
@@ -247,18 +247,20 @@ def _ending(readers: Sequence[FileReader], ends: Sequence[FileEnd], joined: bool
     frames = (sum if joined else max)(end.frames for end in ends)
     if frames == 0:
         raise RecordingError(f"{readers[0].head.path} holds no sound: not one sample is in it.")
-    files, gaps, notes, start_s = [], [], [], 0.0
+    files, gaps, notes, start_s, before = [], [], [], 0.0, 0
     for number, (reader, end) in enumerate(zip(readers, ends, strict=True)):
         path, duration_s = reader.head.path, end.frames / rate
         size = reader.head.size_bytes
         files.append(SourceFile(str(path), size, start_s, duration_s, end.audio_md5))
-        gaps += [
-            Gap(number, gap.channels, start_s + gap.start_s, gap.duration_s) for gap in end.gaps
-        ]
+        for gap in end.gaps:
+            channels = tuple(before + channel for channel in gap.channels)
+            gaps.append(Gap(number, channels, start_s + gap.start_s, gap.duration_s))
         notes += [f"{path.name}: {note}" for note in end.notes]
         if joined:
             start_s += duration_s
-        elif end.frames < frames:
+            continue
+        before += len(reader.head.tracks)
+        if end.frames < frames:
             notes.append(
                 f"{path.name} is {(frames - end.frames) / rate:.2f} s shorter than the other file: "
                 "silence was added at its end."

@@ -1,6 +1,7 @@
 """Which channel is whose microphone, and what decided it.
 
-In this order: the channels that were asked for; the roles that ``dualmic.toml`` gives to files of
+With one microphone for both people there is nothing to decide but its channel. Else, in this
+order: the channels that were asked for; the roles that ``dualmic.toml`` gives to files of
 that name; the tracks' own names; else channel 1 is the interviewer and channel 2 the subject. The
 record says which of them it was.
 """
@@ -20,6 +21,8 @@ def decide_roles(
     interviewer: int | None = None,
     subject: int | None = None,
     settings: Settings | None = None,
+    *,
+    one_mic: bool = False,
 ) -> tuple[list[Channel], Roles]:
     """Return the take's channels with their roles, and the decision.
 
@@ -28,34 +31,44 @@ def decide_roles(
         interviewer: channel asked for, from 1, or ``None``.
         subject: likewise.
         settings: what ``dualmic.toml`` says, or ``None``.
+        one_mic: both people share one microphone: it is the subject's, for every word spoken may
+            be an answer, and there is no interviewer's.
 
     Raises:
-        UsageError: only one channel, a channel that is not there, or one channel for both people.
+        UsageError: one channel only though ``one_mic`` is not said, a channel that is not there,
+            or one channel for both people.
 
     """
     count = len(info.channels)
-    if count < 2:
+    settings = settings or Settings()
+    first: int | None
+    if one_mic:
+        decided_by, first, second = _shared(interviewer, subject)
+    elif count < 2:
         raise UsageError(
             f"{info.paths[0].name} has one channel only, and two microphones are compared: give "
-            "the other microphone's file as a second file."
+            "the other microphone's file as a second file, or --one-mic if both people share it."
         )
-    settings = settings or Settings()
-    decided_by, first, second = _decide(info, settings)
-    if interviewer is not None or subject is not None:
-        decided_by = "asked for on the command line"
-        first, second = _complete(interviewer, subject, first, second)
+    else:
+        decided_by, first, second = _decide(info, settings)
+        if interviewer is not None or subject is not None:
+            decided_by = "asked for on the command line"
+            first, second = _complete(interviewer, subject, first, second)
     for person, channel in (("interviewer", first), ("subject", second)):
-        if not 1 <= channel <= count:
+        if channel is not None and not 1 <= channel <= count:
+            there = f"channels 1 to {count}" if count > 1 else "one channel only"
             raise UsageError(
                 f"The {person} was put on channel {channel} ({decided_by}), but {info.name} has "
-                f"channels 1 to {count}: choose one of those."
+                f"{there}: choose one of those."
             )
     if first == second:
         raise UsageError(
             f"Interviewer and subject are both on channel {first} ({decided_by}): "
             "each needs a channel of their own."
         )
-    roles: dict[int, ChannelRole] = {first: "interviewer", second: "subject"}
+    roles: dict[int, ChannelRole] = {second: "subject"}
+    if first is not None:
+        roles[first] = "interviewer"
     channels = [
         Channel(number, channel.file, channel.track, channel.name, roles.get(number, "unused"))
         for number, channel in enumerate(info.channels, start=1)
@@ -68,6 +81,17 @@ def decide_roles(
         interviewer_name=names.interviewer,
         subject_name=names.subject,
     )
+
+
+def _shared(interviewer: int | None, subject: int | None) -> tuple[str, None, int]:
+    """Return the one channel that both people are on: the one asked for, else the first."""
+    if interviewer is not None and subject is not None and interviewer != subject:
+        raise UsageError(
+            "--one-mic says that both people share a microphone, but two channels are asked for "
+            f"({interviewer} and {subject}): give one of them, or leave --one-mic out."
+        )
+    asked = subject if subject is not None else interviewer
+    return "one microphone for both people: all that is spoken counts as answers", None, asked or 1
 
 
 def _complete(

@@ -89,15 +89,16 @@ def write_av(
     metadata: dict[str, str] | None = None,
     starts_s: Sequence[float] = (),
     gap: tuple[int, float] | None = None,
+    gap_tracks: Sequence[int] = range(99),
     options: dict[str, str] | None = None,
     rate_hz: int = RATE_HZ,
     died: Path | None = None,
 ) -> Path:
     """Write tracks into a container, a picture's length of each at a time, as cameras do.
 
-    ``starts_s`` delays tracks. ``gap`` is a frame from which on all timestamps are so many seconds
-    later; it must be a whole number of pictures. ``died`` gets what the disk held three quarters
-    through: the recording of a camera whose battery died.
+    ``starts_s`` delays tracks. ``gap`` is a frame from which on all timestamps of ``gap_tracks``
+    are so many seconds later; it must be a whole number of pictures. ``died`` gets what the disk
+    held three quarters through: the recording of a camera whose battery died.
     """
     with av.open(path, "w", options=options or {}) as container:
         container.metadata.update(metadata or {})
@@ -125,7 +126,8 @@ def write_av(
                 part = samples[at : at + step]
                 if len(part):
                     start = int(starts_s[number] * rate_hz) if starts_s else 0
-                    start += int(gap[1] * rate_hz) if gap and at >= gap[0] else 0
+                    if gap and at >= gap[0] and number in gap_tracks:
+                        start += int(gap[1] * rate_hz)
                     container.mux(stream.encode(_audio_frame(part, stream, at + start, rate_hz)))
             at += step
             if died and at > 3 * len(tracks[0]) // 4:

@@ -30,6 +30,8 @@ SECRETS = {
     "proof date": "2031-07-20",
     "timecode": "14:33:02:11",
     "own name in a sentence": "Marchflood",
+    "camera text": "Brackwater weir",
+    "reading note": "GLEAMFORD.MOV",
 }
 
 
@@ -41,6 +43,8 @@ def secret_record(folder: Path):
         record.take,
         files=[file],
         recorded_at=f"{SECRETS['date']}T{SECRETS['time']}:05",
+        texts={"note": SECRETS["camera text"]},
+        notes=[f"{SECRETS['reading note']}: Track 2 ends 1.00 s before the longest track."],
         timecode=replace(record.take.timecode, start=SECRETS["timecode"]),
     )
     problems = [

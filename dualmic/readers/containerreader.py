@@ -198,13 +198,20 @@ class ContainerReader(FileReader):
         notes, column = list(self._notes), 1
         for track in self._tracks:
             columns = tuple(range(column, column + track.channels))
-            for hole in track.queue.holes:
-                if hole.start:
-                    gaps.append(Gap(0, columns, hole.start / rate, hole.frames / rate))
-                    continue
+            inside = [hole for hole in track.queue.holes if hole.start]
+            gaps += [Gap(0, columns, hole.start / rate, hole.frames / rate) for hole in inside]
+            notes += [
+                f"Track {track.number} starts {hole.frames / rate:.2f} s after the first "
+                "track: silence was added at its start."
+                for hole in track.queue.holes
+                if not hole.start
+            ]
+            if inside:
+                count = "a gap" if len(inside) == 1 else f"{len(inside)} gaps"
+                lost_s = sum(hole.frames for hole in inside) / rate
                 notes.append(
-                    f"Track {track.number} starts {hole.frames / rate:.2f} s after the first "
-                    "track: silence was added at its start."
+                    f"Track {track.number} has {count} in its timestamps, {lost_s:.2f} s in all, "
+                    f"from {inside[0].start / rate:.2f} s on: filled with silence."
                 )
             if track.queue.bad_timestamps:
                 notes.append(

@@ -10,6 +10,7 @@ from collections.abc import Iterator
 from fractions import Fraction
 from pathlib import Path
 
+import msgspec
 import numpy as np
 from numpy.typing import NDArray
 
@@ -109,12 +110,6 @@ class WavReader(FileReader):
         notes = []
         if promised is None:
             notes.append("The file's length was never written: it was not closed properly.")
-        ixml = self._layout.interchange
-        if self.head.timecode and not (ixml and ixml.rate):
-            notes.append(
-                "The file gives the time of day but no frame rate: its timecode is counted at "
-                f"{self.head.timecode.rate} frames a second."
-            )
         return FileEnd(
             self._frames,
             self._sum.hexdigest(),
@@ -155,12 +150,14 @@ def _timecode(layout: riff.WaveLayout, rate: str) -> Timecode | None:
         return None  # zero is what a recorder without a clock writes
     ixml = layout.interchange
     seconds = Fraction(layout.broadcast.samples_since_midnight, layout.format.sample_rate_hz)
+    given = True
     try:
-        exact = timecode.parse_rate(ixml.rate if ixml and ixml.rate else rate)
+        exact = timecode.parse_rate((ixml and ixml.rate) or "none")
     except (ValueError, ZeroDivisionError):
-        exact = timecode.parse_rate(rate)
+        exact, given = timecode.parse_rate(rate), False
     drop_frame = bool(ixml and ixml.drop_frame and exact.denominator != 1)
-    return timecode.Counter.since_midnight(seconds, exact, drop_frame).timecode()
+    counted = timecode.Counter.since_midnight(seconds, exact, drop_frame).timecode()
+    return msgspec.structs.replace(counted, rate_is_given=given)
 
 
 def _texts(layout: riff.WaveLayout) -> dict[str, str]:

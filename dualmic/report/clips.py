@@ -144,8 +144,9 @@ class _Cutter:
     def _column(self, role: str, number: int) -> int | None:
         """Return which channel of a file is a person's, counted from 0."""
         of_file = [c for c in self._record.channels if self._joined or c.file == number]
-        wanted = self._record.roles.interviewer if role == "interviewer" else None
-        wanted = self._record.roles.subject if role == "subject" else wanted
+        roles = self._record.roles
+        # A microphone that both people share is heard on both sides.
+        wanted = roles.subject if role == "subject" else roles.interviewer or roles.subject
         return next((i for i, c in enumerate(of_file) if c.channel == wanted), None)
 
 

@@ -158,10 +158,17 @@ def microphone_rows(record: TakeRecord) -> list[Measurement]:
     return [*rows, *_crosstalk_rows(record)]
 
 
+def is_shared(record: TakeRecord) -> bool:
+    """Whether both people are on one microphone."""
+    return bool(record.mics) and "interviewer" not in record.mics
+
+
 def programme_rows(record: TakeRecord) -> list[tuple[str, str, str, str]]:
     """Return name, value, definition and source of what both channels measure as one programme."""
     programme: Programme = record.programme
     both = "Both channels as left and right of one stereo programme. "
+    if is_shared(record):
+        both = "The one microphone as a programme in mono. "
     return [
         (
             "Integrated loudness",
@@ -190,7 +197,7 @@ def programme_rows(record: TakeRecord) -> list[tuple[str, str, str, str]]:
         (
             "True peak",
             quantity(programme.true_peak_dbtp, "dBTP"),
-            "The higher one of both channels' true peaks.",
+            "The highest true peak of its channels.",
             f"{BS1770}, annex 2",
         ),
     ]

@@ -8,13 +8,16 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 from dualmic.delivery_words import in_words
-from dualmic.record import Check, Delivery, Problem, TakeRecord
+from dualmic.record import Channel, Check, Delivery, Problem, TakeRecord
 from dualmic.report.codes import RESULT_TONES, RESULT_WORDS, SEVERITY_WORDS, Kind, kind_of
+from dualmic.report.measurements import is_shared
 from dualmic.report.verdict import AskAgain, VerdictWords, ask_again, questions_at_risk
 from dualmic.report.verdict import verdict_words as words_of_verdict
 from dualmic.report.words import clock, duration, limit, number, plural, quantity, short_limit
 
 _RESULT_ORDER = ("fail", "warn", "not measured", "pass")
+
+AS_WRITTEN = "As written by the camera, not checked"
 
 CAUTIONS = (
     "A flagged moment can be very loud: turn the volume down before you listen.",
@@ -85,6 +88,7 @@ class Outline:
     set_up_title: str
     set_up: list[str]
     has_microphones: bool
+    programme_title: str
     problems: list[ProblemRow]
     problem_summary: str
     deliveries: list[DeliveryRows]
@@ -105,6 +109,7 @@ def outline(record: TakeRecord) -> Outline:
         set_up_title=SET_UP_TITLES[record.mode],
         set_up=record.set_up,
         has_microphones=bool(record.mics),
+        programme_title="The one microphone" if is_shared(record) else "Both channels as one",
         problems=problems,
         problem_summary=_summary(record),
         deliveries=[_delivery(name, d) for name, d in record.deliveries.items()],
@@ -198,9 +203,9 @@ def _facts(record: TakeRecord) -> list[tuple[str, str]]:
     ]
     if take.timecode:
         drop = ", drop-frame" if take.timecode.drop_frame else ""
-        facts.append(
-            ("Start timecode", f"{take.timecode.start} at {take.timecode.rate} frames/s{drop}")
-        )
+        given = "" if take.timecode.rate_is_given else " (the file states no rate)"
+        rate = f"{take.timecode.rate} frames/s{drop}{given}"
+        facts.append(("Start timecode", f"{take.timecode.start} at {rate}"))
     if take.recorded_at:
         facts.append(("Recorded", take.recorded_at.replace("T", " ")))
     for role in ("subject", "interviewer") if record.mics else ():
@@ -210,8 +215,24 @@ def _facts(record: TakeRecord) -> list[tuple[str, str]]:
         facts.append((role.capitalize(), f"{name}, {where}" if name else where))
     if record.mics:
         facts.append(("Who is who", f"decided by {roles.decided_by}"))
+    facts += [("Safe copy", _safe_copy(channel)) for channel in _safe_copies(record)]
     facts += [("File", file.path) for file in take.files]
+    facts += [("While reading", note) for note in take.notes]
+    if take.texts:
+        told = "; ".join(f"{name}: {text}" for name, text in take.texts.items())
+        facts.append((AS_WRITTEN, told))
     return facts
+
+
+def _safe_copies(record: TakeRecord) -> list[Channel]:
+    return [c for c in record.channels if c.role == "safety" and c.gain_offset_db is not None]
+
+
+def _safe_copy(channel: Channel) -> str:
+    assert channel.gain_offset_db is not None
+    offset = channel.gain_offset_db
+    apart = f"{quantity(abs(offset), 'dB')} {'lower' if offset < 0 else 'higher'}"
+    return f"channel {channel.channel} holds channel {channel.safety_of} again, {apart}"
 
 
 def _method(record: TakeRecord) -> list[tuple[str, str]]:

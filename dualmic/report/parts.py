@@ -128,7 +128,8 @@ def before_leaving(record: TakeRecord, width: int) -> Part:
         what = _because(record, ask)
         if ask.covered:
             what = f"no need: {_copy(record, ask)} ({what})"
-        about = _item(_about(record, ask), width, " " * len(when))
+        more = _about(record, ask)
+        about = _item(more, width, " " * len(when)) if more else []
         long.append(_item(what, width, when, " " * len(when)) + about)
         label = timecode_at(record.take.timecode, ask.line.start_s)
         short.append([cut(when + (f"{label}  " if label else "") + clean(what), width)])
@@ -176,6 +177,12 @@ def fine(record: TakeRecord, width: int) -> Part:
     """Return what was measured and is in order."""
     items = [_item(f"{owner}: {', '.join(told)}", width) for owner, told in fine_words(record)]
     return Part("What is fine", items, (4, 1, 1))
+
+
+def while_reading(record: TakeRecord, width: int) -> Part:
+    """Return what was met while the files were read."""
+    items = [_item(note, width, "  ", "    ") for note in record.take.notes]
+    return Part("While reading", items, (3, 1, 1))
 
 
 def figures(record: TakeRecord, width: int) -> Part:

@@ -134,8 +134,10 @@ def fine_words(record: TakeRecord) -> list[tuple[str, list[str]]]:
     of_mic = {m: [told for name, told in _FINE.items() if good(name, m)] for m in MIC_ROLES}
     both = [told for told in _FINE.values() if all(told in own for own in of_mic.values())]
     groups = [("Both microphones", both)]
+    shared = record.roles.interviewer is None
     for mic, own in of_mic.items():
-        groups.append((f"The {mic}'s microphone", [told for told in own if told not in both]))
+        owner = "The microphone" if shared else f"The {mic}'s microphone"
+        groups.append((owner, [told for told in own if told not in both]))
     of_file = [told for name, told in _FILE_FINE.items() if good(name, None)]
     if not any(kind in ("truncated", "bad_samples") for kind, _ in found):
         of_file.insert(0, "complete")

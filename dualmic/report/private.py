@@ -1,9 +1,9 @@
 """A record that names nobody: for people who must protect their source.
 
 Left out: names of take, files, folders, tracks and people, recording date, timecode (often the
-time of day) and the date of the proof. Other free text is searched for the same names. What stays
-are measurements, problems and the sound's checksum, by which whoever holds the recording can tell
-that the report belongs to it.
+time of day), the camera's own texts, notes on the files and the date of the proof. Other free text
+is searched for the same names. What stays are measurements, problems and the sound's checksum, by
+which whoever holds the recording can tell that the report belongs to it.
 """
 
 import re
@@ -35,6 +35,8 @@ def private_record(record: TakeRecord, sources: Sequence[Path] = ()) -> TakeReco
         ],
         timecode=None,
         recorded_at=None,
+        texts={},
+        notes=[],
     )
     return replace(
         record,

@@ -233,7 +233,7 @@ def _back(sheet: _Sheet, told: Outline, record: TakeRecord) -> None:
         sheet.ln(1.5)
     programme = programme_rows(record)
     sheet.tables.draw(
-        ("Both channels as one", *(row[0] for row in programme)),
+        (told.programme_title, *(row[0] for row in programme)),
         (36, *(30 for _ in programme)),
         [("programme", *(row[1] for row in programme))],
     )

@@ -20,6 +20,7 @@ from dualmic.report.parts import (
     figures,
     fine,
     head,
+    while_reading,
 )
 
 HEIGHT = 38
@@ -54,6 +55,7 @@ def screen(
     parts = [
         before_leaving(record, width),
         before_next_take(record, width, numbers),
+        while_reading(record, width),
         figures(record, width) if numbers else fine(record, width),
         deliveries(record, width),
     ]
