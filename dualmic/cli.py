@@ -65,7 +65,9 @@ def main() -> None:
 @click.option("--interviewer", type=int, help="The interviewer's channel, counted from 1.")
 @click.option("--subject", type=int, help="The subject's channel, counted from 1.")
 @click.option("--newest", is_flag=True, help="TAKE is a folder: check its newest recording.")
-@click.option("--joined", is_flag=True, help="The files are parts of one take, in order.")
+@click.option(
+    "--joined", is_flag=True, help="Parts of one take: all in order, one of them, or their folder."
+)
 @click.option("--one-mic", is_flag=True, help="Both people share one microphone.")
 @click.option("--numbers", is_flag=True, help="Show measured values and limits on the screen.")
 @click.option("--private", is_flag=True, help="Write no names, paths, dates or clips.")
@@ -80,6 +82,7 @@ def check(take: tuple[Path, ...], **asked: Any) -> int:
       dualmic check A001.MOV --report reports
       dualmic check LAV-A.wav LAV-B.wav --for podcast
       dualmic check --newest /media/card
+      dualmic check A001_001.MOV --joined
       dualmic check mix.wav --as mix
     """
     from dualmic import commands

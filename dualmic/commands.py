@@ -50,11 +50,15 @@ def check(asked: CheckAsked) -> int:
     from dualmic.readonly import refuse_inside
 
     settings = _settings(asked.settings)
+    for source in asked.paths:  # what was given, before a file in it is chosen
+        if asked.report is not None:
+            refuse_inside(asked.report, source)
+        if asked.json_path is not None and asked.json_path != "-":
+            refuse_inside(Path(asked.json_path).parent, source)
     if asked.newest:
         asked = _newest(asked)
-    if asked.report is not None:
-        for source in asked.paths:
-            refuse_inside(asked.report, source)
+    if len(asked.paths) == 1 and not asked.saved:
+        asked = _with_parts(asked)
     record = _read_back(asked) if asked.saved else _measured(asked, settings)
     if asked.json_path == "-":
         sys.stdout.buffer.write(encode(_shown(record, asked)))
@@ -91,6 +95,22 @@ def _newest(asked: CheckAsked) -> CheckAsked:
     found = newest_recording(asked.paths[0])
     _say(f"{found.path.name}: {found.because}")
     return replace(asked, paths=[found.path])
+
+
+def _with_parts(asked: CheckAsked) -> CheckAsked:
+    """Put all parts of a split take in the place of one of them, or say that there are more."""
+    from dualmic.joining import part_hint, whole_take
+
+    (path,) = asked.paths
+    if not asked.joined:
+        hint = None if asked.mode == "mix" else part_hint(path)
+        if hint is not None:
+            _say(hint)
+        return asked
+    parts = whole_take(path).paths
+    names = ", ".join(part.name for part in parts)
+    _say(f"One take of {len(parts)} parts: {names}" if len(parts) > 1 else f"One file: {names}")
+    return replace(asked, paths=list(parts))
 
 
 def _read_back(asked: CheckAsked) -> TakeRecord:

@@ -9,8 +9,10 @@ between them. Parts have names that differ in one number, which counts on, and
   ``B_02``): cameras number separate clips alike, so this is the weakest sign.
 """
 
+import contextlib
 import itertools
 import re
+import shlex
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from datetime import datetime
@@ -19,6 +21,7 @@ from pathlib import Path
 from typing import Literal
 
 from dualmic.errors import RecordingError
+from dualmic.newest import SUFFIXES
 from dualmic.readers.filereader import FileHead
 from dualmic.readers.openfile import read_head
 from dualmic.record import Timecode
@@ -28,7 +31,13 @@ _TIMECODE_SLACK_FRAMES = 2  # our choice: sound and picture of a part end up to 
 _DATE_SLACK_S = 2.0  # our choice: dates are written in whole seconds
 _LAST_NUMBER = re.compile(r"^(.*[ _.\-(])(\d+)(\)?)$")
 
+_CHAINS_OPEN = 64  # our choice: parts lie close together in order of date and name
+_TAKES_NAMED = 4
+# Our choice: recorders begin a new file just under 2 GiB or 4 GiB (FAT's and RIFF's limits).
+FULL_FILE_BYTES = 1_900_000_000
+
 Sign = Literal["timecode", "date", "name"]
+_STRENGTH: tuple[Sign, ...] = ("name", "date", "timecode")
 
 
 @dataclass(frozen=True)
@@ -56,8 +65,96 @@ def find_parts(path: Path) -> Parts:
             head, sign = found
             heads.insert(0 if backwards else len(heads), head)
             signs.append(sign)
-    order: tuple[Sign, ...] = ("name", "date", "timecode")
-    return Parts(tuple(head.path for head in heads), min(signs, key=order.index, default=None))
+    return _parts(heads, signs)
+
+
+def takes_in(folder: Path) -> list[Parts]:
+    """Return the takes among the recordings of one folder, each with its parts in order.
+
+    Here names need not count on where timecode or dates do. Sub-folders and files that cannot be
+    opened are left out.
+    """
+    heads = []
+    for path in sorted(folder.iterdir()):
+        if path.suffix.lower() in SUFFIXES and not path.name.startswith(".") and path.is_file():
+            with contextlib.suppress(RecordingError):
+                heads.append(read_head(path))
+    chains: list[tuple[list[FileHead], list[Sign]]] = []
+    for head in sorted(heads, key=lambda head: (head.recorded_at or "", head.path)):
+        found: list[tuple[int, int, Sign]] = []
+        for place, (chain, _) in enumerate(chains[-_CHAINS_OPEN:]):
+            same_kind = chain[-1].path.suffix.lower() == head.path.suffix.lower()
+            sign = joined_by(chain[-1], head) if same_kind else None
+            if sign is not None:
+                found.append((_STRENGTH.index(sign), place, sign))
+        if found:
+            _, place, sign = max(found)
+            chain, signs = chains[-_CHAINS_OPEN:][place]
+            chain.append(head)
+            signs.append(sign)
+        else:
+            chains.append(([head], []))
+    return [_parts(chain, signs) for chain, signs in chains]
+
+
+def whole_take(path: Path) -> Parts:
+    """Return all parts of the take that ``path`` stands for: one of its files, or its folder.
+
+    Raises:
+        RecordingError: the file cannot be opened, or the folder does not hold just one take.
+
+    """
+    if not path.is_dir():
+        found = find_parts(path)
+        if len(found.paths) == 1:
+            beside = (take for take in takes_in(path.parent) if path in take.paths)
+            found = next(beside, found)
+        return found
+    takes = takes_in(path)
+    if not takes:
+        raise RecordingError(f"There is no recording that can be opened in {path}.")
+    if len(takes) > 1:
+        named = [
+            take.paths[0].name + (f" in {len(take.paths)} parts" if len(take.paths) > 1 else "")
+            for take in takes[:_TAKES_NAMED]
+        ]
+        rest = len(takes) - len(named)
+        more = f" and {rest} more" if rest else ""
+        raise RecordingError(
+            f"{path} holds {len(takes)} takes ({', '.join(named)}{more}): "
+            "give a file of one of them with --joined."
+        )
+    return takes[0]
+
+
+def part_hint(path: Path) -> str | None:
+    """Say in one sentence that a file looks like a part of a split take, ``None`` if it does not.
+
+    Names alone are believed only of a file as full as recorders let one get: takes of their own
+    are numbered alike.
+    """
+    try:
+        found = find_parts(path)
+    except RecordingError:
+        return None  # checking it says why
+    count = len(found.paths)
+    if found.sign is None or (found.sign == "name" and path.stat().st_size < FULL_FILE_BYTES):
+        return None
+    place = found.paths.index(path)
+    other = found.paths[place + 1 if place + 1 < count else place - 1].name
+    why = {
+        "timecode": f"timecode runs on between it and {other}",
+        "date": f"their recording dates say that it and {other} follow each other",
+        "name": f"its name counts on with {other}",
+    }[found.sign]
+    return (
+        f"{path.name} looks like part {place + 1} of {count} of one take ({why}): "
+        f"to check it whole, dualmic check {shlex.quote(str(path))} --joined"
+    )
+
+
+def _parts(heads: Sequence[FileHead], signs: Sequence[Sign]) -> Parts:
+    return Parts(tuple(head.path for head in heads), min(signs, key=_STRENGTH.index, default=None))
 
 
 def _neighbour(head: FileHead, backwards: bool) -> tuple[FileHead, Sign] | None:
