@@ -31,6 +31,7 @@ from dualmic.tiles import Mask, Powers
 # Our choices. Five seconds of silence to the end are a dead microphone, not a lost word.
 LEAST_S = 5.0
 SEEMING_SHARE = 0.8  # of a turn that lies in the other microphone's gap: no turn
+OVER_LEAK_DB = 5.0  # and louder than the other's usual leak by this, it is the wearer's own voice
 MUTING_LEAST_S = 20.0
 SILENT_DB = -105.0  # band power: no analogue input is that quiet
 WINDOW_S = 2.0
@@ -150,13 +151,15 @@ def with_dead_mics(bands_db: np.ndarray, activity: Activity, dead: Mask) -> Acti
     return activity_of(own, activity.clusters_db, activity.leak_ratio)
 
 
-def without_gaps(activity: Activity, held: Mask) -> Activity:
+def without_gaps(bands_db: np.ndarray, activity: Activity, held: Mask) -> Activity:
     """Take back turns that a gap in the other microphone only seems to make.
 
     Where one microphone's sound is gone for a moment, its wearer's leak in the other has nothing to
-    be compared with and would pass for the other's own voice.
+    be compared with and would pass for the other's own voice. It is a leak by its level: a pack
+    that mutes itself while its wearer is silent leaves the other's turns as loud as they are.
 
     Args:
+        bands_db: ``(2, cells, bands)`` band powers in dB.
         activity: who speaks.
         held: ``(2, cells)``, where each microphone holds one value or silence.
 
@@ -164,9 +167,16 @@ def without_gaps(activity: Activity, held: Mask) -> Activity:
     own = activity.own.copy()
     for mic in (0, 1):
         gap = widened(held[mic], 10, 15)
+        if not gap.any():
+            continue
         inside = np.concatenate([[0], np.cumsum(gap)])
+        power = voice_power(bands_db[1 - mic])
+        usual_leak = _typical_db(power[activity.single[mic] & ~gap])
         for start, end in zip(*runs_of(own[1 - mic]), strict=True):
-            if inside[end] - inside[start] >= SEEMING_SHARE * (end - start):
+            if inside[end] - inside[start] < SEEMING_SHARE * (end - start):
+                continue
+            heard = _typical_db(power[start:end])
+            if heard is None or usual_leak is None or heard < usual_leak + OVER_LEAK_DB:
                 own[1 - mic, start:end] = False
     if (own == activity.own).all():
         return activity

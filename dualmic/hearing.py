@@ -73,7 +73,7 @@ def hear(measured: Measured, *, one_mic: bool = False) -> Hearing:
             for runs in measured.held
         ]
     )
-    activity = without_gaps(activity, held & ~dead)
+    activity = without_gaps(bands, activity, held & ~dead)
     if dead.any():
         activity = with_dead_mics(bands, activity, dead)
     clipped = np.stack(

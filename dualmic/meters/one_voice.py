@@ -2,23 +2,28 @@
 
 Where a leak is far above its usual level, both microphones hold more than noise and leak, and both
 wearers seem to speak. But a leak follows its voice up and down, and two people's words do not
-(:func:`follow`). Whose voice it is the levels cannot tell there; the conversation can: people take
-turns, so it belongs to the one who did not speak just before and after.
+(:func:`follow`). Whose voice it is takes three witnesses, each worth some decibels: a voice is
+still a little louder in its own microphone than midway between the two people's usual level
+differences; there it has the spectrum it always has; and people take turns, so it belongs to the
+one who did not speak just before and after.
 """
 
 import numpy as np
 
-from dualmic.meters.masks import bridged, moving_mean, runs_of
+from dualmic.meters.masks import bridged, moving_mean, runs_of, widened
 from dualmic.meters.spectrum import voice_power
-from dualmic.tiles import Mask, Powers
+from dualmic.tiles import Mask, Powers, power_db
 
 # Our choices, tuned on simulated scenes.
 FOLLOWS = 0.75  # correlation of the two levels in dB: a leak stays near 1
-LEAST_S = 1.0
+LAGS = 2  # cells either way: a wireless link's latency of up to 20 ms (common practice)
+LEAST_S = 0.6
 BRIDGE_S = 0.7
+ANSWER_BRIDGE_S = 2.5  # stretches closer than this are one answer
 BESIDE_S = 6.0
-EDGE_CELLS = 20
 CLEARLY = 2.0  # as much speech beside it as the other has
+LEVEL_DB, SPECTRUM_DB, TURNS_DB = 4.0, 4.0, 3.0  # the most that each witness is worth
+LEAST_KNOWN_CELLS = 100
 _SMOOTH = 5
 
 
@@ -31,38 +36,77 @@ def follow(first_db: Powers, second_db: Powers) -> bool:
     """Whether two levels over time rise and fall together: one voice in both microphones."""
     if len(first_db) < 2 * _SMOOTH or min(first_db.std(), second_db.std()) < 1e-6:
         return False
-    return bool(np.corrcoef(first_db, second_db)[0, 1] > FOLLOWS)
+    late = range(-LAGS, LAGS + 1)
+    pairs = [(first_db[max(k, 0) :], second_db[max(-k, 0) :]) for k in late]
+    sizes = [min(len(a), len(b)) for a, b in pairs]
+    return any(
+        np.corrcoef(a[:size], b[:size])[0, 1] > FOLLOWS
+        for (a, b), size in zip(pairs, sizes, strict=True)
+    )
 
 
-def with_one_owner(bands_db: np.ndarray, own: Mask) -> Mask:
-    """Return ``own`` ``(2, cells)`` with stretches of one voice left to whoever it belongs to."""
+def with_one_owner(bands_db: np.ndarray, own: Mask, middle_db: float | None) -> Mask:
+    """Return ``own`` ``(2, cells)`` with stretches of one voice left to whoever it belongs to.
+
+    Args:
+        bands_db: ``(2, cells, bands)`` band powers in dB.
+        own: where each microphone's wearer seems to speak.
+        middle_db: the level difference midway between the two people's, None if not known.
+
+    """
     both = own[0] & own[1]
-    starts, ends = runs_of(bridged(both, round(BRIDGE_S * 100)))
-    long = ends - starts >= LEAST_S * 100
-    if not long.any():
+    if not both.any():
         return own
     level = [voice_db(bands_db[mic]) for mic in (0, 1)]
-    own = own.copy()
-    for start, end in zip(starts[long], ends[long], strict=True):
+    answers: list[list[tuple[int, int]]] = []
+    for start, end in zip(*runs_of(bridged(both, round(BRIDGE_S * 100))), strict=True):
         if both[start:end].sum() < LEAST_S * 100:
             continue
-        if follow(level[0][start:end], level[1][start:end]):
-            owner = _owner(own, int(start), int(end))
-            if owner is not None:
-                own[1 - owner, start:end] = False
-    return own
+        if not follow(level[0][start:end], level[1][start:end]):
+            continue
+        if answers and start - answers[-1][-1][1] < ANSWER_BRIDGE_S * 100:
+            answers[-1].append((start, end))
+        else:
+            answers.append([(start, end)])
+    owned = own.copy()
+    for parts in answers:
+        inside = np.zeros(own.shape[1], bool)
+        for start, end in parts:
+            inside[start:end] = True
+        held = inside & both
+        witness = 0.0
+        if middle_db is not None:
+            apart = float(np.median(level[0][held] - level[1][held])) - middle_db
+            witness += float(np.clip(apart, -LEVEL_DB, LEVEL_DB))
+        witness += _by_spectrum(bands_db, own, held)
+        witness += _by_turns(own, parts[0][0], parts[-1][1])
+        if witness != 0:
+            owner = int(witness < 0)
+            owned[owner] |= inside & own[1 - owner]
+            owned[1 - owner] &= ~inside
+    return owned
 
 
-def _owner(own: Mask, start: int, end: int) -> int | None:
-    """Say whose voice a stretch is; None if the conversation does not tell."""
-    before = own[:, max(start - EDGE_CELLS, 0) : start]
-    after = own[:, end : end + EDGE_CELLS]
-    goes_on = before.all(axis=1) * (before.shape[1] > 0) | after.all(axis=1) * (after.shape[1] > 0)
-    if goes_on[0] != goes_on[1]:
-        return int(np.argmax(goes_on))
+def _by_spectrum(bands_db: np.ndarray, own: Mask, held: Mask) -> float:
+    """Say in whose microphone the voice has its wearer's usual spectrum: + the first's, - else."""
+    spread = []
+    for mic in (0, 1):
+        usual = own[mic] & ~widened(own[1 - mic], 20, 40)
+        if usual.sum() < LEAST_KNOWN_CELLS:
+            return 0.0
+        means = [
+            power_db((10 ** (bands_db[mic, at].astype(float) / 10)).mean(axis=0))
+            for at in (held, usual)
+        ]
+        spread.append(float((means[0] - means[1]).std()))
+    return float(np.clip(spread[1] - spread[0], -SPECTRUM_DB, SPECTRUM_DB))
+
+
+def _by_turns(own: Mask, start: int, end: int) -> float:
+    """Say whose turn it is: + the first person's, - the second's, 0 if unclear."""
     beside = round(BESIDE_S * 100)
     spoken = own[:, max(start - beside, 0) : start].sum(axis=1)
     spoken = spoken + own[:, end : end + beside].sum(axis=1)
     if spoken.max() < CLEARLY * max(spoken.min(), 1):
-        return None
-    return int(np.argmin(spoken))
+        return 0.0
+    return TURNS_DB if np.argmin(spoken) == 0 else -TURNS_DB

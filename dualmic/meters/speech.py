@@ -33,7 +33,9 @@ START_DB, HOLD_DB = 4.0, 2.2
 SHORTEST_S = 0.12
 BRIDGE_S = 0.25
 TURN_BRIDGE_S = 0.7
-CLUSTER_APART_DB = 5.0
+CLUSTER_APART_DB = 3.5
+CLUSTER_CELLS = 31
+LEAST_CLUSTER_CELLS, LEAST_CLUSTER_SHARE = 60, 0.01
 PAUSE_AFTER_S, PAUSE_BEFORE_S = 0.3, 0.1
 SMOOTH_CELLS = 7
 # Somebody's speech lies within this of its own loud parts; what is weaker is not them.
@@ -75,7 +77,7 @@ def _clusters(difference_db: Powers, noise_apart_db: float) -> tuple[float | Non
         return None, None
     edges = np.arange(-60.0, 61.0)
     counts, _ = np.histogram(np.clip(difference_db, -58.5, 58.5), edges)
-    kernel = np.exp(-0.5 * (np.arange(-6, 7) / 2.0) ** 2)
+    kernel = np.exp(-0.5 * np.arange(-3, 4.0) ** 2)
     density = np.convolve(counts, kernel / kernel.sum(), mode="same")
     density[[0, -1]] = 0.0  # what lies beyond the widest difference gathers just inside
     middle = edges[:-1] + 0.5
@@ -83,21 +85,20 @@ def _clusters(difference_db: Powers, noise_apart_db: float) -> tuple[float | Non
         (density[1:-1] >= density[:-2]) & (density[1:-1] > density[2:]) & (density[1:-1] > 0)
     )
     peaks += 1
+    least = max(LEAST_CLUSTER_CELLS, LEAST_CLUSTER_SHARE * len(difference_db))
     best = int(peaks[np.argmax(density[peaks])])
-    second, second_height = None, 0.0
+    ends = [best, best]
     for peak in peaks:
-        if abs(middle[peak] - middle[best]) < CLUSTER_APART_DB:
-            continue
         low, high = sorted((int(peak), best))
-        valley = density[low : high + 1].min()
-        # At least half a second of cells, and a valley that parts it from the main cluster.
-        height = density[peak]
-        if height * 5 >= 50 and valley < 0.7 * height and height > second_height:
-            second, second_height = int(peak), height
-    if second is None:
+        # A valley parts it from the main cluster.
+        parted = density[low : high + 1].min() < 0.7 * density[peak]
+        near = slice(max(peak - 3, 0), peak + 4)
+        if high - low >= CLUSTER_APART_DB and parted and counts[near].sum() >= least:
+            ends = [min(ends[0], int(peak)), max(ends[1], int(peak))]
+    if ends[0] == ends[1]:
         only = float(middle[best])
         return (only, None) if only >= noise_apart_db else (None, only)
-    return float(max(middle[best], middle[second])), float(min(middle[best], middle[second]))
+    return float(middle[ends[1]]), float(middle[ends[0]])
 
 
 class Bands:
@@ -162,7 +163,8 @@ def find_speech(bands_db: np.ndarray, dead: Mask | None = None) -> Activity:
     for _ in range(2):
         ratio = _ratios(heard, single_talk(own) & both_live, ratio)
         own = _talking(heard, ratio)
-    own = with_one_owner(bands_db, own)
+    middle = (high + low) / 2 if high is not None and low is not None else None
+    own = with_one_owner(bands_db, own, middle)
     single = single_talk(own)
     clusters = tuple(
         float(np.median(difference_db[single[m] & loud])) if (single[m] & loud).any() else None
@@ -189,7 +191,7 @@ def _differences(heard: Bands) -> tuple[Powers, Mask]:
         for b in range(VOICE_BANDS.start, VOICE_BANDS.stop):
             total += heard.power(m, b)
             noise += heard.floor(m, b)
-        total = moving_mean(total, 9)
+        total = moving_mean(total, CLUSTER_CELLS)
         clean.append(np.maximum(total - noise, 0.3 * noise))
         over = np.maximum(over, total / noise)
     difference_db = 10 * np.log10(clean[0] / clean[1])
