@@ -11,6 +11,8 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from dualmic.tiles import Floats
+
 LOW_HZ, HIGH_HZ = 150.0, 7000.0  # where voices are; the range the delay is looked for in
 STEP_DB = 2.0
 WIDEST_DB = 40.0
@@ -61,38 +63,44 @@ class CrossSpectra:
         self._frames = np.zeros(_CLASSES + 1, np.int64)
         self._floor = np.full(2, np.inf)
 
-    def push(self, first: np.ndarray, second: np.ndarray) -> None:
-        """Take in the spectra of the next frames, each ``(frames, bins)`` complex."""
-        a, b = first[:, self._used], second[:, self._used]
-        power_a, power_b = a.real**2 + a.imag**2, b.real**2 + b.imag**2
+    def push(
+        self, first: np.ndarray, second: np.ndarray, power_first: Floats, power_second: Floats
+    ) -> None:
+        """Take in the next frames: spectra ``(frames, bins)`` complex and their squares."""
+        power_a, power_b = power_first[:, self._used], power_second[:, self._used]
         total = np.stack([power_a.sum(axis=1), power_b.sum(axis=1)], axis=1) * self._scale
-        chosen = self._classes(total)
-        rows = np.flatnonzero(chosen >= 0)
-        if not len(rows):
+        chosen = self._classes(total.astype(np.float64))
+        classes = np.unique(chosen[chosen >= 0])
+        if not len(classes):
             return
         # One product per sum: a row for each class met, a one for each of its frames.
-        classes, member = np.unique(chosen[rows], return_inverse=True)
-        belongs = np.zeros((len(classes), len(rows)), np.float32)
-        belongs[member, np.arange(len(rows))] = 1
-        product = a[rows] * b[rows].conj()
-        self._cross[classes] += belongs @ product.real + 1j * (belongs @ product.imag)
-        self._first[classes] += belongs @ power_a[rows]
-        self._second[classes] += belongs @ power_b[rows]
-        self._frames[classes] += belongs.sum(axis=1).astype(np.int64)
+        belongs = (classes[:, None] == chosen).astype(np.float32)
+        a, b = first[:, self._used], second[:, self._used]
+        product = a * b.conj()
+        self._cross[classes] += belongs @ product
+        self._first[classes] += belongs @ power_a
+        self._second[classes] += belongs @ power_b
+        self._frames[classes] += np.count_nonzero(belongs, axis=1)
 
     def _classes(self, total: np.ndarray) -> np.ndarray:
+        """Return each frame's class, -1 for those that are neither a voice's nor a pause's."""
         chosen = np.full(len(total), -1)
-        for row, powers in enumerate(total):
-            if powers.min() <= 1e-14:  # digital silence belongs to no class and is no background
-                continue
-            self._floor = np.minimum(self._floor * _RISE_PER_FRAME, powers)
-            over = powers / self._floor
-            if over.max() >= _VOICE_RATIO:
-                difference_db = 10 * np.log10(powers[0] / powers[1])
-                step = round((np.clip(difference_db, -WIDEST_DB, WIDEST_DB) + WIDEST_DB) / STEP_DB)
-                chosen[row] = step
-            elif over.max() <= _PAUSE_RATIO:
-                chosen[row] = PAUSE
+        # Digital silence belongs to no class and is no background.
+        live = np.flatnonzero(total.min(axis=1) > 1e-14)
+        if not len(live):
+            return chosen
+        powers = total[live]
+        # The quietest of late, f[k] = min(f[k-1] * rise, p[k]), without the recursion.
+        rise = _RISE_PER_FRAME ** np.arange(1, len(live) + 1)[:, None]
+        seen = np.vstack([self._floor, powers / rise])
+        floor = np.minimum.accumulate(seen, axis=0)[1:] * rise
+        self._floor = floor[-1]
+        over = (powers / floor).max(axis=1)
+        difference_db = 10 * np.log10(powers[:, 0] / powers[:, 1])
+        inside_db = np.clip(difference_db, -WIDEST_DB, WIDEST_DB)
+        step = np.round((inside_db + WIDEST_DB) / STEP_DB).astype(np.int64)
+        pause = np.where(over <= _PAUSE_RATIO, PAUSE, -1)
+        chosen[live] = np.where(over >= _VOICE_RATIO, step, pause)
         return chosen
 
     def result(self) -> ClassSums:

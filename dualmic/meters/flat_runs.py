@@ -23,10 +23,13 @@ class Runs:
 def flat_runs(row: Floats, least: int) -> Runs:
     """Return the runs of at least ``least`` equal samples (2 or more) in ``row``."""
     same = row[1:] == row[:-1]
-    if not same.any():
+    # Where three are equal, two neighbouring pairs are: single pairs are left out at once.
+    pairs = 1 if least == 2 else 2
+    at = np.flatnonzero(same if pairs == 1 else same[1:] & same[:-1])
+    if not len(at):
         return Runs(np.zeros(0, np.int64), np.zeros(0, np.int64), np.zeros(0, np.float32))
-    change = np.flatnonzero(np.diff(same.view(np.int8), prepend=0, append=0))
-    starts, ends = change[::2], change[1::2]
-    length = ends - starts + 1
+    breaks = np.flatnonzero(at[1:] - at[:-1] > 1)
+    starts = at[np.concatenate([[0], breaks + 1])]
+    length = at[np.concatenate([breaks, [len(at) - 1]])] - starts + pairs + 1
     long = length >= least
     return Runs(starts[long], length[long], row[starts[long]])

@@ -25,6 +25,10 @@ HARMONICS = 10
 # Our choice: a line is one if it stands 10 dB over the median of the bins around it: the third
 # lowest of ten frames of noise alone exceeds that in less than one bin of a thousand.
 LINE_DB = 10.0
+# Large grids stay within 0.2 Hz of their frequency but for rare minutes (from memory).
+MAINS_NEAR_HZ = 0.2
+# Our choice: two hums are about as strong if one's lines stand this much as high, in dB, in all.
+MAINS_SHARE = 0.7
 _LEAST_POWER = 1e-12  # -120 dBFS: below any converter, so rounding, not a hum
 _LINE_BINS = 3  # a Hann line spreads over +-2 bins, one more where it lies between
 
@@ -61,11 +65,13 @@ class HumMeter:
         """Choose how many samples to average: the largest divisor that leaves 2 kHz or more."""
         self._step = max(d for d in range(1, rate_hz // 2000 + 1) if rate_hz % d == 0)
         self._rate_hz = rate_hz // self._step
+        self._average = np.full(self._step, 1 / self._step, np.float32)
         self._past = np.zeros((channels, self._rate_hz), np.float32)
         size = FRAME_S * self._rate_hz
         self._window = np.hanning(size + 1)[:-1].astype(np.float32)
         bins_hz = np.arange(size // 2 + 1) / FRAME_S
-        self._used = (bins_hz >= LOW_HZ) & (bins_hz <= HIGH_HZ)
+        used = np.flatnonzero((bins_hz >= LOW_HZ) & (bins_hz <= HIGH_HZ))
+        self._used = slice(int(used[0]), int(used[-1]) + 1)
         self._bins_hz = bins_hz[self._used]
         droop = np.sinc(self._bins_hz * self._step / rate_hz)
         self._scale = 2.0 / (size * float(np.sum(self._window.astype(float) ** 2))) / droop**2
@@ -78,7 +84,7 @@ class HumMeter:
         if second.frames < second.rate_hz:
             return
         channels = len(self._past)
-        low = second.samples.reshape(channels, self._rate_hz, self._step).mean(axis=2)
+        low = second.samples.reshape(channels, self._rate_hz, self._step) @ self._average
         if self._seen:
             frame = np.concatenate([self._past, low], axis=1) * self._window
             bins = scipy.fft.rfft(frame, axis=-1)[:, self._used]
@@ -110,8 +116,14 @@ def _steady(frames: list[np.ndarray]) -> np.ndarray:
     return np.where(np.isfinite(power), power, 0.0).astype(np.float32)
 
 
-def find_hum(bins_hz: np.ndarray, power: np.ndarray) -> HumLines | None:
-    """Look for a hum in one steady spectrum ``(bins,)``; None where no line stands out."""
+def find_hum(
+    bins_hz: np.ndarray, power: np.ndarray, mains_hz: float | None = None
+) -> HumLines | None:
+    """Look for a hum in one steady spectrum ``(bins,)``; None where no line stands out.
+
+    ``mains_hz`` is looked for first: of two hums about as strong it is the one, and a single line
+    at its third or fourth multiple is enough. Lines and fundamental are measured all the same.
+    """
     if not power.any():
         return None
     step_hz = bins_hz[1] - bins_hz[0]
@@ -122,7 +134,8 @@ def find_hum(bins_hz: np.ndarray, power: np.ndarray) -> HumLines | None:
     if not len(peaks):
         return None
     lines = {int(p): _line(bins_hz, power, noise, int(p), step_hz) for p in peaks}
-    best: tuple[float, float, dict[int, int]] | None = None
+    best: tuple[float, dict[int, int]] | None = None
+    mains: tuple[float, dict[int, int]] | None = None
     for peak, (frequency_hz, _) in lines.items():
         for multiple in range(1, 5):
             f0 = frequency_hz / multiple
@@ -130,11 +143,18 @@ def find_hum(bins_hz: np.ndarray, power: np.ndarray) -> HumLines | None:
                 continue
             found = _comb(lines, f0, step_hz)
             score = float(sum(over_db[p] for p in found.values()))
-            if peak in found.values() and (best is None or score > best[0]):
-                best = (score, f0, found)
-    if best is None or not (1 in best[2] or 2 in best[2] or len(best[2]) >= 3):
+            if peak not in found.values():
+                continue
+            if best is None or score > best[0]:
+                best = (score, found)
+            if mains_hz is not None and is_mains(f0, mains_hz) and (not mains or score > mains[0]):
+                mains = (score, found)
+    if mains is not None and best is not None and mains[0] >= MAINS_SHARE * best[0]:
+        found = mains[1]
+    elif best is not None and (1 in best[1] or 2 in best[1] or len(best[1]) >= 3):
+        found = best[1]
+    else:
         return None
-    found = best[2]
     weights = np.array([lines[p][1] for p in found.values()])
     multiples = np.array(list(found))
     read = np.array([lines[p][0] for p in found.values()])
@@ -144,6 +164,11 @@ def find_hum(bins_hz: np.ndarray, power: np.ndarray) -> HumLines | None:
         [lines[p] for p in found.values()],
         [float(over_db[p]) for p in found.values()],
     )
+
+
+def is_mains(frequency_hz: float, mains_hz: float) -> bool:
+    """Whether a measured fundamental is that of the mains."""
+    return abs(frequency_hz - mains_hz) <= MAINS_NEAR_HZ
 
 
 def _comb(lines: dict[int, tuple[float, float]], f0: float, step_hz: float) -> dict[int, int]:

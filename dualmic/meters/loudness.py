@@ -6,8 +6,8 @@ windows sliding by 10 ms for the maxima (case 13 of Tech 3341 cannot be met at 1
 every 100 ms for the range.
 
 K-weighting is applied as the exact frequency response of the standard's filters by overlap-save:
-a frame holds 500 ms and the 100 ms before them, after which the filters' impulse response has
-fallen below -190 dB of its start.
+a frame holds 250 ms and the 60 ms before them, after which 1e-13 of the energy of the filters'
+impulse response is left.
 
 References:
     ITU-R BS.1770-5 (2023), annex 1: filter coefficients (tables 1 and 2), eq. 1 to 7.
@@ -28,7 +28,7 @@ from dualmic.tiles import (
     Second,
     Stack,
     cell_edges,
-    cell_sums,
+    cell_products,
 )
 
 # BS.1770-5 annex 1, eq. 2: the constant that makes a 997 Hz full-scale sine read -3.01 LKFS.
@@ -38,7 +38,7 @@ RELATIVE_GATE_LU = -10.0  # BS.1770-5 annex 1, eq. 7
 RANGE_GATE_LU = -20.0  # EBU Tech 3342, section 3.1
 RANGE_PERCENTILES = (10.0, 95.0)  # EBU Tech 3342, section 3.1
 
-PARTS_PER_S = 2
+PARTS_PER_S, MEMORY_MS = 4, 60
 MOMENTARY_CELLS = 40
 SHORT_TERM_CELLS = 300
 STEP_CELLS = 10
@@ -118,7 +118,7 @@ class LoudnessMeter:
         """Prepare the filter for ``rate_hz`` and ``channels`` channels."""
         self._edges = cell_edges(rate_hz)
         self._counts = np.diff(self._edges)
-        self._memory = -(-rate_hz // TILES_PER_S)
+        self._memory = -(-rate_hz * MEMORY_MS // 1000)
         self._part = -(-rate_hz // PARTS_PER_S)
         self._starts = np.round(np.arange(PARTS_PER_S) * rate_hz / PARTS_PER_S).astype(np.int64)
         self._past = np.zeros((channels, self._memory), np.float32)
@@ -129,22 +129,21 @@ class LoudnessMeter:
 
     def push(self, second: Second) -> None:
         """Take in the next second."""
-        frames = second.frames
-        room = int(self._starts[-1]) + self._part
-        long = np.zeros((len(self._past), self._memory + room), np.float32)
-        long[:, : self._memory] = self._past
-        long[:, self._memory : self._memory + frames] = second.samples
-        length = self._memory + self._part
-        windows = np.lib.stride_tricks.sliding_window_view(long, length, axis=1)
+        frames, memory, part = second.frames, self._memory, self._part
+        length = memory + int(self._starts[-1]) + part
+        long = np.zeros((len(self._past), length), np.float32)
+        long[:, :memory] = self._past
+        long[:, memory : memory + frames] = second.samples
+        self._past = long[:, frames : frames + memory].copy()
+        windows = np.lib.stride_tricks.sliding_window_view(long, memory + part, axis=1)
         spectra = scipy.fft.rfft(windows[:, self._starts], self._size, axis=-1)
         spectra *= self._response
-        weighted = scipy.fft.irfft(spectra, self._size, axis=-1)[..., self._memory : length]
-        flat = np.empty((len(self._past), room), np.float32)
-        for start, part in zip(self._starts, weighted.transpose(1, 0, 2), strict=True):
-            np.multiply(part, part, out=flat[:, start : start + self._part])
-        sums = cell_sums(flat[:, :frames], self._edges)
+        weighted = scipy.fft.irfft(spectra, self._size, axis=-1, overwrite_x=True)
+        flat = long  # its samples are done with
+        for start, own in zip(self._starts, weighted.transpose(1, 0, 2), strict=True):
+            flat[:, start : start + part] = own[:, memory : memory + part]
+        sums = cell_products(flat[:, :frames], flat[:, :frames], self._edges)
         self._stack.add((sums / self._counts[: sums.shape[1]]).astype(np.float32))
-        self._past = long[:, frames : frames + self._memory].copy()
 
     def result(self) -> LoudnessCells:
         """Return the power of every whole cell so far."""

@@ -27,9 +27,12 @@ OVERSAMPLING = 16
 TAPS = 48  # a phase: flat within 0.01 dB to 0.45 of the sample rate
 _KAISER_BETA = 7.0  # our choice: stop band under -70 dB
 _HALF = TAPS // 2
-# Our choices, without influence on the result: frames judged together, and how many cells are
-# oversampled at once (enough for the matrix product, too few for it to start threads).
+# Our choices, without influence on the result: frames judged together, cells in a block that is
+# first judged by its largest sample alone, and how many cells are oversampled at once (enough for
+# the matrix product, too few for it to start threads).
 _CELL = 16
+_CELLS = 32
+_BLOCK = _CELL * _CELLS
 _TOGETHER = 32
 _SEEN = _CELL + TAPS - 1  # samples that the windows starting in one cell see
 
@@ -98,25 +101,41 @@ class TruePeakMeter:
 
     def _look(self, samples: Floats) -> None:
         first = self._frames - (TAPS - 1)
-        for channel, row in enumerate(samples):
-            cells = -(-(len(row) - TAPS + 1) // _CELL)
-            if cells <= 0:
-                continue
-            size, step = np.abs(row), np.abs(row[1:] - row[:-1])
-            if self._bound(size.max(), step.max()) <= self._top[channel]:
-                continue
-            reach = self._bound(_reach(size, cells), _reach(step, cells))
-            order = np.argsort(-reach, kind="stable")
-            order = order[reach[order] > self._top[channel]]
-            if not len(order):
-                continue
-            whole = np.pad(row, (0, cells * _CELL + TAPS - 1 - len(row)))
-            seen = np.lib.stride_tricks.sliding_window_view(whole, _SEEN)[::_CELL]
-            frames = len(row) - TAPS + 1
-            taken = 1  # the likeliest cell alone: it raises the maximum for the others
-            while len(order) and reach[order[0]] > self._top[channel]:
-                self._oversample(channel, seen, order[:taken], frames, first)
-                order, taken = order[taken:], _TOGETHER
+        windows = samples.shape[1] - TAPS + 1
+        if windows <= 0:
+            return
+        blocks = -(-windows // _BLOCK)
+        whole = np.zeros((len(samples), blocks + 1, _BLOCK), np.float32)
+        flat = whole.reshape(len(samples), -1)
+        flat[:, : samples.shape[1]] = samples
+        size = np.maximum(whole.max(axis=2), -whole.min(axis=2))
+        reach = self._size_bound * np.maximum(size[:, :-1], size[:, 1:])
+        for channel, row in enumerate(flat):
+            near = np.flatnonzero(reach[channel] > self._top[channel])
+            if len(near):
+                self._look_near(channel, row, near, windows, first)
+
+    def _look_near(
+        self, channel: int, row: Floats, blocks: Indices, windows: int, first: int
+    ) -> None:
+        """Look through those blocks of a row whose samples alone could make a new maximum."""
+        sliding = np.lib.stride_tricks.sliding_window_view
+        long = sliding(row, _BLOCK + TAPS)[::_BLOCK][blocks]
+        size, step = np.abs(long), np.zeros_like(long)
+        np.abs(long[:, 1:] - long[:, :-1], out=step[:, :-1])
+        rising = self._bound(size.max(axis=1), step.max(axis=1)) > self._top[channel]
+        if not rising.any():
+            return
+        blocks = blocks[rising]
+        reach = self._bound(_reach(size[rising]), _reach(step[rising])).reshape(-1)
+        cells = (blocks[:, None] * _CELLS + np.arange(_CELLS)).reshape(-1)
+        order = np.argsort(-reach, kind="stable")
+        order = order[reach[order] > self._top[channel]]
+        seen = sliding(row, _SEEN)[::_CELL]
+        taken = 1  # the likeliest cell alone: it raises the maximum for the others
+        while len(order) and reach[order[0]] > self._top[channel]:
+            self._oversample(channel, seen, cells[order[:taken]], windows, first)
+            order, taken = order[taken:], _TOGETHER
 
     def _may_rise(self, second: Second) -> bool:
         """Whether any channel could hold a new maximum, judged by its largest samples alone."""
@@ -128,12 +147,14 @@ class TruePeakMeter:
         return np.minimum(self._size_bound * size, size * 1.00001 + self._step_bound * step)
 
     def _oversample(
-        self, channel: int, seen: Floats, cells: Indices, frames: int, first: int
+        self, channel: int, seen: Floats, cells: Indices, windows: int, first: int
     ) -> None:
         size = seen[cells] @ self._spread
         np.abs(size, out=size)
-        # Windows of the last cell that run over the end wait for the samples to come.
-        size[cells == len(seen) - 1, (frames - (len(seen) - 1) * _CELL) * OVERSAMPLING :] = 0
+        # Windows that run over the end wait for the samples to come.
+        waiting = cells[:, None] * _CELL + np.arange(_CELL) >= windows
+        if waiting.any():
+            size.reshape(len(cells), _CELL, OVERSAMPLING)[waiting] = 0
         top = int(size.argmax())
         value = float(size.flat[top])
         if value > self._top[channel]:
@@ -143,9 +164,7 @@ class TruePeakMeter:
             self._top_frame[channel] = first + start + _HALF - 1
 
 
-def _reach(values: Floats, cells: int) -> Floats:
-    """Return the largest value that any window starting in each cell can see."""
-    beyond = -(-_SEEN // _CELL) - 1
-    padded = np.pad(values, (0, max((cells + beyond) * _CELL - len(values), 0)))
-    own = padded[: (cells + beyond) * _CELL].reshape(cells + beyond, _CELL).max(axis=1)
-    return np.lib.stride_tricks.sliding_window_view(own, beyond + 1).max(axis=1)
+def _reach(values: Floats) -> Floats:
+    """Return the largest value that the windows starting in each cell of a block can see."""
+    own = values.reshape(len(values), -1, _CELL).max(axis=2)
+    return np.lib.stride_tricks.sliding_window_view(own, TAPS // _CELL + 1, axis=1).max(axis=2)

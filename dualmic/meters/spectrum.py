@@ -129,9 +129,11 @@ class SpectrumMeter:
         powers = _squared(short) @ self._speech
         self._bands.add((10 * np.log10(np.maximum(powers, 1e-16))).astype(np.float16))
         spectra = self._long.spectra(second.samples)
-        self._powers.add(_squared(spectra) @ self._noise)
+        squared = _squared(spectra)
+        self._powers.add(squared @ self._noise)
         if self._cross is not None and self._pair is not None:
-            self._cross.push(spectra[self._pair[0]], spectra[self._pair[1]])
+            one, two = self._pair
+            self._cross.push(spectra[one], spectra[two], squared[one], squared[two])
 
     def result(self) -> Spectra:
         """Return the powers so far."""
