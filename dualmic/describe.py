@@ -38,8 +38,8 @@ def amplitude_db(value: float) -> float | None:
     return rounded(20 * math.log10(value)) if value > 0 else None
 
 
-def mic_of(hearing: Hearing, mic: int, channel: int) -> Mic:
-    """Describe one microphone."""
+def mic_of(hearing: Hearing, mic: int, channel: int, mains_hz: float | None = None) -> Mic:
+    """Describe one microphone; ``mains_hz`` is what the settings say of the mains."""
     measured = hearing.measured
     cells = measured.loudness.power[mic]
     own = (hearing.activity.single[mic] & ~hearing.dead[mic])[: len(cells)]
@@ -63,14 +63,14 @@ def mic_of(hearing: Hearing, mic: int, channel: int) -> Mic:
         noise_p10_dbfs=rounded(floor.p10_dbfs) if floor else None,
         noise_p90_dbfs=rounded(floor.p90_dbfs) if floor else None,
         speech_to_noise_db=rounded(hearing.speech_to_noise_db[mic]),
-        hum=_hum(hearing, mic),
+        hum=_hum(hearing, mic, mains_hz),
         dc_offset=round(float(measured.levels.dc_offset[mic]), 7) + 0.0,
         speech_s=round(hearing.speech_s(mic), 2),
     )
 
 
-def _hum(hearing: Hearing, mic: int) -> Hum | None:
-    found = steady_hum(hearing, mic)
+def _hum(hearing: Hearing, mic: int, mains_hz: float | None) -> Hum | None:
+    found = steady_hum(hearing, mic, mains_hz)
     if found is None:
         return None
     return Hum(

@@ -81,9 +81,14 @@ def _low_level(f: Finding, mic: str) -> tuple[str, str]:
 
 
 def _hum(f: Finding, mic: str) -> tuple[str, str]:
-    frequency = f.facts.get("frequency_hz")
+    told = f"{f.facts['frequency_hz']:.1f} Hz"
+    if f.facts.get("not_mains_hz"):
+        return (
+            f"An electric buzz in {mic} ({told}, not the mains' {f.facts['not_mains_hz']:g} Hz).",
+            "Look for a generator, a motor or a converter, and move cables away from it.",
+        )
     return (
-        f"An electric buzz in {mic} ({frequency:.1f} Hz)." if frequency else f"A buzz in {mic}.",
+        f"An electric buzz in {mic} ({told}).",
         "Run the camera on its battery and move cables away from mains leads and chargers.",
     )
 

@@ -2,7 +2,7 @@
 
 A file in the working folder, or given with ``--settings``:
 
-    mains_hz = 50                 # 50 or 60; measured when not given
+    mains_hz = 50                 # 50 or 60: the buzz to look for first; measured all the same
     deliveries = ["podcast"]      # names of delivery specs, or files
     timecode_rate = "29.97"       # for recorders that write a time of day but no frame rate
 

@@ -10,7 +10,7 @@
 import functools
 import hashlib
 from collections.abc import Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from importlib.metadata import PackageNotFoundError, version
 from pathlib import Path
 
@@ -160,9 +160,10 @@ def _judged(
     options: CheckOptions,
 ) -> TakeRecord:
     places = enumerate(zip(MIC_ROLES, (roles.interviewer, roles.subject), strict=True))
-    mics = {role: mic_of(hearing, k, channel) for k, (role, channel) in places if channel}
+    mains_hz = options.settings.mains_hz
+    mics = {role: mic_of(hearing, k, channel, mains_hz) for k, (role, channel) in places if channel}
     kind = kind_of_take(hearing, one_mic=options.one_mic)
-    limits = strictest_limits(specs, mics, info)
+    limits = replace(strictest_limits(specs, mics, info), mains_hz=mains_hz)
     found = all_findings(hearing, limits, seats(roles, len(info.channels)), one_mic=options.one_mic)
     if options.one_mic:
         found = [finding for finding in found if finding.mic != 0]

@@ -15,6 +15,7 @@ from dualmic.record import Severity
 # the speech, A-weighted: a quiet room's own background lies there.
 HUM_LINE_DB = 24.0
 HUM_UNDER_SPEECH_DB = 60.0
+OFF_MAINS_HZ = 1.0  # our choice: no grid strays that far, and weak hum is read to a tenth of it
 
 
 def noise(hearing: Hearing, limits: Limits) -> list[Finding]:
@@ -67,13 +68,16 @@ def low_level(hearing: Hearing, limits: Limits) -> list[Finding]:
     return found
 
 
-def steady_hum(hearing: Hearing, mic: int) -> HumLines | None:
-    """Return the hum of a microphone over the whole take, groups in which it is dead left out."""
+def steady_hum(hearing: Hearing, mic: int, mains_hz: float | None = None) -> HumLines | None:
+    """Return the hum of a microphone over the whole take, groups in which it is dead left out.
+
+    ``mains_hz`` is what the settings say of the mains, see :func:`find_hum`.
+    """
     groups = hearing.measured.low.power[mic]
     live = [g for k, g in enumerate(groups) if not _dead(hearing, mic, k) and g.any()]
     if not live:
         return None
-    return find_hum(hearing.measured.low.bins_hz, np.mean(live, axis=0))
+    return find_hum(hearing.measured.low.bins_hz, np.mean(live, axis=0), mains_hz)
 
 
 def _dead(hearing: Hearing, mic: int, group: int) -> bool:
@@ -88,7 +92,9 @@ def hum(hearing: Hearing, limits: Limits) -> list[Finding]:
     for mic in (0, 1):
         groups = measured.low.power[mic]
         heard = [
-            None if _dead(hearing, mic, k) else find_hum(measured.low.bins_hz, power)
+            None
+            if _dead(hearing, mic, k)
+            else find_hum(measured.low.bins_hz, power, limits.mains_hz)
             for k, power in enumerate(groups)
         ]
         loud = np.array([h is not None and _audible(hearing, mic, h) for h in heard], bool)
@@ -108,10 +114,20 @@ def hum(hearing: Hearing, limits: Limits) -> list[Finding]:
                     round(10 * np.log10(power), 1),
                     None,
                     "dBFS",
-                    facts={"frequency_hz": frequency},
+                    facts={
+                        "frequency_hz": frequency,
+                        "not_mains_hz": _other_than(limits.mains_hz, frequency),
+                    },
                 )
             )
     return found
+
+
+def _other_than(mains_hz: float | None, frequency_hz: float) -> float | None:
+    """Return the mains frequency that was named where the hum is another, else None."""
+    if mains_hz is None or abs(frequency_hz - mains_hz) <= OFF_MAINS_HZ:
+        return None
+    return mains_hz
 
 
 def _audible(hearing: Hearing, mic: int, hum: HumLines) -> bool:

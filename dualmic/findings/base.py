@@ -32,6 +32,7 @@ class Limits:
     """The strictest limits of the deliveries asked for, and each microphone's gains to them.
 
     ``gain_db`` holds, per microphone, the largest gain any delivery needs; None if unknown.
+    ``mains_hz`` is the mains frequency that the settings name, None if they do not.
     ``levelled_db`` is what a leak into each microphone changes by once both are levelled.
     """
 
@@ -45,3 +46,4 @@ class Limits:
     dropout_ms: float = 10.0
     gain_db: tuple[float | None, float | None] = (None, None)
     levelled_db: tuple[float | None, float | None] = (None, None)
+    mains_hz: float | None = None

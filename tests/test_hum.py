@@ -1,0 +1,107 @@
+"""The mains frequency that the settings name is looked for first, and measured all the same."""
+
+from pathlib import Path
+
+import numpy as np
+import pytest
+import soundfile as sf
+from speech_scene import RATE_HZ, SUBJECT, make
+
+from dualmic.meters.hum import HumLines, HumMeter, find_hum
+from dualmic.record import TakeRecord
+from dualmic.settings import Settings
+from dualmic.take import CheckOptions, check_take
+from dualmic.tiles import seconds
+
+Lines = dict[float, float]
+
+
+def tones(lines: Lines, duration_s: float) -> np.ndarray:
+    """Return tones of these frequencies at these levels in dBFS RMS."""
+    at_s = np.arange(round(duration_s * RATE_HZ)) / RATE_HZ
+    return sum(
+        np.sqrt(2) * 10 ** (level / 20) * np.sin(2 * np.pi * hz * at_s)
+        for hz, level in lines.items()
+    )
+
+
+def look_for(lines: Lines, mains_hz: float | None) -> HumLines | None:
+    """Measure tones in noise of -90 dBFS."""
+    noise = np.random.default_rng(2).normal(0, 10 ** (-90 / 20), 13 * RATE_HZ)
+    sound = (tones(lines, 13) + noise).astype(np.float32)[:, None]
+    meter = HumMeter(RATE_HZ, 1)
+    for second in seconds([sound], RATE_HZ):
+        meter.push(second)
+    low = meter.result()
+    return find_hum(low.bins_hz, low.power[0].mean(axis=0), mains_hz)
+
+
+BOTH = {100.0: -66.0, 120.0: -64.0}
+
+
+@pytest.mark.parametrize(("mains_hz", "expected_hz"), [(None, 60.0), (50, 50.0), (60, 60.0)])
+def test_of_two_hums_about_as_strong_the_named_mains_is_the_one(
+    mains_hz: float | None, expected_hz: float
+) -> None:
+    found = look_for(BOTH, mains_hz)
+    assert found is not None
+    assert found.fundamental_hz == pytest.approx(expected_hz, abs=0.02)
+
+
+@pytest.mark.parametrize("mains_hz", [None, 50, 60])
+def test_a_much_stronger_hum_is_found_whatever_was_named(mains_hz: float | None) -> None:
+    generator = {57.0: -50.0, 114.0: -52.0, 171.0: -55.0, 100.0: -84.0}
+    found = look_for(generator, mains_hz)
+    assert found is not None
+    assert found.fundamental_hz == pytest.approx(57.0, abs=0.02)
+
+
+@pytest.mark.parametrize(
+    ("line_hz", "mains_hz", "expected_hz"),
+    [
+        (150.0, None, None),
+        (150.0, 60, None),
+        (150.0, 50, 50.0),
+        (150.3, 50, 50.1),
+        (153.0, 50, None),
+        (180.0, 60, 60.0),
+        (200.0, 50, 50.0),
+    ],
+)
+def test_a_single_line_tells_the_mains_only_where_it_was_named(
+    line_hz: float, mains_hz: float | None, expected_hz: float | None
+) -> None:
+    found = look_for({line_hz: -60.0}, mains_hz)
+    if expected_hz is None:
+        assert found is None
+    else:
+        assert found is not None
+        assert found.fundamental_hz == pytest.approx(expected_hz, abs=0.01)
+        assert [hz for hz, _ in found.lines] == [pytest.approx(line_hz, abs=0.03)]
+
+
+@pytest.mark.parametrize("mains_hz", [None, 50, 60])
+def test_nothing_is_found_where_there_is_no_hum(mains_hz: float | None) -> None:
+    assert look_for({}, mains_hz) is None
+
+
+def check(lines: Lines, mains_hz: int | None, folder: Path) -> TakeRecord:
+    built = make(rounds=3)
+    built.samples[:, SUBJECT] += tones(lines, len(built.samples) / RATE_HZ)
+    sf.write(folder / "a.wav", built.samples, RATE_HZ, "PCM_24")
+    return check_take([folder / "a.wav"], CheckOptions(settings=Settings(mains_hz=mains_hz)))
+
+
+def test_the_settings_mains_reaches_record_and_words(tmp_path: Path) -> None:
+    record = check({150.0: -50.0}, 50, tmp_path)
+    hum = record.mics["subject"].hum
+    assert hum is not None
+    assert hum.frequency_hz == pytest.approx(50.0, abs=0.01)
+    assert any(p.kind == "hum" and "(50.0 Hz)" in p.heard for p in record.problems)
+    assert check({150.0: -50.0}, None, tmp_path).mics["subject"].hum is None
+
+
+def test_a_hum_that_is_not_the_named_mains_is_called_so(tmp_path: Path) -> None:
+    record = check({57.0: -46.0, 114.0: -50.0}, 50, tmp_path)
+    (told,) = {p.heard for p in record.problems if p.kind == "hum"}
+    assert "(57.0 Hz, not the mains' 50 Hz)" in told
