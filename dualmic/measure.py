@@ -8,8 +8,10 @@ other takes are measured beside it; numpy and FFTs let go of the interpreter's l
 handed the seconds in order whatever thread runs it, so results do not depend on timing.
 """
 
-from collections.abc import Callable, Iterable
-from concurrent.futures import ThreadPoolExecutor
+from collections import deque
+from collections.abc import Callable, Iterable, Sequence
+from concurrent.futures import Future, ThreadPoolExecutor
+from contextlib import ExitStack
 from dataclasses import dataclass
 from typing import Protocol
 
@@ -27,6 +29,8 @@ from dualmic.meters.width import Width, WidthMeter
 from dualmic.tiles import BadSamples, Floats, Second, seconds
 
 Progress = Callable[[float], None]
+
+AHEAD_S = 4  # seconds that one group of meters may be ahead of another; our choice: 2 MB of them
 
 
 class Meter(Protocol):
@@ -119,17 +123,27 @@ def measure(
     other_meters: list[Meter] = [other_levels, other_clipping, other_spectrum] if rest else []
     frames = 0
     rows = list(mics)
-    with ThreadPoolExecutor(threads) as pool:
+    if other_meters:
+        groups.append(other_meters)
+    with ExitStack() as stack:
+        # Each group has a thread of its own, or all of them one: its seconds stay in order.
+        pools = [stack.enter_context(ThreadPoolExecutor(1)) for _ in groups[:threads]]
+        waiting: deque[list[Future[None]]] = deque()
         for second in seconds(blocks, rate_hz, bad):
             pair = second if channels == 2 and rows == [0, 1] else _rows(second, rows)
-            jobs = [pool.submit(_push, group, pair) for group in groups]
-            if other_meters:
-                jobs.append(pool.submit(_push, other_meters, _rows(second, list(rest))))
-            for job in jobs:
-                job.result()
+            parts = [pair, pair] + ([_rows(second, list(rest))] if other_meters else [])
+            jobs = [
+                pools[k % len(pools)].submit(_push, group, part)
+                for k, (group, part) in enumerate(zip(groups, parts, strict=True))
+            ]
+            waiting.append(jobs)
+            if len(waiting) > AHEAD_S:
+                _finish(waiting.popleft())
             frames += second.frames
             if progress is not None:
                 progress(frames / rate_hz)
+        while waiting:
+            _finish(waiting.popleft())
     return Measured(
         rate_hz=rate_hz,
         frames=frames,
@@ -150,6 +164,12 @@ def measure(
         if rest
         else None,
     )
+
+
+def _finish(jobs: Sequence[Future[None]]) -> None:
+    """Wait for the meters to be done with a second; what went wrong in one is raised here."""
+    for job in jobs:
+        job.result()
 
 
 def _push(group: list[Meter], second: Second) -> None:

@@ -22,7 +22,6 @@ import numpy as np
 import scipy.fft
 
 from dualmic.tiles import (
-    TILES_PER_S,
     Mask,
     Powers,
     Second,
