@@ -11,10 +11,13 @@ passed. It is never run by itself.
     remember(readings)
 """
 
+import functools
 import math
+import os
 import tempfile
 from collections.abc import Callable, Iterable
-from concurrent.futures import ThreadPoolExecutor
+from concurrent.futures import ProcessPoolExecutor
+from multiprocessing import get_context
 from pathlib import Path
 from typing import Any
 
@@ -41,48 +44,71 @@ __all__ = [
     "table",
 ]
 
-AT_ONCE = 2  # signals measured side by side; our choice: what two processor cores carry
+# Processes that signals are shared among; our choice: what a small computer's two cores carry.
+AT_ONCE = max(1, min(2, os.cpu_count() or 1))
 # One channel alone adds nothing to the two together, and pyloudnorm is slow.
 SECOND_OPINION = ("programme.integrated_lufs", "programme.range_lu")
+
+Group = list[Row]
+Opinions = dict[str, float]
 
 
 def run_proof(
     rows: Iterable[Row] | None = None,
     *,
     second_opinion: bool = True,
-    progress: Callable[[int, int], None] | None = None,
+    progress: Callable[[int], None] | None = None,
 ) -> list[Reading]:
     """Measure every row through the code path of ``dualmic check``.
 
     Args:
         rows: rows to measure, all reference signals when not given.
         second_opinion: read integrated loudness and range with pyloudnorm as well.
-        progress: called with (signals done, signals in all).
+        progress: called with the number of signals done.
 
     Returns:
         One reading a row, in the rows' order.
 
     """
-    groups = _by_signal(all_rows() if rows is None else rows)
+    with tempfile.TemporaryDirectory(prefix="dualmic-proof-") as folder:
+        if rows is None:
+            return _all_measured(Path(folder), second_opinion, progress)
+        readings: list[Reading] = []
+        groups = _by_signal(rows)
+        for done, group in enumerate(groups, start=1):
+            readings += _measured(group, Path(folder), second_opinion, threads=2)
+            if progress is not None:
+                progress(done)
+        return readings
+
+
+def count_signals() -> int:
+    """Return how many reference signals there are."""
+    return len(_all_signals())
+
+
+def _all_measured(
+    folder: Path, second_opinion: bool, progress: Callable[[int], None] | None
+) -> list[Reading]:
+    """Measure all reference signals, shared among processes that each make them anew."""
+    count = len(_all_signals())
     readings: list[Reading] = []
-    with (
-        tempfile.TemporaryDirectory(prefix="dualmic-proof-") as folder,
-        ThreadPoolExecutor(AT_ONCE) as pool,
-    ):
-        jobs = [pool.submit(_measured, group, Path(folder), second_opinion) for group in groups]
+    with ProcessPoolExecutor(AT_ONCE, mp_context=get_context("spawn")) as pool:
+        jobs = [pool.submit(_measured_signal, k, folder, second_opinion) for k in range(count)]
         try:
             for done, job in enumerate(jobs, start=1):
                 readings += job.result()
                 if progress is not None:
-                    progress(done, len(jobs))
+                    progress(done)
         finally:
             for job in jobs:
                 job.cancel()
     return readings
 
 
-Group = list[Row]
-Opinions = dict[str, float]
+@functools.cache
+def _all_signals() -> list[Group]:
+    return _by_signal(all_rows())
 
 
 def _by_signal(rows: Iterable[Row]) -> list[Group]:
@@ -93,20 +119,24 @@ def _by_signal(rows: Iterable[Row]) -> list[Group]:
     return list(groups.values())
 
 
-def _measured(group: Group, folder: Path, second_opinion: bool) -> list[Reading]:
+def _measured_signal(number: int, folder: Path, second_opinion: bool) -> list[Reading]:
+    return _measured(_all_signals()[number], folder, second_opinion, threads=1)
+
+
+def _measured(group: Group, folder: Path, second_opinion: bool, *, threads: int) -> list[Reading]:
     """Make, check and read one signal."""
     signal = group[0].signal
     opinions = _opinions(group) if second_opinion else {}
     path = write(signal, folder)
-    record = _checked(path, signal.channels)
+    record = _checked(path, signal.channels, threads)
     path.unlink()
     return [_reading(row, record, opinions) for row in group]
 
 
-def _checked(path: Path, channels: int) -> TakeRecord | MixFacts:
+def _checked(path: Path, channels: int, threads: int) -> TakeRecord | MixFacts:
     """Check a file as ``dualmic check`` does: two channels as a take, more as a finished mix."""
     if channels == 2:
-        return check_take([path], CheckOptions())
+        return check_take([path], CheckOptions(threads=threads))
     from dualmic.mix_measure import measure_mix
 
     with open_recording([path]) as recording:

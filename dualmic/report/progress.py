@@ -17,22 +17,26 @@ PATIENCE_S = 2.0
 
 
 @contextmanager
-def progress(total_s: float | None, what: str = "Listening") -> Iterator[Callable[[float], None]]:
-    """Show how far into a recording the work has come, on standard error and a terminal only.
+def progress(
+    total: float | None, what: str = "Listening", said: Callable[[float], str] = clock
+) -> Iterator[Callable[[float], None]]:
+    """Show how far the work has come, on standard error and a terminal only.
 
-    Yields a function to be called, as often as one likes, with the seconds of the recording that
-    are done. Nothing is shown in the first two seconds, in a pipe or on a dumb terminal, and
-    nothing is left behind. ``rich`` is imported only when there is something to show.
+    Yields a function to be called, as often as one likes, with how much is done: seconds of the
+    recording unless ``said`` words it otherwise. Nothing is shown in the first two seconds, in a
+    pipe or on a dumb terminal, and nothing is left behind. ``rich`` is imported only when there is
+    something to show.
 
     Args:
-        total_s: length of the recording in seconds; ``None`` where it is not known.
+        total: length of the recording in seconds; ``None`` where it is not known.
         what: what is being done, shown before the bar.
+        said: how an amount is worded beside the bar.
 
     """
     if not sys.stderr.isatty() or os.environ.get("TERM") in ("dumb", None):
-        yield lambda done_s: None
+        yield lambda done: None
         return
-    bar = _Bar(total_s, what)
+    bar = _Bar(total, what, said)
     try:
         yield bar.advance
     finally:
@@ -42,24 +46,24 @@ def progress(total_s: float | None, what: str = "Listening") -> Iterator[Callabl
 class _Bar:
     """A bar of rich's that appears once the work has taken long enough."""
 
-    def __init__(self, total_s: float | None, what: str) -> None:
-        self._total_s, self._what = total_s, what
+    def __init__(self, total: float | None, what: str, said: Callable[[float], str]) -> None:
+        self._total, self._what, self._said = total, what, said
         self._started_at = time.monotonic()
         self._display: Progress | None = None
 
-    def advance(self, done_s: float) -> None:
-        """Show ``done_s`` seconds as done."""
+    def advance(self, done: float) -> None:
+        """Show ``done`` as done."""
         if self._display is None:
             if time.monotonic() - self._started_at < PATIENCE_S:
                 return
             self._display = self._start()
-        self._display.update(self._display.task_ids[0], completed=done_s, at=clock(done_s))
+        self._display.update(self._display.task_ids[0], completed=done, at=self._said(done))
 
     def _start(self) -> "Progress":
         from rich.console import Console
         from rich.progress import BarColumn, Progress, TextColumn
 
-        total = "" if self._total_s is None else f" of {clock(self._total_s)}"
+        total = "" if self._total is None else f" of {self._said(self._total)}"
         display = Progress(
             TextColumn(self._what),
             BarColumn(bar_width=32),
@@ -67,7 +71,7 @@ class _Bar:
             console=Console(stderr=True),
             transient=True,
         )
-        display.add_task("", total=self._total_s, at=clock(0))
+        display.add_task("", total=self._total, at=self._said(0))
         display.start()
         return display
 
