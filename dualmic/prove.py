@@ -91,7 +91,7 @@ def _all_measured(
     folder: Path, second_opinion: bool, progress: Callable[[int], None] | None
 ) -> list[Reading]:
     """Measure all reference signals, shared among processes that each make them anew."""
-    count = len(_all_signals())
+    count = count_signals()
     readings: list[Reading] = []
     with ProcessPoolExecutor(AT_ONCE, mp_context=get_context("spawn")) as pool:
         jobs = [pool.submit(_measured_signal, k, folder, second_opinion) for k in range(count)]

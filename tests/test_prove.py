@@ -7,7 +7,7 @@ from pathlib import Path
 import msgspec
 import pytest
 
-from dualmic import proof_cache
+from dualmic import proof_cache, prove
 from dualmic.prove import (
     Reading,
     all_passed,
@@ -151,3 +151,12 @@ def test_the_proof_writes_nothing_where_it_is_run(tmp_path: Path, monkeypatch) -
     monkeypatch.chdir(tmp_path)
     run_proof([next(ebu.rows())], second_opinion=False)
     assert not list(tmp_path.iterdir())
+
+
+def test_processes_that_share_the_signals_read_what_one_does(monkeypatch) -> None:
+    monkeypatch.setattr(prove, "count_signals", lambda: 2)
+    done: list[int] = []
+    shared = run_proof(progress=done.append)
+    first, second = list(prove._all_signals())[:2]
+    assert shared == run_proof([*first, *second])
+    assert done == [1, 2]
