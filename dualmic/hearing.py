@@ -66,13 +66,13 @@ def hear(measured: Measured, *, one_mic: bool = False) -> Hearing:
     """Find who speaks and work out all that depends on it."""
     bands = measured.spectra.bands_db
     dead = np.zeros(bands.shape[:2], bool) if one_mic else dead_cells(bands, measured.held)
-    activity = find_speech(bands, dead)
     held = np.stack(
         [
             cells_of([(run.start_s, run.end_s) for run in runs], measured.cells)
             for runs in measured.held
         ]
     )
+    activity = find_speech(bands, dead | held)
     activity = without_gaps(bands, activity, held & ~dead)
     if dead.any():
         activity = with_dead_mics(bands, activity, dead)

@@ -29,8 +29,9 @@ from dualmic.tiles import Mask, Powers
 # those the scores are reported on.
 KEPT_CELLS = 120_000  # twenty minutes; in longer takes bands are unpacked again each time
 LEAK_DECAY_DB_PER_CELL = 0.9  # 60 dB in 0.67 s: how a room lets a leak die away
-START_DB, HOLD_DB = 4.0, 2.2
+START_DB, HOLD_DB = 3.5, 2.0
 SHORTEST_S = 0.12
+REST_S = 0.3
 BRIDGE_S = 0.25
 TURN_BRIDGE_S = 0.7
 CLUSTER_APART_DB = 3.5
@@ -143,19 +144,19 @@ class Bands:
         return float(np.median(apart))
 
 
-def find_speech(bands_db: np.ndarray, dead: Mask | None = None) -> Activity:
+def find_speech(bands_db: np.ndarray, gone: Mask | None = None) -> Activity:
     """Find who speaks when.
 
     Args:
         bands_db: ``(2, cells, bands)``, band powers of the interviewer's and the subject's
             microphone in dB, from :class:`dualmic.meters.spectrum.Spectra`.
-        dead: ``(2, cells)``, where a microphone is known to hold nothing usable, or None.
+        gone: ``(2, cells)``, where a microphone is known to hold nothing usable, or None.
 
     """
     cells = bands_db.shape[1]
     heard = Bands(bands_db)
     difference_db, loud = _differences(heard)
-    both_live = np.ones(cells, bool) if dead is None else ~(dead[0] | dead[1])
+    both_live = np.ones(cells, bool) if gone is None else ~(gone[0] | gone[1])
     loud &= both_live
     high, low = _clusters(difference_db[loud], heard.noise_apart_db())
     ratio = _first_ratios(heard, difference_db, loud, (high, low))
@@ -164,6 +165,8 @@ def find_speech(bands_db: np.ndarray, dead: Mask | None = None) -> Activity:
         ratio = _ratios(heard, single_talk(own) & both_live, ratio)
         own = _talking(heard, ratio)
     middle = (high + low) / 2 if high is not None and low is not None else None
+    if middle is not None:
+        own = _with_rest(heard, own, difference_db - middle, (high - low) / 4)
     own = with_one_owner(bands_db, own, middle)
     single = single_talk(own)
     clusters = tuple(
@@ -257,6 +260,22 @@ def _talking(heard: Bands, ratio: Powers) -> Mask:
             starts &= strength_db > usual - FAINTEST_DB
         mask = holding(score > HOLD_DB, starts)
         own[m] = longer(bridged(mask, round(BRIDGE_S * 100)), round(SHORTEST_S * 100))
+    return own
+
+
+def _with_rest(heard: Bands, own: Mask, apart_db: Powers, least_db: float) -> Mask:
+    """Give speech that stands over the noise but over no leak to whom the level difference says.
+
+    People who sit shoulder to shoulder hear each other so loudly that a voice hardly stands above
+    what the other's leak could be.
+    """
+    own = own.copy()
+    nobody = ~(own[0] | own[1])
+    silent = np.zeros((2, heard.count))
+    for m, mask in enumerate(_talking(heard, silent)):
+        theirs = apart_db > least_db if m == 0 else apart_db < -least_db
+        rest = longer(mask & nobody & theirs, round(REST_S * 100))
+        own[m] = bridged(own[m] | rest, round(BRIDGE_S * 100))
     return own
 
 
