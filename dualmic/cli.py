@@ -97,6 +97,10 @@ def check(take: tuple[Path, ...], **asked: Any) -> int:
 )
 @click.option("--jobs", type=click.IntRange(1), help="Takes checked at once; default: the cores.")
 @click.option("--for", "specs", multiple=True, help="Delivery: a name or a TOML file. Repeatable.")
+@click.option("--interviewer", type=int, help="The interviewer's channel in every take, from 1.")
+@click.option("--subject", type=int, help="The subject's channel in every take, from 1.")
+@click.option("--one-mic", is_flag=True, help="Both people share one microphone.")
+@click.option("--private", is_flag=True, help="Write no names, paths, dates or clips.")
 @click.option("--watch", is_flag=True, help="Go on as files arrive, until Ctrl-C.")
 @click.option("--scheduler", metavar="ADDRESS", help="Run on a Dask cluster ([cluster] extra).")
 @click.option("--settings", type=click.Path(path_type=Path), help="A dualmic.toml to use.")
@@ -107,12 +111,13 @@ def day(folder: Path, out: Path, **asked: Any) -> int:
     It can be stopped at any time: the next start with the same --out goes on where it was.
 
     \b
-    Example:
+    Examples:
       dualmic day /media/backup --out reports
+      dualmic day /media/card --out reports --watch
     """
     from dualmic import commands
 
-    return commands.day(folder, out, **asked)
+    return commands.day(commands.DayAsked(folder, out, **asked))
 
 
 @main.command(context_settings=CONTEXT)

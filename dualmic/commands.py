@@ -162,31 +162,49 @@ def _write_json(record: TakeRecord, path: Path, sources: list[Path]) -> None:
     write_files(path.parent, {path.name: encode(record)}, protected=sources)
 
 
-def day(
-    folder: Path,
-    out: Path,
-    *,
-    jobs: int | None = None,
-    specs: tuple[str, ...] = (),
-    watch: bool = False,
-    scheduler: str | None = None,
-    settings: Path | None = None,
-) -> int:
+@dataclass(frozen=True)
+class DayAsked:
+    """What ``dualmic day`` was asked for."""
+
+    folder: Path
+    out: Path
+    jobs: int | None = None
+    specs: tuple[str, ...] = ()
+    interviewer: int | None = None
+    subject: int | None = None
+    one_mic: bool = False
+    private: bool = False
+    watch: bool = False
+    scheduler: str | None = None
+    settings: Path | None = None
+
+
+def day(asked: DayAsked) -> int:
     """Check every take of a folder and write the day's page; a stopped run goes on later."""
     from dualmic.day import run_day
+    from dualmic.overnight.showing import showing
     from dualmic.take import DEFAULT_SPECS, CheckOptions
 
-    known = _settings(settings)
-    options = CheckOptions(specs=specs or tuple(known.deliveries) or DEFAULT_SPECS, settings=known)
-    return run_day(
-        folder,
-        out,
-        jobs=jobs,
-        watch=watch,
-        scheduler=scheduler,
-        options=options,
-        say=_print,
+    settings = _settings(asked.settings)
+    options = CheckOptions(
+        interviewer=asked.interviewer,
+        subject=asked.subject,
+        specs=asked.specs or tuple(settings.deliveries) or DEFAULT_SPECS,
+        one_mic=asked.one_mic,
+        settings=settings,
     )
+    with showing() as show:
+        return run_day(
+            asked.folder,
+            asked.out,
+            jobs=asked.jobs,
+            watch=asked.watch,
+            scheduler=asked.scheduler,
+            options=options,
+            private=asked.private,
+            say=_print,
+            show=show,
+        )
 
 
 def hear(take: Path, number: int | None, *, folder: Path | None = None) -> int:

@@ -1,5 +1,6 @@
 """A day's folder goes in and one page comes out, whatever happens in between."""
 
+import contextlib
 import errno
 import os
 import shutil
@@ -21,6 +22,8 @@ from speech_scene import make
 from dualmic.day import run_day
 from dualmic.errors import ReportError, UsageError
 from dualmic.overnight import running, worker
+from dualmic.overnight.jobs import Job
+from dualmic.overnight.pace import Progress
 from dualmic.overnight.state import Row
 from dualmic.settings import Marks, RoleRule, Settings
 from dualmic.take import CheckOptions
@@ -192,6 +195,16 @@ def workers_of(pid: int) -> list[int]:
     return found
 
 
+def measures(pid: int, name: str) -> bool:
+    """Say whether a worker process that this process has started holds a file open."""
+    for worker in workers_of(pid):
+        for link in Path(f"/proc/{worker}/fd").iterdir():
+            with contextlib.suppress(OSError):
+                if link.readlink().name == name:
+                    return True
+    return False
+
+
 def until(found: Callable[[], list[int]]) -> list[int]:
     for _ in range(2000):
         if result := found():
@@ -207,29 +220,60 @@ def two_takes(tmp_path: Path) -> Path:
     return tmp_path / "card"
 
 
+def long_take(path: Path) -> Path:
+    """Write a take that is measured for some seconds, so that something can happen meanwhile."""
+    return write(path, np.tile(sound(), (20, 1)))
+
+
 linux = pytest.mark.skipif(not Path("/proc/self/stat").exists(), reason="finds processes in /proc")
 
 
-@linux
-def test_a_killed_worker_takes_only_its_own_take_with_it(two_takes: Path, tmp_path: Path) -> None:
-    def kill() -> None:
-        os.kill(until(lambda: workers_of(os.getpid()))[0], signal.SIGKILL)
+class Kill:
+    """Kills this process's workers as soon as a take is being measured; as often as asked."""
 
-    killer = threading.Thread(target=kill)
-    killer.start()
-    status, _ = run(two_takes, tmp_path / "out", jobs=1)
-    killer.join()
-    found = rows(tmp_path / "out")
+    def __init__(self, times: int) -> None:
+        self.left = times
+
+    def __call__(self, progress: Progress) -> None:
+        if progress.current and self.left:
+            self.left -= 1
+            for pid in workers_of(os.getpid()):
+                os.kill(pid, signal.SIGKILL)
+
+
+@linux
+def test_a_killed_worker_takes_only_its_own_take_with_it(tmp_path: Path) -> None:
+    folder, out = long_take(tmp_path / "card" / "C1.wav").parent, tmp_path / "out"
+    write(folder / "C2.wav", sound()[:-200])
+    status, said = run(folder, out, jobs=1, show=Kill(1))
+    found = rows(out)
     assert status == 1
     assert found["C1.wav"].reason and "signal 9" in found["C1.wav"].reason
+    assert "tried once more" in found["C1.wav"].reason
     assert found["C2.wav"].status == "done"
-    status, _ = run(two_takes, tmp_path / "out", jobs=1)
-    assert {row.status for row in rows(tmp_path / "out").values()} == {"done"}
+    # Once may be the machine: it is tried again, and nothing else is.
+    status, said = run(folder, out, jobs=1)
+    assert [line.split(":")[0] for line in said[:-1]] == ["C1.wav"]
+    assert {row.status for row in rows(out).values()} == {"done"}
 
 
-def job_for(path: Path, out: Path, limit_s: float) -> worker.Job:
+@linux
+def test_a_take_that_is_lost_twice_is_not_tried_a_third_time(tmp_path: Path) -> None:
+    path, out = long_take(tmp_path / "card" / "C1.wav"), tmp_path / "out"
+    for _ in range(2):
+        run(path.parent, out, jobs=1, show=Kill(1))
+    untouched = Kill(1)
+    status, _ = run(path.parent, out, jobs=1, show=untouched)
+    assert (status, untouched.left) == (1, 1)
+    assert "twice" in (rows(out)["C1.wav"].reason or "")
+    path.write_bytes(path.read_bytes()[:-400])
+    run(path.parent, out, jobs=1)
+    assert rows(out)["C1.wav"].status == "done"
+
+
+def job_for(path: Path, out: Path, limit_s: float) -> Job:
     (out / ".day").mkdir(parents=True, exist_ok=True)
-    return worker.Job(
+    return Job(
         "check", "key", path.name, [str(path)], OPTIONS, str(out), "takes/x", "m", "d", limit_s
     )
 
@@ -344,26 +388,33 @@ def test_watching_takes_a_file_that_arrives_later(two_takes: Path, tmp_path: Pat
     assert [text.split(":")[0] for text in said[:2]] == ["C1.wav", "C2.wav"]
 
 
+@linux
 def test_a_cluster_that_loses_a_worker_gives_the_same_results(
     two_takes: Path, tmp_path: Path
 ) -> None:
     distributed = pytest.importorskip("distributed", reason="the cluster extra is not installed")
-    run(two_takes, tmp_path / "here", jobs=1)
+    long_take(two_takes / "C3.wav")
+    run(two_takes, tmp_path / "here", jobs=2)
+    said: list[str] = []
     with distributed.LocalCluster(
         n_workers=2, threads_per_worker=1, processes=True, dashboard_address=None
     ) as cluster:
-        victim = next(iter(cluster.workers.values()))
+        before = {worker.pid for worker in cluster.workers.values()}
 
-        def kill() -> None:
-            until(lambda: workers_of(victim.pid))
-            os.kill(victim.pid, signal.SIGKILL)
+        def say(text: str) -> None:
+            said.append(text)
+            if len(said) == 1:  # a take is done; kill who measures the long one
+                [victim] = [pid for pid in before if measures(pid, "C3.wav")]
+                os.kill(victim, signal.SIGKILL)
 
-        killer = threading.Thread(target=kill)
-        killer.start()
-        run(two_takes, tmp_path / "there", scheduler=cluster.scheduler_address)
-        killer.join()
+        address = cluster.scheduler_address
+        run_day(two_takes, tmp_path / "there", scheduler=address, options=OPTIONS, say=say)
+    # It was begun again on another worker, so it came last.
+    assert said[-2].startswith("C3.wav")
     here, there = rows(tmp_path / "here"), rows(tmp_path / "there")
     assert here == there
+    run(two_takes, tmp_path / "there", jobs=1)
+    assert rows(tmp_path / "there") == there
 
 
 def test_a_cluster_that_is_not_there_is_named(

@@ -28,7 +28,7 @@ def row(number: int, **changes: object) -> Row:
         "duration_s": 60.0 + number,
         "recorded_at": f"2024-05-0{1 + number % 2}T{8 + number % 10:02}:00:00",
         "kinds": {"dropout subject": 1} if number % 3 == 2 else {},
-        "plot": {"interviewer": [50] * 120, "subject": [20] * 120},
+        "plot": {"interviewer": bytes([50] * 120), "subject": bytes([20] * 120)},
         "page": f"takes/{number}/a b.html",
     }
     return Row(**(made | changes))  # type: ignore[arg-type]

@@ -6,21 +6,27 @@ own one worker process. A process that dies takes only its own take with it.
 
 import contextlib
 import os
+import queue
 import selectors
 import subprocess
 import sys
 import threading
 import time
-from collections.abc import Callable, Iterator
-from concurrent.futures import Executor, ThreadPoolExecutor
-from typing import Any
+from collections.abc import Callable, Iterator, Mapping
+from concurrent.futures import CancelledError, Executor, Future, ThreadPoolExecutor
+from typing import Any, TypeVar
 
 import msgspec
 
 from dualmic.errors import UsageError
-from dualmic.overnight.worker import Answer, Job
+from dualmic.overnight.jobs import Answer, Job
+from dualmic.overnight.state import from_plain
 
 _ANSWER_WITHIN_S = 10  # our choice: a scheduler on one's own network answers at once
+
+_TICK_S = 0.5  # our choice: how often a bar moves
+
+Asked = TypeVar("Asked")
 
 _own = threading.local()
 _all: set["_Worker"] = set()
@@ -69,7 +75,7 @@ class _Worker:
                     raise BrokenPipeError
                 *lines, rest = (rest + data).split(b"\n")
                 for line in lines:
-                    answer = msgspec.json.decode(line, type=Answer)
+                    answer = msgspec.json.decode(line, type=Answer, dec_hook=from_plain)
                     if answer.progress_s is None:
                         return answer
                     if progress:
@@ -79,27 +85,64 @@ class _Worker:
 def isolated(job: Job, progress: Callable[[float], None] | None = None) -> Answer:
     """Do a job in this thread's worker process; its death or delay becomes the answer."""
     if _stopped.is_set():
-        return Answer(error="It was stopped.")
+        return Answer(error="It was stopped.", passing=True)
     worker: _Worker | None = getattr(_own, "worker", None)
     if worker is None or worker.process.poll() is not None:
         worker = _own.worker = _Worker()
         if _stopped.is_set():  # it may have been started after the others were ended
             worker.end()
-            return Answer(error="It was stopped.")
+            return Answer(error="It was stopped.", passing=True)
     try:
         return worker.answer(job, progress)
     except TimeoutError:
         worker.end()
         return Answer(
-            error=f"It took longer than {job.limit_s:.0f} s and was given up: is the file damaged?"
+            error=f"It took longer than {job.limit_s:.0f} s and was given up: is the file damaged?",
+            lost=True,
         )
     except OSError:
         worker.end()
         code = worker.process.returncode
         how = f"killed by signal {-code}" if code < 0 else f"ended with status {code}"
         return Answer(
-            error=f"The process that measured it was {how}: is the file damaged, or memory short?"
+            error=f"The process that measured it was {how}: is the file damaged, or memory short?",
+            lost=True,
         )
+
+
+def gather(
+    waiting: Mapping["Future[Answer]", Asked], tick: Callable[[], None]
+) -> Iterator[tuple[Asked, Answer]]:
+    """Yield what was asked and its answer, as answers come; ``tick`` is called twice a second."""
+    ready: queue.SimpleQueue[Future[Answer]] = queue.SimpleQueue()
+    for future in waiting:
+        future.add_done_callback(ready.put)
+    left = len(waiting)
+    while left:
+        try:
+            future = ready.get(timeout=_TICK_S)
+        except queue.Empty:
+            tick()
+            continue
+        left -= 1
+        yield waiting[future], _answer(future)
+
+
+def _answer(future: "Future[Answer]") -> Answer:
+    try:
+        return future.result()
+    except CancelledError:
+        return Answer(error="It was stopped.", passing=True)
+    except Exception as error:  # a cluster's own errors, such as a worker lost too often
+        text = f"The cluster could not run it: {type(error).__name__}: {error}"
+        return Answer(error=text, passing=True)
+
+
+def cores() -> int:
+    """Return how many processors this process may use."""
+    if hasattr(os, "sched_getaffinity"):
+        return len(os.sched_getaffinity(0))
+    return os.cpu_count() or 1
 
 
 def stop_workers() -> None:

@@ -1,12 +1,15 @@
 """What is known of a day between two runs, and the lock that keeps two runs apart.
 
 Everything lies in ``.day`` inside the report folder: one small file a take, written whole or not
-at all, so that a run that was killed leaves nothing that has to be mended.
+at all, so that a run that was killed leaves nothing that has to be mended. For private reports
+names, paths and times are kept as keyed digests only; the key lies there too, so ``.day`` is not to
+be handed on.
 """
 
 import contextlib
 import hashlib
 import os
+import secrets
 from collections.abc import Iterator, Sequence
 from pathlib import Path
 from typing import Any
@@ -21,13 +24,15 @@ from dualmic.spec import Spec
 from dualmic.take import CheckOptions
 
 FOLDER = ".day"
+_SALT = "salt"
 
 
 class Row(msgspec.Struct, frozen=True):
     """One take on the day's page. ``status`` is done, failed (with ``reason``) or copy.
 
     ``speech_s`` is minutes' worth of speech by role; ``kinds`` counts problems by
-    ``"kind microphone"``; ``plot`` holds 0 to 99 a column for each microphone, 99 at full scale.
+    ``"kind microphone"``; ``plot`` holds a byte from 0 to 99 a column for each microphone, 99 at
+    full scale.
     """
 
     key: str
@@ -46,54 +51,78 @@ class Row(msgspec.Struct, frozen=True):
     recorded_at: str | None = None
     speech_s: dict[str, float] = {}
     kinds: dict[str, int] = {}
-    plot: dict[str, list[int]] = {}
+    plot: dict[str, bytes] = {}
     page: str | None = None
     copy_of: str | None = None
     notes: list[str] = []
 
 
 class TakeState(msgspec.Struct, frozen=True):
-    """A finished take: what was measured (``identity``: path, bytes, time), with what, the result.
+    """What became of a take: what was measured (``identity``), with what, and the result.
 
-    ``written`` holds the bytes of each report file, so that a damaged report is noticed.
+    ``written`` holds the bytes of each report file, so that a damaged report is noticed. ``lost``
+    counts how often the process that measured it was lost or given up.
     """
 
-    identity: list[tuple[str, int, int]]
+    identity: "Identity"
     measured_with: str
     drawn_with: str
     checksum: str | None
     written: dict[str, int]
     row: Row
+    lost: int = 0
 
 
 class KnownHead(msgspec.Struct, frozen=True):
-    """What a file said of itself when it had this size and time."""
+    """What a file said of itself when it had this size and time.
+
+    Without a ``head`` it has no sound, or cannot be opened, and ``error`` says why; ``passing`` and
+    ``lost`` as in an answer.
+    """
 
     size_bytes: int
     changed_ns: int
-    head: FileHead
+    head: FileHead | None = None
+    error: str | None = None
+    passing: bool = False
+    lost: int = 0
 
 
-def _to_plain(value: Any) -> Any:
+class _Heads(msgspec.Struct, frozen=True):
+    """Heads by path, and what read them: another version or frame rate may read them otherwise."""
+
+    read_with: str
+    files: dict[str, KnownHead]
+
+
+Identity = list[tuple[str, int, int]]
+"""Path, bytes and time of each file of a take."""
+
+
+def to_plain(value: Any) -> Any:
+    """Encode paths for msgspec."""
     return str(value)
 
 
-def _from_plain(kind: type, value: Any) -> Any:
+def from_plain(kind: type, value: Any) -> Any:
+    """Decode paths for msgspec."""
     return kind(value)
 
 
 class DayState:
-    """The memory of one report folder."""
+    """The memory of one report folder; ``salt`` is empty unless its reports are private."""
 
     def __init__(self, out: Path) -> None:
         self.folder = out / FOLDER
+        self.salt = self._salt()
 
     @contextlib.contextmanager
-    def locked(self) -> Iterator[None]:
+    def locked(self, private: bool = False) -> Iterator[None]:
         """Hold the report folder for this run; the system lets go of it however the run ends.
 
         Raises:
-            ReportError: another run holds it, or nothing can be written there.
+            ReportError: another run holds it, nothing can be written there, or it holds reports
+                with names and private ones are asked for, or the other way round.
 
         """
         try:
@@ -112,7 +141,44 @@ class DayState:
                     f"Another run is writing to {self.folder.parent}: wait until it has ended, "
                     "or choose another folder."
                 ) from None
+            self._settle_privacy(private)
             yield
+
+    def _settle_privacy(self, private: bool) -> None:
+        """Keep reports with names and private ones in different folders."""
+        is_new = next(self.folder.glob("*.*"), None) is None
+        if private and is_new and not self.salt:
+            write_files(self.folder, {_SALT: secrets.token_bytes(32)})
+            self.salt = self._salt()
+        if bool(self.salt) != private:
+            held = "reports with names" if private else "private reports"
+            raise ReportError(
+                f"{self.folder.parent} holds {held}: choose another folder, so that the two do "
+                "not get mixed up."
+            )
+
+    def _salt(self) -> bytes:
+        try:
+            return (self.folder / _SALT).read_bytes()
+        except OSError:
+            return b""
+
+    def digest(self, text: str) -> str:
+        """Return 24 letters that stand for a text; with the salt, nobody can try names on them."""
+        data = text.encode("utf-8", "surrogateescape")
+        if self.salt:
+            return hashlib.blake2b(data, key=self.salt, digest_size=12).hexdigest()
+        return hashlib.sha256(data).hexdigest()[:24]
+
+    def identity(self, files: Sequence[tuple[Path, int, int]]) -> Identity:
+        """Return the identity of files from their paths, bytes and times."""
+        if not self.salt:
+            return [(str(path), size, changed) for path, size, changed in files]
+        return [(self.digest(f"{path} {changed}"), size, 0) for path, size, changed in files]
+
+    def is_there(self) -> bool:
+        """Say whether the memory is still where it was: a disk may have been taken away."""
+        return self.folder.is_dir()
 
     def take(self, key: str) -> TakeState | None:
         """Return what is known of a take; ``None`` when nothing is, or it cannot be read."""
@@ -121,14 +187,15 @@ class DayState:
         except (OSError, msgspec.DecodeError):
             return None
 
-    def heads(self) -> dict[str, KnownHead]:
-        """Return what files said of themselves, by path."""
-        kind = dict[str, KnownHead]
-        return self._read("heads", kind) or {}
+    def heads(self, read_with: str) -> dict[str, KnownHead]:
+        """Return what files said of themselves to such a reader, by path."""
+        known = self._read("heads", _Heads)
+        return known.files if known and known.read_with == read_with else {}
 
-    def keep_heads(self, heads: dict[str, KnownHead]) -> None:
-        """Remember what files said of themselves."""
-        self._write("heads", heads)
+    def keep_heads(self, heads: dict[str, KnownHead], read_with: str) -> None:
+        """Remember what files said of themselves; nothing of private takes."""
+        if not self.salt:
+            self._write("heads", _Heads(read_with, heads))
 
     def checksums(self) -> dict[str, str]:
         """Return checksums of sound by identity."""
@@ -141,12 +208,12 @@ class DayState:
     def _read(self, name: str, kind: Any) -> Any:
         try:
             data = (self.folder / f"{name}.index").read_bytes()
-            return msgspec.json.decode(data, type=kind, dec_hook=_from_plain)
+            return msgspec.json.decode(data, type=kind, dec_hook=from_plain)
         except (OSError, msgspec.DecodeError):
             return None
 
     def _write(self, name: str, value: Any) -> None:
-        data = msgspec.json.encode(value, enc_hook=_to_plain)
+        data = msgspec.json.encode(value, enc_hook=to_plain)
         write_files(self.folder, {f"{name}.index": data})
 
 
@@ -178,8 +245,8 @@ def is_whole(out: Path, state: TakeState) -> bool:
         return False
 
 
-def identity(paths: Sequence[Path]) -> list[tuple[str, int, int]]:
-    """Return path, size and time of each file, as now.
+def stamps(paths: Sequence[Path]) -> list[tuple[Path, int, int]]:
+    """Return path, bytes and time of each file, as now.
 
     Raises:
         OSError: a file is not there.
@@ -188,7 +255,7 @@ def identity(paths: Sequence[Path]) -> list[tuple[str, int, int]]:
     found = []
     for path in paths:
         status = path.stat()
-        found.append((str(path), status.st_size, status.st_mtime_ns))
+        found.append((path, status.st_size, status.st_mtime_ns))
     return found
 
 

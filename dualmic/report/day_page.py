@@ -4,6 +4,7 @@
 say the same.
 """
 
+import contextlib
 import csv
 import io
 from collections import Counter
@@ -17,6 +18,7 @@ import dualmic
 from dualmic.overnight.state import Row
 from dualmic.report.atomic import write_files
 
+_FILES = ("index.html", "day.pdf", "day.csv", "day.json")
 _NEED = {"bad": 0, "mixed": 1, "none": 2, "good": 3}
 
 
@@ -47,12 +49,20 @@ def write_day(rows: Sequence[Row], out: Path, title: str, left: int = 0) -> list
     told = {"schema": "dualmic-day/1", "version": dualmic.__version__, "folder": title}
     data = msgspec.json.encode(told | {"left": left, "takes": ordered})
     data = msgspec.json.format(data, indent=1)
-    paths = [out / name for name in ("index.html", "day.pdf", "day.csv", "day.json")]
+    paths = [out / name for name in _FILES]
     if all(path.is_file() for path in paths) and paths[-1].read_bytes() == data:
         return paths
     contents = (html(ordered, title, left), _pdf(ordered, title, left), _csv(ordered), data)
     names = (path.name for path in paths)
     return write_files(out, dict(zip(names, contents, strict=True)))
+
+
+def remove_day(out: Path) -> None:
+    """Take the four files away again, and the folder when nothing else is in it."""
+    for name in _FILES:
+        (out / name).unlink(missing_ok=True)
+    with contextlib.suppress(OSError):
+        out.rmdir()
 
 
 def html(rows: Sequence[Row], title: str, left: int = 0) -> bytes:
