@@ -1,56 +1,20 @@
-"""A day's folder goes in and one page comes out, whatever happens in between."""
+"""A day's folder goes in and one page comes out; what is whole is not done again."""
 
-import contextlib
 import errno
 import os
 import shutil
-import signal
-import subprocess
-import sys
-import threading
-import time
-from collections.abc import Callable
 from dataclasses import replace
 from pathlib import Path
 
 import msgspec
-import numpy as np
 import pytest
-import soundfile as sf
-from speech_scene import make
+from day_runs import OPTIONS, rows, run, sound, write
 
-from dualmic.day import run_day
-from dualmic.errors import ReportError, UsageError
-from dualmic.overnight import running, worker
-from dualmic.overnight.jobs import Job
-from dualmic.overnight.pace import Progress
-from dualmic.overnight.state import Row
-from dualmic.settings import Marks, RoleRule, Settings
-from dualmic.take import CheckOptions
-
-RATE_HZ = 8000
-OPTIONS = CheckOptions(specs=("podcast",))
-
-
-def sound(gain: float = 1.0) -> np.ndarray:
-    return make(2).samples[::6] * gain
-
-
-def write(path: Path, samples: np.ndarray) -> Path:
-    path.parent.mkdir(parents=True, exist_ok=True)
-    sf.write(path, samples, RATE_HZ, subtype="PCM_16")
-    return path
-
-
-def run(folder: Path, out: Path, **more: object) -> tuple[int, list[str]]:
-    said: list[str] = []
-    more = {"options": OPTIONS, "jobs": 2} | more
-    return run_day(folder, out, say=said.append, **more), said  # type: ignore[arg-type]
-
-
-def rows(out: Path) -> dict[str, Row]:
-    found = msgspec.json.decode((out / "day.json").read_bytes())["takes"]
-    return {row["name"]: msgspec.convert(row, Row) for row in found}
+from dualmic import day as day_module
+from dualmic.errors import ReportError
+from dualmic.overnight import looking, worker
+from dualmic.overnight.jobs import Answer, Job
+from dualmic.settings import Marks, People, RoleRule, Settings
 
 
 @pytest.fixture(scope="module")
@@ -182,180 +146,6 @@ def test_a_folder_that_cannot_be_written_is_named(day: tuple[Path, Path], tmp_pa
         run(day[0], tmp_path / "file" / "reports")
 
 
-def workers_of(pid: int) -> list[int]:
-    """Return the worker processes that a process has started, from /proc."""
-    found = []
-    for entry in Path("/proc").glob("[0-9]*"):
-        try:
-            parent = int((entry / "stat").read_text().rsplit(")", 1)[1].split()[1])
-            if parent == pid and b"dualmic.overnight.worker" in (entry / "cmdline").read_bytes():
-                found.append(int(entry.name))
-        except (OSError, IndexError):
-            continue
-    return found
-
-
-def measures(pid: int, name: str) -> bool:
-    """Say whether a worker process that this process has started holds a file open."""
-    for worker in workers_of(pid):
-        for link in Path(f"/proc/{worker}/fd").iterdir():
-            with contextlib.suppress(OSError):
-                if link.readlink().name == name:
-                    return True
-    return False
-
-
-def until(found: Callable[[], list[int]]) -> list[int]:
-    for _ in range(2000):
-        if result := found():
-            return result
-        time.sleep(0.01)
-    raise AssertionError("it never happened")
-
-
-@pytest.fixture
-def two_takes(tmp_path: Path) -> Path:
-    for k in (1, 2):
-        write(tmp_path / "card" / f"C{k}.wav", sound()[: -100 * k])
-    return tmp_path / "card"
-
-
-def long_take(path: Path) -> Path:
-    """Write a take that is measured for some seconds, so that something can happen meanwhile."""
-    return write(path, np.tile(sound(), (20, 1)))
-
-
-linux = pytest.mark.skipif(not Path("/proc/self/stat").exists(), reason="finds processes in /proc")
-
-
-class Kill:
-    """Kills this process's workers as soon as a take is being measured; as often as asked."""
-
-    def __init__(self, times: int) -> None:
-        self.left = times
-
-    def __call__(self, progress: Progress) -> None:
-        if progress.current and self.left:
-            self.left -= 1
-            for pid in workers_of(os.getpid()):
-                os.kill(pid, signal.SIGKILL)
-
-
-@linux
-def test_a_killed_worker_takes_only_its_own_take_with_it(tmp_path: Path) -> None:
-    folder, out = long_take(tmp_path / "card" / "C1.wav").parent, tmp_path / "out"
-    write(folder / "C2.wav", sound()[:-200])
-    status, said = run(folder, out, jobs=1, show=Kill(1))
-    found = rows(out)
-    assert status == 1
-    assert found["C1.wav"].reason and "signal 9" in found["C1.wav"].reason
-    assert "tried once more" in found["C1.wav"].reason
-    assert found["C2.wav"].status == "done"
-    # Once may be the machine: it is tried again, and nothing else is.
-    status, said = run(folder, out, jobs=1)
-    assert [line.split(":")[0] for line in said[:-1]] == ["C1.wav"]
-    assert {row.status for row in rows(out).values()} == {"done"}
-
-
-@linux
-def test_a_take_that_is_lost_twice_is_not_tried_a_third_time(tmp_path: Path) -> None:
-    path, out = long_take(tmp_path / "card" / "C1.wav"), tmp_path / "out"
-    for _ in range(2):
-        run(path.parent, out, jobs=1, show=Kill(1))
-    untouched = Kill(1)
-    status, _ = run(path.parent, out, jobs=1, show=untouched)
-    assert (status, untouched.left) == (1, 1)
-    assert "twice" in (rows(out)["C1.wav"].reason or "")
-    path.write_bytes(path.read_bytes()[:-400])
-    run(path.parent, out, jobs=1)
-    assert rows(out)["C1.wav"].status == "done"
-
-
-def job_for(path: Path, out: Path, limit_s: float) -> Job:
-    (out / ".day").mkdir(parents=True, exist_ok=True)
-    return Job(
-        "check", "key", path.name, [str(path)], OPTIONS, str(out), "takes/x", "m", "d", limit_s
-    )
-
-
-def test_a_take_over_its_time_limit_is_given_up(two_takes: Path, tmp_path: Path) -> None:
-    with running.executor(1, None) as pool:
-        late = pool.submit(running.isolated, job_for(two_takes / "C1.wav", tmp_path / "o", 0.05))
-        answer = late.result()
-        next_one = pool.submit(running.isolated, job_for(two_takes / "C2.wav", tmp_path / "o", 300))
-        assert answer.error and "longer than" in answer.error
-        assert next_one.result().row
-
-
-def test_a_file_that_goes_away_or_shrinks_is_listed(two_takes: Path, tmp_path: Path) -> None:
-    gone = worker.do(job_for(tmp_path / "gone.wav", tmp_path / "o", 60))
-    assert gone.error and "gone.wav" in gone.error
-    path = two_takes / "C1.wav"
-
-    def shrink(done_s: float) -> None:
-        os.truncate(path, path.stat().st_size // 2)
-
-    shrunk = worker.do(job_for(path, tmp_path / "o", 60), shrink)
-    assert shrunk.error and "changed" in shrunk.error
-
-
-SCRIPT = """
-import sys
-from pathlib import Path
-from dualmic.day import run_day
-from dualmic.take import CheckOptions
-sys.exit(run_day(Path(sys.argv[1]), Path(sys.argv[2]), jobs=1,
-         options=CheckOptions(specs=("podcast",)), say=lambda text: print(text, flush=True)))
-"""
-
-
-def start(folder: Path, out: Path) -> "subprocess.Popen[str]":
-    command = [sys.executable, "-c", SCRIPT, str(folder), str(out)]
-    return subprocess.Popen(command, stdout=subprocess.PIPE, text=True)
-
-
-@linux
-def test_a_killed_run_is_taken_up_where_it_was(two_takes: Path, tmp_path: Path) -> None:
-    out = tmp_path / "out"
-    with start(two_takes, out) as process:
-        assert process.stdout
-        assert process.stdout.readline().startswith("C1.wav")
-        orphans = workers_of(process.pid)
-        process.kill()
-    assert orphans
-    until(lambda: [1] if not any(Path(f"/proc/{pid}").exists() for pid in orphans) else [])
-    _, said = run(two_takes, out, jobs=1)
-    assert [line.split(":")[0] for line in said[:-1]] == ["C2.wav"]
-
-
-@linux
-def test_ctrl_c_ends_the_run_and_its_workers(two_takes: Path, tmp_path: Path) -> None:
-    with start(two_takes, tmp_path / "out") as process:
-        started = until(lambda: workers_of(process.pid))
-        process.send_signal(signal.SIGINT)
-        text, _ = process.communicate()
-    assert process.returncode == 2
-    assert "Stopped" in text
-    assert not any(Path(f"/proc/{pid}").exists() for pid in started)
-
-
-@pytest.mark.skipif(not hasattr(os, "geteuid") or os.geteuid() != 0, reason="mounting needs root")
-def test_a_full_disk_stops_the_run_and_the_next_goes_on(two_takes: Path, tmp_path: Path) -> None:
-    disk = tmp_path / "disk"
-    disk.mkdir()
-    mount = ["mount", "-t", "tmpfs", "-o", "size=600k", "tmpfs", str(disk)]
-    if subprocess.run(mount, capture_output=True).returncode:
-        pytest.skip("mounting a small disk is not allowed here")
-    try:
-        with pytest.raises(ReportError, match="No space left"):
-            run(two_takes, disk / "out", jobs=1)
-        subprocess.run(["mount", "-o", "remount,size=64m", str(disk)], check=True)
-        run(two_takes, disk / "out", jobs=1)
-        assert {row.status for row in rows(disk / "out").values()} == {"done"}
-    finally:
-        subprocess.run(["umount", "-l", str(disk)], check=True)
-
-
 def test_no_space_for_the_page_is_one_clear_line(
     day: tuple[Path, Path], monkeypatch: pytest.MonkeyPatch
 ) -> None:
@@ -372,55 +162,72 @@ def test_no_space_for_the_page_is_one_clear_line(
     assert (day[1] / "day.csv").read_bytes() == table
 
 
-def test_watching_takes_a_file_that_arrives_later(two_takes: Path, tmp_path: Path) -> None:
-    late = tmp_path / "late.wav"
-    (two_takes / "C2.wav").rename(late)
-    said: list[str] = []
+def test_a_private_day_names_nothing_and_nobody(tmp_path: Path) -> None:
+    folder, out = tmp_path / "Informant" / "cards", tmp_path / "out"
+    write(folder / "Heron" / "Kestrel.wav", sound())
+    shutil.copytree(folder / "Heron", folder / "Backup-Osprey")
+    (folder / "Heron" / "Bittern.mov").write_bytes(b"\0\0\0\x20ftypqt  " + bytes(2000))
+    settings = Settings(people=People(subject="Wren"), marks=Marks(project="Curlew"))
+    _, said = run(folder, out, options=replace(OPTIONS, settings=settings), private=True)
+    names = ["Informant", "Heron", "Kestrel", "Osprey", "Bittern", "Wren", "Curlew", str(tmp_path)]
+    written = [path for path in out.rglob("*") if path.is_file()]
+    assert len(written) > 12
+    for path in written:
+        told = path.relative_to(out).as_posix().encode() + path.read_bytes()
+        assert not [name for name in names if name.lower().encode() in told.lower()], path
+    # The screen, which is not kept, says which is which.
+    done = [row for row in rows(out).values() if row.status == "done"]
+    assert any("Kestrel.wav" in line and done[0].name in line for line in said)
+    assert done[0].page and f"/{done[0].name}.html" in done[0].page
+    before = {path: path.stat().st_mtime_ns for path in out.glob("takes/*/*")}
+    run(folder, out, options=replace(OPTIONS, settings=settings), private=True)
+    assert {path: path.stat().st_mtime_ns for path in out.glob("takes/*/*")} == before
+    with pytest.raises(ReportError, match="private reports"):
+        run(folder, out)
 
-    def say(text: str) -> None:
-        said.append(text)
-        if text.startswith("C1.wav"):
-            late.rename(two_takes / "C2.wav")
-        if text.startswith("C2.wav"):
-            raise KeyboardInterrupt
 
-    assert run_day(two_takes, tmp_path / "out", jobs=1, watch=True, options=OPTIONS, say=say) == 0
-    assert [text.split(":")[0] for text in said[:2]] == ["C1.wav", "C2.wav"]
+def test_reports_with_names_do_not_become_private_by_a_second_run(day: tuple[Path, Path]) -> None:
+    with pytest.raises(ReportError, match="reports with names"):
+        run(*day, private=True)
 
 
-@linux
-def test_a_cluster_that_loses_a_worker_gives_the_same_results(
-    two_takes: Path, tmp_path: Path
+def test_a_recording_without_its_sound_is_not_passed_over(tmp_path: Path) -> None:
+    folder, out = tmp_path / "card", tmp_path / "out"
+    write(folder / "C1.wav", sound()[:0])
+    run(folder, out)
+    assert rows(out)["C1.wav"].status == "failed"
+
+
+def test_a_damaged_file_is_not_read_again_until_it_changes(
+    day: tuple[Path, Path], monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    distributed = pytest.importorskip("distributed", reason="the cluster extra is not installed")
-    long_take(two_takes / "C3.wav")
-    run(two_takes, tmp_path / "here", jobs=2)
-    said: list[str] = []
-    with distributed.LocalCluster(
-        n_workers=2, threads_per_worker=1, processes=True, dashboard_address=None
-    ) as cluster:
-        before = {worker.pid for worker in cluster.workers.values()}
-
-        def say(text: str) -> None:
-            said.append(text)
-            if len(said) == 1:  # a take is done; kill who measures the long one
-                [victim] = [pid for pid in before if measures(pid, "C3.wav")]
-                os.kill(victim, signal.SIGKILL)
-
-        address = cluster.scheduler_address
-        run_day(two_takes, tmp_path / "there", scheduler=address, options=OPTIONS, say=say)
-    # It was begun again on another worker, so it came last.
-    assert said[-2].startswith("C3.wav")
-    here, there = rows(tmp_path / "here"), rows(tmp_path / "there")
-    assert here == there
-    run(two_takes, tmp_path / "there", jobs=1)
-    assert rows(tmp_path / "there") == there
+    folder, out = day
+    # The heads are in memory, the sound of C2 is not readable: as on a damaged disk.
+    with monkeypatch.context() as nothing_runs:
+        nothing_runs.setattr(looking, "isolated", None)
+        nothing_runs.setattr(day_module, "isolated", None)
+        status, said = run(folder, out)
+    assert status == 1
+    assert said[0].startswith("B/C3.mov")
 
 
-def test_a_cluster_that_is_not_there_is_named(
-    two_takes: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+@pytest.mark.parametrize("lost", ["batch", "file"])
+def test_a_file_that_crashes_whoever_opens_it_takes_no_other_with_it(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, lost: str
 ) -> None:
-    pytest.importorskip("distributed", reason="the cluster extra is not installed")
-    monkeypatch.setattr(running, "_ANSWER_WITHIN_S", 1)
-    with pytest.raises(UsageError, match="No Dask scheduler"):
-        run(two_takes, tmp_path / "out", scheduler="tcp://127.0.0.1:1")
+    bad = write(tmp_path / "card" / "C2.wav", sound()[:-8])
+    write(tmp_path / "card" / "C1.wav", sound())
+
+    def isolated(job: Job) -> Answer:
+        if str(bad) in job.paths and (lost == "file" or len(job.paths) > 1):
+            return Answer(error="The process was killed by signal 11.", lost=True)
+        return worker.do(job)
+
+    monkeypatch.setattr(looking, "isolated", isolated)
+    run(tmp_path / "card", tmp_path / "out")
+    found = rows(tmp_path / "out")
+    assert found["C1.wav"].status == "done"
+    if lost == "batch":
+        assert found["C2.wav"].status == "done"
+    else:
+        assert "signal 11" in (found["C2.wav"].reason or "")
