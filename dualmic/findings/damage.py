@@ -5,7 +5,7 @@ import numpy as np
 from dualmic.findings.base import Finding, Limits
 from dualmic.hearing import Hearing
 from dualmic.meters.continuity import HeldRun
-from dualmic.meters.masks import bridged, runs_of
+from dualmic.meters.masks import bridged, cells_of, runs_of
 from dualmic.record import Severity
 
 # Our choices: tops closer than this belong to one word, lost moments closer than this to one event.
@@ -18,7 +18,9 @@ DC_NOTE, DC_WARN = 0.003, 0.01
 CUT_DB = 10.0
 BESIDE_S = 0.03
 MUTED_SHARE = 0.05
-MUTED_LEAST_S, MUTED_RUNS = 0.2, 3
+# A pack that mutes itself does so in most pauses of its wearer; sound that is lost now and then
+# takes few of them.
+MUTED_LEAST_S, MUTED_PAUSES_SHARE = 0.2, 0.3
 
 
 def clipping(hearing: Hearing, limits: Limits) -> list[Finding]:
@@ -107,8 +109,7 @@ def _sorted_runs(hearing: Hearing, mic: int) -> tuple[list[HeldRun], list[HeldRu
     power = hearing.measured.levels.power[mic]
     live = power[power > 1e-14]
     background = float(np.percentile(live, 10)) if len(live) else 0.0
-    long = [r for r in hearing.measured.held[mic] if r.end_s - r.start_s >= MUTED_LEAST_S]
-    mutes_itself = len(long) >= MUTED_RUNS
+    mutes_itself = _mutes_itself(hearing, mic)
     for run in hearing.measured.held[mic]:
         start, end = int(run.start_s * 100), int(np.ceil(run.end_s * 100))
         at_edge = run.start_s <= 0 or run.end_s >= hearing.measured.duration_s
@@ -122,6 +123,14 @@ def _sorted_runs(hearing: Hearing, mic: int) -> tuple[list[HeldRun], list[HeldRu
         else:
             muted.append(run)
     return cut, muted
+
+
+def _mutes_itself(hearing: Hearing, mic: int) -> bool:
+    runs = hearing.measured.held[mic]
+    spans = [(r.start_s, r.end_s) for r in runs if r.end_s - r.start_s >= MUTED_LEAST_S]
+    held = cells_of(spans, hearing.measured.cells)
+    silent = ~hearing.activity.own[mic] & ~hearing.dead[mic]
+    return bool((held & silent).sum() > MUTED_PAUSES_SHARE * silent.sum())
 
 
 def _cuts(power: np.ndarray, background: float, start: int, end: int) -> bool:

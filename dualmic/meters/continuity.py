@@ -1,13 +1,16 @@
-"""Continuity: where the sound vanishes or freezes, as runs of zeros or of one held value.
+"""Continuity: where the sound vanishes or freezes: zeros, one held value, or a receiver's own hiss.
 
 The meter lists runs of 5 ms or more; whether one is a dropout, a pack that mutes itself in pauses
-or a dead channel is judged later, when it is known who speaks.
+or a dead channel is judged later, when it is known who speaks. A receiver that mutes does not
+always give zeros: its hiss is left, far under the microphone's own background and reached within
+5 ms, which no word, room or noise gate does (see ``faint.py``).
 """
 
 from dataclasses import dataclass
 
 import numpy as np
 
+from dualmic.meters.faint import FaintLevels
 from dualmic.meters.flat_runs import flat_runs
 from dualmic.tiles import Second
 
@@ -16,11 +19,12 @@ SHORTEST_S = 0.005
 
 @dataclass(frozen=True)
 class HeldRun:
-    """A stretch in which a channel holds one value (zero: digital silence)."""
+    """A stretch in which a channel holds one value (zero: digital silence), or hiss alone."""
 
     start_s: float
     end_s: float
     value: float
+    is_hiss: bool = False
 
 
 class ContinuityMeter:
@@ -35,9 +39,11 @@ class ContinuityMeter:
         # A run that reached the end of the last second: its first frame in the take.
         self._open: list[int | None] = [None] * channels
         self._frames = 0
+        self._faint = FaintLevels(rate_hz, channels)
 
     def push(self, second: Second) -> None:
         """Take in the next second."""
+        self._faint.push(second.samples)
         offset = self._past.shape[1]
         rows = np.concatenate([self._past, second.samples], axis=1)
         for channel, row in enumerate(rows):
@@ -84,4 +90,8 @@ class ContinuityMeter:
                 value = float(self._past[channel, -1])
                 start_s, end_s = open_from / self._rate_hz, self._frames / self._rate_hz
                 answer[channel].append(HeldRun(start_s, end_s, value))
+            spans = [(run.start_s, run.end_s) for run in answer[channel]]
+            for start_s, end_s in self._faint.stretches(channel, spans):
+                answer[channel].append(HeldRun(start_s, end_s, 0.0, is_hiss=True))
+            answer[channel].sort(key=lambda run: run.start_s)
         return answer

@@ -1,0 +1,85 @@
+"""A receiver that mutes to its own hiss, laid onto mixes of real speech."""
+
+import numpy as np
+import pytest
+import speech_scene
+from speech_scene import RATE_HZ, SUBJECT
+
+from dualmic.findings import Limits, all_findings
+from dualmic.findings.base import Finding
+from dualmic.hearing import hear
+from dualmic.measure import measure
+from dualmic.meters.continuity import ContinuityMeter, HeldRun
+from dualmic.tiles import seconds
+
+
+def findings(samples: np.ndarray) -> list[Finding]:
+    measured = measure([samples.astype(np.float32)], RATE_HZ, 2, bit_depth=24)
+    found = all_findings(hear(measured), Limits(), (0, 1))
+    return [f for f in found if f.kind == "dropout"]
+
+
+def runs(samples: np.ndarray, block: int = RATE_HZ) -> list[list[HeldRun]]:
+    meter = ContinuityMeter(RATE_HZ, 2)
+    parts = (samples[at : at + block].astype(np.float32) for at in range(0, len(samples), block))
+    for second in seconds(parts, RATE_HZ):
+        meter.push(second)
+    return meter.result()
+
+
+def muted_to_hiss(samples: np.ndarray, length_s: float, level_dbfs: float, at_s: float) -> None:
+    part = slice(round(at_s * RATE_HZ), round((at_s + length_s) * RATE_HZ))
+    hiss = np.random.default_rng(9).normal(0, 10 ** (level_dbfs / 20), part.stop - part.start)
+    samples[part, SUBJECT] = hiss
+
+
+@pytest.mark.parametrize("length_s", [0.007, 0.05, 1.2])
+def test_mute_to_hiss_is_lost_sound(length_s: float) -> None:
+    """The hiss lies 25 dB under the microphone's own background of -70 dBFS."""
+    scene = speech_scene.make(2)
+    start_s, end_s = scene.answers()[0]
+    at_s = (start_s + end_s) / 2
+    muted_to_hiss(scene.samples, length_s, -95.0, at_s)
+    (found,) = findings(scene.samples)
+    assert (found.mic, found.facts["frozen"]) == (SUBJECT, False)
+    assert abs(found.start_s - at_s) < 0.05
+    assert abs(found.end_s - at_s - length_s) < 0.05
+
+
+def test_a_gate_that_closes_slowly_is_no_lost_sound() -> None:
+    """The background sinks by 30 dB over 60 ms in a pause and comes back as slowly."""
+    scene = speech_scene.make(2)
+    gain_db = np.zeros(len(scene.samples))
+    pause_s = scene.answers()[0][1] + 0.3
+    at = np.array([pause_s, pause_s + 0.06, pause_s + 0.5, pause_s + 0.56]) * RATE_HZ
+    gain_db = np.interp(np.arange(len(gain_db)), at, [0.0, -30.0, -30.0, 0.0])
+    scene.samples[:, SUBJECT] *= 10 ** (gain_db / 20)
+    assert findings(scene.samples) == []
+
+
+def test_silence_a_coder_pads_the_ends_with_is_no_lost_sound() -> None:
+    scene = speech_scene.make(1)
+    samples = scene.samples
+    for part in (slice(0, 2227), slice(len(samples) - 1440, len(samples))):
+        samples[part] = np.random.default_rng(9).normal(0, 10 ** (-110 / 20), samples[part].shape)
+    assert findings(samples) == []
+
+
+def test_speech_over_strong_hum_or_rumble_is_no_hiss() -> None:
+    """At the crest of a 50 Hz hum, and between two swings of a rumble, 5 ms are quiet."""
+    scene = speech_scene.make(2)
+    time_s = np.arange(len(scene.samples)) / RATE_HZ
+    rng = np.random.default_rng(3)
+    rumble = np.cumsum(rng.normal(0, 1, scene.samples.shape), axis=0)
+    rumble -= np.array([np.convolve(row, np.ones(1600) / 1600, "same") for row in rumble.T]).T
+    hum = 0.02 * np.sin(2 * np.pi * 50 * time_s)[:, None]
+    noisy = scene.samples + hum + 0.01 * rumble / rumble.std()
+    assert not any(run.is_hiss for mic in runs(noisy) for run in mic)
+
+
+def test_runs_do_not_depend_on_blocks() -> None:
+    scene = speech_scene.make(1)
+    start_s, _ = scene.answers()[0]
+    muted_to_hiss(scene.samples, 0.3, -95.0, np.ceil(start_s) - 0.1)  # over a whole second
+    assert runs(scene.samples, 777) == runs(scene.samples)
+    assert sum(run.is_hiss for mic in runs(scene.samples) for run in mic) == 1
