@@ -84,6 +84,7 @@ def write_av(
     *,
     picture: str | None = None,
     picture_rate: Fraction = Fraction(25),
+    picture_side: int = 64,
     timecode: str | None = None,
     names: Sequence[str] = (),
     metadata: dict[str, str] | None = None,
@@ -107,7 +108,7 @@ def write_av(
         video: Any = None
         if picture:
             video = container.add_stream(picture, rate=picture_rate)
-            video.width, video.height, video.pix_fmt = 64, 64, "yuv420p"
+            video.width, video.height, video.pix_fmt = picture_side, picture_side, "yuv420p"
         streams = []
         for number, samples in enumerate(tracks):
             layout = _LAYOUTS[samples.shape[1]]
@@ -119,7 +120,8 @@ def write_av(
         step, at, shown = int(rate_hz / picture_rate), 0, 0
         while at < max(map(len, tracks), default=5 * step):
             if video is not None:
-                frame = av.VideoFrame.from_ndarray(np.full((96, 64), 128, np.uint8), "yuv420p")
+                grey = np.full((picture_side * 3 // 2, picture_side), 128, np.uint8)
+                frame = av.VideoFrame.from_ndarray(grey, "yuv420p")
                 frame.pts, shown = shown, shown + 1
                 container.mux(video.encode(frame))
             for number, (stream, samples) in enumerate(zip(streams, tracks, strict=True)):

@@ -12,6 +12,7 @@ import av
 
 from dualmic.errors import RecordingError
 from dualmic.readers.containerreader import ContainerReader
+from dualmic.readers.matroska import EBML_HEADER, SoundOnly
 from dualmic.readers.outerbox import outer_box
 from dualmic.readonly import read_ahead
 
@@ -29,6 +30,9 @@ _FORMATS = {
 _MOV_STARTS = (b"ftyp", b"wide", b"mdat", b"free", b"skip", b"moov")
 _MXF_START = b"\x06\x0e\x2b\x34"  # the start of every SMPTE universal label
 _MOV_SUFFIXES = {".mov": "MOV", ".m4a": "M4A"}
+# What lies between two pieces of sound is picture: a small buffer reads little of it, and where
+# everything is read a large one asks seldom. (our choice)
+_SMALL_BUFFER, _LARGE_BUFFER = 1 << 12, 1 << 18
 _OPTIONS = {
     "format_whitelist": ",".join(_FORMATS) + ",mp4,m4a,3gp,3g2,mj2,webm",
     "protocol_whitelist": "none",
@@ -50,11 +54,19 @@ def open_container(path: Path, file: io.FileIO, rate: str) -> ContainerReader:
     file.seek(0)
     start = file.read(1 << 12)
     file.seek(0)
-    # FFmpeg skips what is discarded in these; in others it reads on.
-    skips = start[4:8] in _MOV_STARTS or start[:4] == _MXF_START
+    # FFmpeg skips what is discarded in these, or SoundOnly does; in others it reads on.
+    is_matroska = start[:4] == EBML_HEADER
+    is_avi = start[:4] == b"RIFF" and start[8:12] == b"AVI "
+    skips = start[4:8] in _MOV_STARTS or start[:4] == _MXF_START or is_matroska or is_avi
     read_ahead(file, not skips)
+    source: Any = SoundOnly(file) if is_matroska else file
     try:
-        container: Any = av.open(file, options=_OPTIONS, metadata_errors="replace")
+        container: Any = av.open(
+            source,
+            buffer_size=_SMALL_BUFFER if skips else _LARGE_BUFFER,
+            options=_OPTIONS,
+            metadata_errors="replace",
+        )
     except (av.FFmpegError, ValueError, EOFError, OSError) as error:
         raise RecordingError(_reason(path, start)) from error
     try:
