@@ -43,7 +43,8 @@ class TakeFacts:
     ``speech_peak_dbfs`` is the level that 99.9 % of the samples of a person's own speech stay
     under. ``flat_ms_by_turn`` and ``dropout_ms_by_turn`` hold, by ``Turn.id``, the clipped and the
     missing time inside that turn on its speaker's own microphone; a turn left out has none.
-    ``bit_depth`` is ``None`` for compressed sound.
+    ``bit_depth`` is ``None`` for compressed sound; ``one_signal`` says that both channels carry
+    the same microphone throughout.
     """
 
     mics: Mapping[MicRole, Mic]
@@ -52,6 +53,7 @@ class TakeFacts:
     is_float: bool = False
     is_lossy: bool = False
     one_mic: bool = False
+    one_signal: bool = False
     kind_of_take: KindOfTake = "interview"
     crosstalk: Crosstalk | None = None
     problems: Sequence[Problem] = ()
@@ -104,7 +106,7 @@ def _roles_to_judge(facts: TakeFacts) -> list[MicRole]:
     """Microphones that somebody's words depend on; in an interview that is every one."""
     speakers = {turn.speaker for turn in facts.turns}
     dead = {problem.mic for problem in facts.problems if problem.kind == "mic_dead"}
-    everyone = facts.kind_of_take == "interview"
+    everyone = facts.kind_of_take == "interview" and not facts.one_signal
     return [r for r in MIC_ROLES if r in facts.mics and (everyone or r in speakers | dead)]
 
 
@@ -265,7 +267,8 @@ def _two_mic_checks(
         seconds = _seconds_of("dual_mono", facts, None)
         title = "Both channels carry one microphone"
         checks.append(judged("dual_mono", title, seconds, spec.take.dual_mono))
-    if facts.kind_of_take != "one person" and all(role in facts.mics for role in MIC_ROLES):
+    two = all(role in facts.mics for role in MIC_ROLES) and not facts.one_signal
+    if two and facts.kind_of_take != "one person":
         checks += leak_checks(spec.take, facts.crosstalk, gains)
         checks += open_mics_check(spec.take, facts.mics, gains)
     return checks

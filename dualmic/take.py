@@ -21,7 +21,7 @@ from dualmic import delivery
 from dualmic.at_risk import lines_at_risk, turns_of, verdict
 from dualmic.describe import crosstalk_of, mic_of, overview_of, programme_of
 from dualmic.errors import SettingsError
-from dualmic.findings import all_findings
+from dualmic.findings import Finding, all_findings
 from dualmic.findings.damage import dropout_ms_by_turn, flat_ms_by_turn
 from dualmic.findings.of_files import with_file_findings
 from dualmic.hearing import Hearing, hear
@@ -55,6 +55,7 @@ DEFAULT_SPECS = ("podcast", "film")
 TOO_SHORT_S = 15.0
 NOBODY_S = 0.5  # our choice: less than half a second of speech in a take is a noise taken for one
 ONE_PERSON_S = 1.5
+ONE_SIGNAL_SHARE = 0.9  # our choice: what is left is too little to tell two people apart in
 
 
 @dataclass(frozen=True)
@@ -162,11 +163,13 @@ def _judged(
     places = enumerate(zip(MIC_ROLES, (roles.interviewer, roles.subject), strict=True))
     mains_hz = options.settings.mains_hz
     mics = {role: mic_of(hearing, k, channel, mains_hz) for k, (role, channel) in places if channel}
-    kind = kind_of_take(hearing, one_mic=options.one_mic)
     limits = replace(strictest_limits(specs, mics, info), mains_hz=mains_hz)
     found = all_findings(hearing, limits, seats(roles, len(info.channels)), one_mic=options.one_mic)
     if options.one_mic:
         found = [finding for finding in found if finding.mic != 0]
+    one_signal = _carry_one_signal(found, hearing.measured.duration_s)
+    told_apart = not (options.one_mic or one_signal)
+    kind = kind_of_take(hearing, told_apart=told_apart)
     found = with_file_findings(found, ending, roles)
     turns = turns_of(hearing)
     copies = find_copies(hearing.measured)
@@ -181,6 +184,7 @@ def _judged(
         is_float=info.is_float,
         is_lossy=info.is_lossy,
         one_mic=options.one_mic,
+        one_signal=one_signal,
         kind_of_take=kind,
         crosstalk=crosstalk,
         problems=problems,
@@ -193,13 +197,14 @@ def _judged(
     speaks = kind in ("interview", "one person")
     programme = programme_of(hearing.measured)
     doubt = None if options.surely_a_take else _mix_doubt(hearing, programme)
+    swapped = _doubt(roles, hearing, kind) if told_apart else None
     record = TakeRecord(
         schema=SCHEMA,
         mode="take",
         method=method(specs, options),
         take=described(info, ending),
         channels=channels,
-        roles=msgspec.structs.replace(roles, doubt=doubt or _doubt(roles, hearing, kind)),
+        roles=msgspec.structs.replace(roles, doubt=doubt or swapped),
         kind_of_take=kind,
         verdict=verdict(hearing, at_risk, turns, lenient_fail_db(specs)) if speaks else None,
         mics={str(role): mic for role, mic in mics.items()},
@@ -216,15 +221,25 @@ def _judged(
     return msgspec.convert(msgspec.to_builtins(record), TakeRecord)
 
 
-def kind_of_take(hearing: Hearing, *, one_mic: bool = False) -> KindOfTake:
-    """Say what kind of recording it is before judging it; one microphone tells nobody apart."""
+def kind_of_take(hearing: Hearing, *, told_apart: bool = True) -> KindOfTake:
+    """Say what kind of recording it is before judging it.
+
+    Through one microphone, or two channels that carry the same, nobody is ``told_apart``: one
+    person may be talking, or two.
+    """
     speech = [hearing.speech_s(mic) for mic in (0, 1)]
     if sum(speech) < NOBODY_S:
         return "nobody speaks"
     if sum(speech) < TOO_SHORT_S:
         return "too short"
-    alone = min(speech) < ONE_PERSON_S and not hearing.dead.any() and not one_mic
+    alone = min(speech) < ONE_PERSON_S and not hearing.dead.any() and told_apart
     return "one person" if alone else "interview"
+
+
+def _carry_one_signal(found: Sequence[Finding], duration_s: float) -> bool:
+    """Whether both channels carry the same microphone nearly throughout."""
+    same_s = sum(f.end_s - f.start_s for f in found if f.kind == "dual_mono")
+    return same_s > ONE_SIGNAL_SHARE * duration_s
 
 
 def _doubt(roles: Roles, hearing: Hearing, kind: KindOfTake) -> str | None:

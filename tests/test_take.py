@@ -300,3 +300,14 @@ def test_unused_channels_are_no_safe_copies(tmp_path: Path) -> None:
     record = check_take([tmp_path / "x.wav"], CheckOptions(interviewer=2, subject=3))
     assert [c.role for c in record.channels] == ["unused", "interviewer", "subject"]
     assert record.crosstalk.subject_into_interviewer.level_db == pytest.approx(-14.0, abs=0.3)
+
+
+def test_two_channels_of_one_microphone_tell_nobody_apart(tmp_path: Path) -> None:
+    built = make(4)
+    both = built.samples.sum(axis=1)
+    built.samples = np.stack([both, 0.5 * both], axis=1)
+    record = check(built, tmp_path)
+    assert [p.kind for p in record.problems if p.severity != "note"] == ["dual_mono"]
+    assert record.kind_of_take == "interview"  # not "one person": two may be talking
+    assert record.roles.doubt is None
+    assert record.deliveries["film"].result == "warn"
