@@ -202,13 +202,16 @@ def test_a_damaged_file_is_not_read_again_until_it_changes(
     day: tuple[Path, Path], monkeypatch: pytest.MonkeyPatch
 ) -> None:
     folder, out = day
-    # The heads are in memory, the sound of C2 is not readable: as on a damaged disk.
-    with monkeypatch.context() as nothing_runs:
-        nothing_runs.setattr(looking, "isolated", None)
-        nothing_runs.setattr(day_module, "isolated", None)
-        status, said = run(folder, out)
+    # Its head says that there is sound, in a channel that is not there.
+    options = replace(OPTIONS, interviewer=5, subject=1)
+    run(folder, out, options=options)
+    monkeypatch.setattr(looking, "isolated", None)  # nothing may be read any more
+    monkeypatch.setattr(day_module, "isolated", None)
+    status, said = run(folder, out, options=options)
     assert status == 1
-    assert said[0].startswith("B/C3.mov")
+    told = {line.split(":")[0]: line for line in said[:-1]}
+    assert "B/C3.mov" in told
+    assert "channel 5" in told["A/C1.wav"]
 
 
 @pytest.mark.parametrize("lost", ["batch", "file"])

@@ -160,6 +160,7 @@ def test_a_full_disk_stops_the_run_and_the_next_goes_on(two_takes: Path, disk: P
 
 
 def test_a_card_that_is_read_only_is_checked(disk: Path, tmp_path: Path) -> None:
+    remount(disk, "size=64m")
     write(disk / "card" / "C1.wav", sound())
     remount(disk, "ro")
     run(disk / "card", tmp_path / "out", jobs=1)

@@ -127,3 +127,28 @@ def test_two_thousand_takes_are_filtered_and_sorted_by_keyboard(browser) -> None
     assert shown(browser)[0] == "card/LOCK_1999.MOV"
     refused = [entry["message"] for entry in browser.get_log("browser")]
     assert refused == []
+
+
+@pytest.mark.xdist_group("browser")
+def test_the_filter_hides_takes_on_a_phone_too(browser) -> None:
+    from selenium.webdriver.common.by import By
+    from selenium.webdriver.common.keys import Keys
+
+    browser.set_window_size(500, 900)
+    words = browser.find_element(By.ID, "words")
+    words.send_keys("0017")
+    tall = browser.execute_script(
+        "return [...document.querySelectorAll('#takes tbody tr')]"
+        ".filter(row => row.getBoundingClientRect().height > 0).length"
+    )
+    width = browser.execute_script("return document.documentElement.scrollWidth - innerWidth")
+    words.send_keys(Keys.ESCAPE)
+    assert tall == 1
+    assert width <= 0
+
+
+def test_where_problems_gather_stands_before_two_thousand_takes() -> None:
+    rows = [row(2, recorded_at=f"2024-05-01T{hour:02}:30:00") for hour in (9, 10, 10)]
+    page = html(rows, "day").decode()
+    assert page.index("Where problems gather") < page.index('id="takes"')
+    assert "the subject&#39;s microphone, in 3 takes" in page

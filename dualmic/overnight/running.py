@@ -168,7 +168,8 @@ def executor(jobs: int, scheduler: str | None) -> Iterator[Executor]:
         finally:
             stop_workers()
             threads.shutdown(wait=True, cancel_futures=True)
-            _all.clear()
+            for worker in list(_all):
+                worker.end()
         return
     client = _client(scheduler)
     try:

@@ -71,7 +71,7 @@ def html(rows: Sequence[Row], title: str, left: int = 0) -> bytes:
 
     from dualmic.report.codes import kind_of
     from dualmic.report.page import content_security_policy, page_template, template_text
-    from dualmic.report.words import duration
+    from dualmic.report.words import duration, plural
 
     style, script = template_text("day.css"), template_text("day.js")
     text = page_template("day.html").render(
@@ -82,6 +82,8 @@ def html(rows: Sequence[Row], title: str, left: int = 0) -> bytes:
         patterns=patterns(rows),
         bars=_bars,
         duration=duration,
+        plural=plural,
+        microphone=lambda mic: "both microphones" if mic == "both" else f"the {mic}'s microphone",
         kind=lambda name: kind_of(name).title,
         link=lambda page: quote(page),
         policy=content_security_policy(style, script),

@@ -1,12 +1,17 @@
 """How long a day takes: ``python tests/bench/bench_day.py [TAKES] [SECONDS]``.
 
-Prints figures for the start in a tree of 20,000 files, the page and the resume of a finished day
-of 2,000 takes, takes a minute with one process and with two, one long take, and the memory of the
-process that leads them.
+Prints figures for the start in a tree of 20,000 files, the page and the resume of finished days of
+200 and 2,000 takes, TAKES short ones on one processor and on two, one of SECONDS, the memory of the
+process that leads, how good its time left was at half way, and how soon Ctrl-C ends it.
+
+Other work on the machine takes processor time from it. So beside the time by the clock stands the
+processor time of all processes, and what part of the processors asked for they were given.
 """
 
-import resource
+import os
 import shutil
+import signal
+import subprocess
 import sys
 import tempfile
 import time
@@ -17,14 +22,77 @@ import msgspec
 import numpy as np
 import soundfile as sf
 
-from dualmic.day import _key_of, run_day
+from dualmic.day import run_day
 from dualmic.overnight import state
 from dualmic.overnight.finding import files_in
+from dualmic.overnight.state import DayState
 from dualmic.report.day_page import write_day
 from dualmic.take import CheckOptions, load_specs
 
 RATE_HZ = 8000
 OPTIONS = CheckOptions(specs=("podcast",))
+
+LEAD = """
+import json, os, resource, sys, time
+from pathlib import Path
+folder, out, cores = Path(sys.argv[1]), Path(sys.argv[2]), int(sys.argv[3])
+os.sched_setaffinity(0, sorted(os.sched_getaffinity(0))[:cores])
+from dualmic.day import run_day
+from dualmic.take import CheckOptions
+began = time.perf_counter()
+promised, last = None, None
+def show(progress):
+    global promised, last
+    if promised is None and progress.done_s >= progress.whole_s / 2 and progress.left_s is not None:
+        promised = progress.left_s, time.perf_counter()
+    last = time.perf_counter()
+status = run_day(folder, out, options=CheckOptions(specs=("podcast",)), say=lambda text: None,
+                 show=show)
+wall = time.perf_counter() - began
+own, others = resource.getrusage(resource.RUSAGE_SELF), resource.getrusage(resource.RUSAGE_CHILDREN)
+print(json.dumps({
+    "status": status, "wall_s": wall, "cpu_s": others.ru_utime + others.ru_stime,
+    "lead_cpu_s": own.ru_utime + own.ru_stime, "lead_mb": own.ru_maxrss / 1024,
+    "worker_mb": others.ru_maxrss / 1024,
+    "promised_s": promised and promised[0], "truly_s": promised and last - promised[1],
+}))
+"""
+
+
+class Figures(msgspec.Struct):
+    """What a run of a day cost."""
+
+    status: int
+    wall_s: float
+    cpu_s: float
+    lead_cpu_s: float
+    lead_mb: float
+    worker_mb: float
+    promised_s: float | None
+    truly_s: float | None
+
+
+def start(folder: Path, out: Path, cores: int) -> "subprocess.Popen[bytes]":
+    """Start a day in a process of its own, on so many processors."""
+    command = [sys.executable, "-c", LEAD, str(folder), str(out), str(cores)]
+    return subprocess.Popen(command, stdout=subprocess.PIPE)
+
+
+def day(what: str, folder: Path, out: Path, cores: int = 2) -> Figures:
+    """Run a day and print what it cost."""
+    told, _ = start(folder, out, cores).communicate()
+    found = msgspec.json.decode(told, type=Figures)
+    given = (found.cpu_s + found.lead_cpu_s) / (found.wall_s * cores)
+    print(
+        f"{what}: {found.wall_s:.1f} s, {found.cpu_s:.1f} s of processor ({given:.0%} of {cores}), "
+        f"lead {found.lead_cpu_s:.1f} s, {found.lead_mb:.0f} MB, worker {found.worker_mb:.0f} MB",
+        flush=True,
+    )
+    if found.promised_s is not None and found.truly_s is not None:
+        print(
+            f"   at half: {found.promised_s:.0f} s left, it was {found.truly_s:.0f} s", flush=True
+        )
+    return found
 
 
 def timed(what: str, work: Callable[[], object]) -> float:
@@ -60,47 +128,51 @@ def tree(folder: Path, count: int) -> None:
 
 def many_takes(base: Path, count: int) -> tuple[Path, Path]:
     """Return a finished day of many takes, made from one that was really checked."""
-    folder, out = base / "many", base / "many-reports"
+    folder, out = base / f"many{count}", base / f"many{count}-reports"
     for number in range(count):
         write_take(folder / f"card{number // 100}" / f"C{number:04}.wav", number, 1.0)
-    first = base / "first"
+    first, made_in = base / "first", base / "first-reports"
     write_take(first / "C.wav", 0, 16)
-    run_day(first, base / "first-reports", jobs=1, options=OPTIONS, say=lambda text: None)
-    made = next((base / "first-reports" / ".day").glob("*.json"))
+    run_day(first, made_in, jobs=1, options=OPTIONS, say=lambda text: None)
+    made = next((made_in / state.FOLDER).glob("*.json"))
     known = msgspec.json.decode(made.read_bytes())
-    memory = out / state.FOLDER
-    memory.mkdir(parents=True)
-    shutil.copytree(base / "first-reports" / "takes", out / "takes")
+    memory = DayState(out)
+    memory.folder.mkdir(parents=True)
+    shutil.copytree(made_in / "takes", out / "takes")
     for path in sorted(folder.rglob("*.wav")):
-        key = _key_of(folder.resolve(), (path.resolve(),))
-        known["identity"] = state.identity([path.resolve()])
+        key = memory.digest(path.relative_to(folder).as_posix())
+        known["identity"] = memory.identity(state.stamps([path.resolve()]))
         known["measured_with"] = state.measured_with([path], OPTIONS, load_specs(OPTIONS.specs))
         known["row"] |= {"key": key, "name": path.name}
-        (memory / f"{key}.json").write_bytes(msgspec.json.encode(known))
+        (memory.folder / f"{key}.json").write_bytes(msgspec.json.encode(known))
     return folder, out
+
+
+def ctrl_c(folder: Path, out: Path) -> float:
+    """Return how many seconds after Ctrl-C a run in full work has ended."""
+    with start(folder, out, 2) as process:
+        while not list(out.glob("takes/*/*.json")):
+            time.sleep(0.05)
+        sent_at = time.perf_counter()
+        process.send_signal(signal.SIGINT)
+        process.wait()
+        return time.perf_counter() - sent_at
 
 
 def main() -> None:
     """Print the figures."""
     count = int(sys.argv[1]) if len(sys.argv) > 1 else 500
     long_s = float(sys.argv[2]) if len(sys.argv) > 2 else 4 * 3600.0
-
-    def quiet(text: str) -> None: ...
-
+    os.environ["OPENBLAS_NUM_THREADS"] = "1"
+    print(f"load before: {os.getloadavg()[0]:.1f}")
     with tempfile.TemporaryDirectory() as name:
         base = Path(name)
         tree(base / "tree", 20_000)
         timed("look through 20,000 files", lambda: list(files_in(base / "tree")))
-        folder, out = many_takes(base, 2_000)
-        for turn in ("first", "second"):
-
-            def again() -> None:
-                def nothing_left(text: str) -> None:
-                    print("  ", text)
-
-                run_day(folder, out, jobs=1, options=OPTIONS, say=nothing_left)
-
-            timed(f"resume 2,000 finished takes, {turn} time", again)
+        for takes in (200, 2_000):
+            folder, out = many_takes(base, takes)
+            day(f"{takes} finished takes, first time", folder, out)
+            day(f"{takes} finished takes, resumed", folder, out)
         print(f"   page: {(out / 'index.html').stat().st_size / 1e6:.1f} MB")
         rows = [
             msgspec.convert(row, state.Row)
@@ -109,24 +181,18 @@ def main() -> None:
         timed("write the day's four files", lambda: write_day(rows, base / "page", "day"))
         for number in range(count):
             write_take(base / "short" / f"S{number:04}.wav", number, 20)
-        spent = {}
-        for jobs in (1, 2):
-            spent[jobs] = timed(
-                f"{count} takes of 20 s, {jobs} at once",
-                lambda jobs=jobs: run_day(  # type: ignore[misc]
-                    base / "short", base / f"out{jobs}", jobs=jobs, options=OPTIONS, say=quiet
-                ),
+        print(f"Ctrl-C: ended after {ctrl_c(base / 'short', base / 'stopped'):.2f} s", flush=True)
+        print(f"load: {os.getloadavg()[0]:.1f}", flush=True)
+        spent = {
+            cores: day(
+                f"{count} takes of 20 s, {cores} cores", base / "short", base / f"o{cores}", cores
             )
-        print(f"   two cores give {spent[1] / spent[2]:.2f} times one")
-        # Before the long take is made, for making it takes more memory than leading the day.
-        peak_mb = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024
+            for cores in (1, 2)
+        }
+        print(f"   two cores give {spent[1].wall_s / spent[2].wall_s:.2f} times one")
         write_take(base / "long" / "L.wav", 1, long_s)
-        timed(
-            f"one take of {long_s / 3600:.2f} h",
-            lambda: run_day(base / "long", base / "outl", jobs=1, options=OPTIONS, say=quiet),
-        )
-    children_mb = resource.getrusage(resource.RUSAGE_CHILDREN).ru_maxrss / 1024
-    print(f"memory: {peak_mb:.0f} MB in the leading process, {children_mb:.0f} MB in a worker")
+        day(f"one take of {long_s / 3600:.2f} h", base / "long", base / "outl")
+        print(f"load after: {os.getloadavg()[0]:.1f}")
 
 
 if __name__ == "__main__":
