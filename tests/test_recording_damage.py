@@ -128,6 +128,57 @@ def test_a_wav_whose_length_was_never_written_is_read_to_its_end(kind: str, tmp_
     assert "never written" in ending.notes[0]
 
 
+FRAGMENTS = {"movflags": "frag_keyframe+empty_moov+default_base_moof"}
+STREAMED = ["a.ogg", "a.opus", "a.ts", "a.m2ts", "fragments.mp4", "fragments.mov"]
+
+
+def streamed(name: str, folder: Path) -> Path:
+    """Write ``SAMPLES`` as a file whose header does not say how much there is."""
+    path = folder / name
+    if path.suffix in (".ogg", ".opus"):
+        coding = "OPUS" if path.suffix == ".opus" else "VORBIS"
+        # Pages hold up to a second of sound, and a page that is not whole holds none.
+        return files.write_soundfile(path, noise(8 * FRAMES), coding, "OGG")
+    if name.startswith("fragments"):
+        coding = "aac" if path.suffix == ".mp4" else "pcm_s24le"
+        return files.write_av(path, [SAMPLES], coding, picture="mpeg4", options=FRAGMENTS)
+    return files.write_av(path, MONOS, "aac", picture="mpeg2video")
+
+
+@pytest.mark.parametrize("name", STREAMED)
+def test_a_streamed_file_that_is_whole_is_not_cut_short(name: str, tmp_path: Path) -> None:
+    _, ending = read(streamed(name, tmp_path))
+    assert not ending.truncated
+    assert ending.missing_s is None
+
+
+@pytest.mark.parametrize("seed", range(12))
+@pytest.mark.parametrize("name", STREAMED)
+def test_a_streamed_file_cut_anywhere_is_said_to_be(name: str, seed: int, tmp_path: Path) -> None:
+    path = streamed(name, tmp_path)
+    whole = path.read_bytes()
+    length = random.Random(seed).randrange(len(whole) * 2 // 5, int(len(whole) * 0.97))
+    path.write_bytes(whole[:length])
+    got, ending = read(path)
+    assert len(got)
+    assert ending.truncated
+
+
+def test_a_transport_stream_cut_between_packets_misses_the_end_of_its_sound(
+    tmp_path: Path,
+) -> None:
+    path = streamed("a.ts", tmp_path)
+    whole = path.read_bytes()
+    # In packets of 188 bytes (ISO/IEC 13818-1) only the last piece of sound tells of the cut.
+    packets = len(whole) // 188
+    cuts = []
+    for count in range(packets // 2, packets):
+        path.write_bytes(whole[: count * 188])
+        cuts.append(read(path)[1].truncated)
+    assert any(cuts)
+    assert not all(cuts)  # behind a whole piece of sound nothing tells
+
+
 def test_a_wav_that_promises_more_says_how_much_is_missing(tmp_path: Path) -> None:
     path = tmp_path / "a.wav"
     path.write_bytes(files.wave(DATA, FORM, length=len(DATA) + 6 * 2 * files.RATE_HZ))

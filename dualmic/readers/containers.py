@@ -13,7 +13,7 @@ import av
 from dualmic.errors import RecordingError
 from dualmic.readers.containerreader import ContainerReader
 from dualmic.readers.matroska import EBML_HEADER, SoundOnly
-from dualmic.readers.outerbox import outer_box
+from dualmic.readers.outerbox import UpTo, cut_fragment, outer_box
 from dualmic.readonly import read_ahead
 
 # FFmpeg's name of a format: the name people use.
@@ -60,6 +60,8 @@ def open_container(path: Path, file: io.FileIO, rate: str) -> ContainerReader:
     skips = start[4:8] in _MOV_STARTS or start[:4] == _MXF_START or is_matroska or is_avi
     read_ahead(file, not skips)
     source: Any = SoundOnly(file) if is_matroska else file
+    if start[4:8] == b"ftyp" and (end := cut_fragment(file)):
+        source = UpTo(file, end)
     try:
         container: Any = av.open(
             source,

@@ -104,7 +104,8 @@ class SoundOnly:
     def _read_tracks(self, start: int, length: int) -> None:
         """Learn which tracks are sound; where all are, there is nothing to leave out."""
         data = os.pread(self._descriptor, min(length, _MAX_TRACKS_BYTES), start)
-        sound, others = set(), set()
+        sound: set[int] = set()
+        others: set[int] = set()
         for name, body in _children(data):
             if name != _TRACK_ENTRY:
                 continue

@@ -18,10 +18,10 @@ _MAX_ATOMS = 1000  # our choice: a damaged file of countless atoms must not hold
 def timecode_rate(file: io.FileIO) -> Fraction | None:
     """Return frames a second of the first timecode track, or ``None`` when there is none."""
     size = os.fstat(file.fileno()).st_size
-    for name, start, end in _atoms(file, 0, size):
+    for name, start, end in atoms(file, 0, size):
         if name != b"moov":
             continue
-        for inner, inner_start, inner_end in _atoms(file, start, end):
+        for inner, inner_start, inner_end in atoms(file, start, end):
             if inner == b"trak":
                 rate = _track_rate(file, inner_start, inner_end)
                 if rate is not None:
@@ -31,7 +31,7 @@ def timecode_rate(file: io.FileIO) -> Fraction | None:
 
 def _track_rate(file: io.FileIO, start: int, end: int) -> Fraction | None:
     for wanted in _PATH:
-        for name, inner_start, inner_end in _atoms(file, start, end):
+        for name, inner_start, inner_end in atoms(file, start, end):
             if name == wanted:
                 start, end = inner_start, inner_end
                 break
@@ -46,11 +46,13 @@ def _track_rate(file: io.FileIO, start: int, end: int) -> Fraction | None:
     return Fraction(scale, duration) if scale and duration else None
 
 
-def _atoms(file: io.FileIO, start: int, end: int) -> Iterator[tuple[bytes, int, int]]:
+def atoms(
+    file: io.FileIO, start: int, end: int, most: int = _MAX_ATOMS
+) -> Iterator[tuple[bytes, int, int]]:
     """Yield name, start and end of the body of each atom between two places."""
-    for _ in range(_MAX_ATOMS):
-        header = _read(file, start, 16)
-        if start + 8 > end or len(header) < 8:
+    for _ in range(most):
+        header = _read(file, start, 16) if start + 8 <= end else b""
+        if len(header) < 8:
             return
         size, name = struct.unpack(">I4s", header[:8])
         body = start + 8

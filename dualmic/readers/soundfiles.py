@@ -20,6 +20,7 @@ from dualmic.readers.filereader import (
     check_shape,
     shortfall,
 )
+from dualmic.readers.outerbox import Box, outer_box
 
 # libsndfile's name of a coding: bits, the type it is read as.
 _CODINGS = {
@@ -45,10 +46,15 @@ class SoundFileReader(FileReader):
     """Reads one file through libsndfile; see :func:`open_soundfile`."""
 
     def __init__(
-        self, path: Path, size_bytes: int, sound: soundfile.SoundFile, promised: int | None
+        self,
+        path: Path,
+        size_bytes: int,
+        sound: soundfile.SoundFile,
+        promised: int | None,
+        box: Box,
     ) -> None:
         """Take over an opened ``sound``; ``promised`` is the header's own number of frames."""
-        self._sound, self._frames, self._broken = sound, 0, False
+        self._sound, self._frames, self._broken, self._box = sound, 0, False, box
         bits, self._type = _CODINGS.get(sound.subtype, (None, "float32"))
         is_float = self._type in ("float32", "float64") and bits is not None
         self._sum = None if bits is None else pcm.Checksum(bits)
@@ -95,7 +101,8 @@ class SoundFileReader(FileReader):
         """Return how it ended."""
         truncated, missing = shortfall(self.head.promised_frames, self._frames)
         digest = None if self._sum is None else self._sum.hexdigest()
-        return FileEnd(self._frames, digest, truncated or self._broken, missing)
+        truncated = truncated or self._broken or self._box != "whole"
+        return FileEnd(self._frames, digest, truncated, missing)
 
     def close(self) -> None:
         """Let go of the file."""
@@ -120,6 +127,7 @@ def open_soundfile(path: Path, file: io.FileIO) -> SoundFileReader:
     """
     file.seek(0)
     size_bytes, promised = os.fstat(file.fileno()).st_size, _promised_frames(file)
+    box = outer_box(file)
     try:
         sound = soundfile.SoundFile(os.dup(file.fileno()), closefd=True)
     except (soundfile.SoundFileError, RuntimeError, TypeError) as error:
@@ -131,7 +139,7 @@ def open_soundfile(path: Path, file: io.FileIO) -> SoundFileReader:
         sound.close()
         raise
     file.close()
-    return SoundFileReader(path, size_bytes, sound, promised)
+    return SoundFileReader(path, size_bytes, sound, promised, box)
 
 
 def _promised_frames(file: io.FileIO) -> int | None:
