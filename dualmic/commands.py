@@ -55,6 +55,10 @@ def check(asked: CheckAsked) -> int:
             refuse_inside(asked.report, source)
         if asked.json_path is not None and asked.json_path != "-":
             refuse_inside(Path(asked.json_path).parent, source)
+    if asked.report is not None:
+        from dualmic.report import load_ahead
+
+        load_ahead()
     if asked.newest:
         asked = _newest(asked)
     if len(asked.paths) == 1 and not asked.saved:
@@ -244,8 +248,9 @@ def prove(*, as_json: bool = False) -> int:
     from dualmic.proof_table import table
     from dualmic.report.progress import progress
 
-    with progress(None, "Measuring reference signals"):
-        readings = proof.run_proof()
+    signals = proof.count_signals()
+    with progress(signals, "Measuring reference signals", "{:.0f}".format) as show:
+        readings = proof.run_proof(progress=show)
     remember(readings)
     if as_json:
         sys.stdout.buffer.write(proof.as_json(readings))

@@ -5,11 +5,18 @@ only when a report is wanted.
 """
 
 from collections.abc import Mapping, Sequence
+from importlib import import_module
 from pathlib import Path
+from threading import Thread
 
 from dualmic.record import TakeRecord
 
-__all__ = ["write_report_set"]
+__all__ = ["load_ahead", "write_report_set"]
+
+
+def load_ahead() -> None:
+    """Import what reports are drawn with, in a thread, while the take is being measured."""
+    Thread(target=import_module, args=("dualmic.report.report_set",), daemon=True).start()
 
 
 def write_report_set(
