@@ -15,6 +15,7 @@ import recording_files as files
 from recording_files import as_float, noise, packed_24, read
 
 from dualmic.errors import RecordingError
+from dualmic.readers.wavfile import WavReader
 from dualmic.recording import open_recording
 
 FRAMES = 24_007
@@ -218,6 +219,51 @@ def test_sound_beyond_four_gibibytes_is_found(tmp_path: Path) -> None:
     assert not ending.truncated
 
 
+def test_an_rf64_file_over_four_gibibytes_is_read_to_its_true_end(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    # Silence that takes no room on the disk, and a second of sound beyond 4 GiB.
+    path, channels, block = tmp_path / "a.rf64", 16, 1 << 16
+    silent = (2**32 // (channels * 3) // block + 1) * block
+    last = noise(1_000, channels)
+    size = (silent + len(last)) * channels * 3
+    head = files.wave_64(b"RF64", b"", files.wave_format(channels, rate_hz=96_000), length=size)
+    with path.open("wb") as file:
+        file.write(head)
+        file.seek(silent * channels * 3, os.SEEK_CUR)
+        file.write(packed_24(last))
+    # Unpacking and hashing 4 GiB of zeros takes 10 s and is tested elsewhere; reading them is not.
+    really, zeros = WavReader._decode, np.zeros((block, channels), np.float32)
+
+    def quick(reader: WavReader, buffer: bytearray, frames: int) -> np.ndarray:
+        return zeros if frames == block else really(reader, buffer, frames)
+
+    monkeypatch.setattr(WavReader, "_decode", quick)
+    frames = 0
+    with open_recording([path]) as recording:
+        for got in recording.blocks(block):
+            frames += len(got)
+        ending = recording.ending()
+    assert path.stat().st_size > 2**32
+    assert frames == ending.frames == silent + len(last)
+    assert np.array_equal(got, as_float(last))
+    assert ending.duration_s == pytest.approx(frames / 96_000)
+    assert not ending.truncated
+
+
+def test_an_rf64_file_over_four_gibibytes_that_was_cut_says_how_much_is_missing(
+    tmp_path: Path,
+) -> None:
+    path, promised = tmp_path / "a.rf64", 3 * 2**32 // 6 // 2 * 2
+    with path.open("wb") as file:
+        file.write(files.wave_64(b"RF64", b"", FORM, length=promised * 6))
+        file.write(DATA)
+    got, ending = read(path)
+    assert np.array_equal(got, as_float(SAMPLES))
+    assert ending.truncated
+    assert ending.missing_s == pytest.approx((promised - FRAMES) / files.RATE_HZ)
+
+
 @pytest.mark.parametrize("kind", ["RF64", "BW64", "WAV with a length that ran over"])
 def test_lengths_over_four_gibibytes_are_understood(kind: str, tmp_path: Path) -> None:
     path, frames = tmp_path / "a.wav", 800_000_000
@@ -270,6 +316,25 @@ def test_a_header_that_cannot_be_true_is_refused(form: bytes, reason: str, tmp_p
     path = tmp_path / "a.wav"
     path.write_bytes(files.wave(DATA[:600], form))
     assert reason in complaint(path)
+
+
+@pytest.mark.parametrize(
+    ("place", "value"),
+    [(12, 44_100), (16, 96_000 * 6), (20, 5), (10, 3)],
+    ids=["rate", "bytes a second", "bytes a frame", "channels"],
+)
+def test_a_header_that_contradicts_itself_is_noted(place: int, value: int, tmp_path: Path) -> None:
+    # Places in the ``fmt`` chunk: channels 10, rate 12, bytes a second 16, bytes a frame 20.
+    form = bytearray(FORM)
+    width = 4 if place in (12, 16) else 2
+    form[place : place + width] = value.to_bytes(width, "little")
+    path = tmp_path / "a.wav"
+    path.write_bytes(files.wave(DATA, bytes(form)))
+    got, ending = read(path)
+    assert len(got)
+    assert any("header contradicts itself" in note for note in ending.notes)
+    path.write_bytes(files.wave(DATA, FORM))
+    assert read(path)[1].notes == ()
 
 
 @pytest.mark.parametrize("rate_hz", [8_000, 192_000])

@@ -126,6 +126,9 @@ FORMATS = [
         md5(packed_24(EIGHT)),
     ),
     Format("a.mp4", tracks([STEREO], "pcm_s24le", **MPEG4), STEREO, "MP4", "PCM 24 bit", S24),
+    Format("a.mp4", tracks([STEREO], "pcm_s24be", **MPEG4), STEREO, "MP4", "PCM 24 bit", S24),
+    Format("a.mp4", tracks([STEREO_16], "pcm_s16le", **MPEG4), STEREO_16, "MP4", "PCM 16 bit", S16),
+    Format("a.mp4", tracks([STEREO_16], "pcm_s16be", **MPEG4), STEREO_16, "MP4", "PCM 16 bit", S16),
     Format("a.mp4", tracks([STEREO], "aac", **MPEG4), STEREO, "MP4", "AAC", None),
     Format("a.mp4", tracks(monos(STEREO), "aac", **MPEG4), STEREO, "MP4", "AAC", None),
     Format("a.mp4", tracks([STEREO], "flac"), STEREO, "MP4", "FLAC 24 bit", S24),
@@ -165,6 +168,39 @@ def test_a_format_is_read(form: Format, tmp_path: Path) -> None:
     else:
         assert info.bit_depth == int("".join(filter(str.isdigit, form.codec)))
         assert np.array_equal(got, as_float(form.samples))
+
+
+# Each microphone a mono track of its own, pairs, or all in one; MXF has its own test below.
+@pytest.mark.parametrize(
+    "layout", [[1], [1, 1], [2], [1] * 4, [2, 2], [4], [1] * 8, [4, 4], [8]], ids=str
+)
+@pytest.mark.parametrize("name", ["a.mov", "a.mp4", "a.mkv"])
+def test_camera_files_in_every_layout(name: str, layout: list[int], tmp_path: Path) -> None:
+    samples = EIGHT[:, : sum(layout)]
+    parts = np.split(samples, np.cumsum(layout)[:-1], axis=1)
+    path = files.write_av(tmp_path / name, parts, "pcm_s24le", picture="mpeg4")
+    with open_recording([path]) as recording:
+        got = np.concatenate(list(recording.blocks(5_003)))
+    assert [channel.track for channel in recording.info.channels] == [
+        track for track, width in enumerate(layout, start=1) for _ in range(width)
+    ]
+    assert np.array_equal(got, as_float(samples))
+
+
+@pytest.mark.parametrize("channels", [1, 2, 4, 8])
+@pytest.mark.parametrize(
+    "name", ["a.wav", "a.rf64", "a.bw64", "a.w64", "a.aiff", "a.caf", "a.flac"]
+)
+def test_sound_files_of_one_to_eight_channels(name: str, channels: int, tmp_path: Path) -> None:
+    samples, kind = EIGHT[:, :channels], name[2:]
+    if kind in ("wav", "rf64", "bw64"):
+        path = wav({"wav": b"RIFF"}.get(kind, kind.upper().encode()), samples)(tmp_path / name)
+    else:
+        path = sound(samples, "PCM_24", kind.upper())(tmp_path / name)
+    with open_recording([path]) as recording:
+        got = np.concatenate(list(recording.blocks(5_003)))
+    assert len(recording.info.channels) == channels
+    assert np.array_equal(got, as_float(samples))
 
 
 # An edit unit of MXF holds the sound of one picture (SMPTE ST 382), so the last is filled up.

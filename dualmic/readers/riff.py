@@ -23,13 +23,17 @@ PCM, IEEE_FLOAT, EXTENSIBLE = 0x0001, 0x0003, 0xFFFE  # RFC 2361, and WAVE_FORMA
 
 @dataclass(frozen=True)
 class WaveFormat:
-    """The ``fmt`` chunk; ``tag`` is the sub-format's when the file is extensible."""
+    """The ``fmt`` chunk; ``tag`` is the sub-format's when the file is extensible.
+
+    ``contradicts``: its bytes a second or a frame are not what its other fields come to.
+    """
 
     tag: int
     channels: int
     sample_rate_hz: int
     container_bits: int
     valid_bits: int
+    contradicts: bool = False
 
 
 @dataclass(frozen=True)
@@ -129,14 +133,16 @@ def _data_length(length: int, lengths: dict[bytes, int], available: int) -> int 
 def _wave_format(body: bytes) -> WaveFormat | None:
     if len(body) < 16:
         return None
-    tag, channels, rate, _, align, bits = struct.unpack("<HHIIHH", body[:16])
+    tag, channels, rate, second, align, bits = struct.unpack("<HHIIHH", body[:16])
     valid = bits
     if tag == EXTENSIBLE and len(body) >= 26:
         valid = struct.unpack("<H", body[18:20])[0] or bits
         tag = struct.unpack("<H", body[24:26])[0]
     if channels and align % channels == 0 and align // channels * 8 > bits:
         bits = align // channels * 8  # 20 bits are stored in three bytes
-    return WaveFormat(tag, channels, rate, bits, valid if 0 < valid <= bits else bits)
+    contradicts = (second, align) != (rate * align, channels * bits // 8)
+    valid = valid if 0 < valid <= bits else bits
+    return WaveFormat(tag, channels, rate, bits, valid, contradicts)
 
 
 def _text(body: bytes) -> str:

@@ -110,6 +110,13 @@ class WavReader(FileReader):
         notes = []
         if promised is None:
             notes.append("The file's length was never written: it was not closed properly.")
+        form = self._layout.format
+        if form.contradicts:
+            notes.append(
+                f"The file's header contradicts itself: it was read as {form.channels} channels "
+                f"of {form.container_bits} bit at {form.sample_rate_hz} Hz. Listen whether speed "
+                "and pitch are right."
+            )
         return FileEnd(
             self._frames,
             self._sum.hexdigest(),
