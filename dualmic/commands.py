@@ -1,5 +1,6 @@
 """What each command does once its line is parsed: calls the library, prints, returns the status."""
 
+import gc
 import sys
 from dataclasses import dataclass, replace
 from pathlib import Path
@@ -32,6 +33,7 @@ class CheckAsked:
     joined: bool = False
     one_mic: bool = False
     numbers: bool = False
+    explain: bool = False
     private: bool = False
     settings: Path | None = None
     saved: bool = False
@@ -71,6 +73,10 @@ def check(asked: CheckAsked) -> int:
         from dualmic.report.terminal import print_screen
 
         print_screen(record, numbers=asked.numbers)
+        if asked.explain:
+            from dualmic.explain import explained
+
+            _print("\n".join(["", *explained(record)]))
         if asked.json_path is not None:
             _write_json(_shown(record, asked), Path(asked.json_path), asked.paths)
     if asked.report is not None:
@@ -198,7 +204,7 @@ def day(asked: DayAsked) -> int:
         settings=settings,
     )
     with showing() as show:
-        return run_day(
+        status = run_day(
             asked.folder,
             asked.out,
             jobs=asked.jobs,
@@ -209,6 +215,8 @@ def day(asked: DayAsked) -> int:
             say=_print,
             show=show,
         )
+    gc.freeze()  # Python would look through all it has loaded before it ends: half a second
+    return status
 
 
 def hear(take: Path, number: int | None, *, folder: Path | None = None) -> int:
