@@ -4,11 +4,14 @@ import hashlib
 import os
 from pathlib import Path
 
+import numpy as np
 import pytest
 import recording_files as files
 from recording_files import noise, packed_24
+from speech_scene import make
 
 from dualmic import readonly
+from dualmic.cli import main
 from dualmic.errors import RecordingError, ReportError
 from dualmic.joining import find_parts
 from dualmic.newest import newest_recording
@@ -38,8 +41,9 @@ def checksum(folder: Path) -> str:
         facts = path.stat()
         dates = facts.st_mtime_ns, facts.st_ctime_ns, facts.st_atime_ns
         total.update(repr((str(path), facts.st_size, facts.st_mode, dates)).encode())
-        with open_read_only(path) as file:
-            total.update(file.read())
+        if path.is_file():
+            with open_read_only(path) as file:
+                total.update(file.read())
     return total.hexdigest()
 
 
@@ -61,6 +65,52 @@ def test_reading_changes_nothing_on_a_read_only_card(card: Path) -> None:
     newest_recording(card)
     find_parts(card / "A_001.wav")
     assert checksum(card) == before
+    card.chmod(0o755)
+
+
+@pytest.mark.skipif(not hasattr(os, "O_NOATIME"), reason="the system cannot leave access times")
+def test_commands_change_nothing_on_a_read_only_card(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    # A take with a damaged answer, so that reports hold clips, and its second part.
+    scene = make(rounds=2)
+    start, end = (round(at_s * 48_000) for at_s in scene.answers()[0])
+    scene.samples[start:end, 1] = np.clip(scene.samples[start:end, 1] * 30, -1, 1) * 0.9
+    whole = (np.clip(scene.samples, -1, 1) * (2**23 - 1)).astype(np.int32) << 8
+    card, work = tmp_path / "card", tmp_path / "work"
+    (card / "DCIM").mkdir(parents=True)
+    work.mkdir()
+    for number, part in enumerate(np.split(whole, [len(whole) // 96_000 * 48_000]), start=1):
+        seconds = 36_000 + (number - 1) * (len(whole) // 96_000)
+        files.write_av(
+            card / "DCIM" / f"A_{number:03d}.mov",
+            [part[:, :1], part[:, 1:]],
+            picture="mpeg4",
+            timecode=f"10:00:{seconds - 36_000:02d}:00",
+        )
+    for path in [*card.rglob("*.mov")]:
+        os.utime(path, ns=(1_000_000_000, 2_000_000_000))
+        path.chmod(0o444)
+    (card / "DCIM").chmod(0o555)
+    card.chmod(0o555)
+    monkeypatch.chdir(work)
+    first = str(card / "DCIM" / "A_001.mov")
+    before = checksum(card)
+    for number, arguments in enumerate(
+        [
+            ["check", first, "--json", "a.json"],
+            ["check", first, "--joined", "--report", "r2"],
+            ["check", str(card), "--newest"],
+            ["check", first, "--as", "mix"],
+            ["hear", first],
+        ]
+    ):
+        with pytest.raises(SystemExit) as ended:
+            main(arguments, standalone_mode=False)
+        assert ended.value.code in (0, 1), arguments
+        assert checksum(card) == before, (number, arguments)
+    assert b"data:audio" in (work / "r2" / "A_001.html").read_bytes()
+    (card / "DCIM").chmod(0o755)
     card.chmod(0o755)
 
 
