@@ -70,6 +70,7 @@ def main() -> None:
 )
 @click.option("--one-mic", is_flag=True, help="Both people share one microphone.")
 @click.option("--numbers", is_flag=True, help="Show measured values and limits on the screen.")
+@click.option("--explain", is_flag=True, help="Say of each problem what it was judged by.")
 @click.option("--private", is_flag=True, help="Write no names, paths, dates or clips.")
 @click.option("--settings", type=click.Path(path_type=Path), help="A dualmic.toml to use.")
 @click.option("--from", "saved", is_flag=True, help="TAKE is a saved record: draw it again.")

@@ -1,0 +1,201 @@
+"""Why a problem is one: what was measured, what it is held against, and where that comes from.
+
+Every threshold has one home, a module's constant with its reason beside it; this table only says
+which of them a kind of problem rests on, and reads their values where they live. Limits of a
+delivery come with their source from the record's own checks.
+"""
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+from importlib import import_module
+
+from dualmic.record import Problem, TakeRecord
+
+OURS = "our choice"
+"""Who says so where no standard and no delivery does."""
+
+
+@dataclass(frozen=True)
+class Threshold:
+    """A constant of a module, what it means in words (``{}`` is its value), and who says so."""
+
+    module: str
+    name: str
+    says: str
+    source: str = OURS
+
+    def line(self) -> str:
+        """Return the threshold in one sentence."""
+        value = getattr(import_module(f"dualmic.{self.module}"), self.name)
+        return f"{self.says.format(value)} ({self.source})"
+
+
+@dataclass(frozen=True)
+class Rule:
+    """How a kind of problem is told, the thresholds it rests on, and the delivery's check of it."""
+
+    told_by: str
+    thresholds: tuple[Threshold, ...] = ()
+    check: str | None = None
+
+
+def _of(module: str, **says: str) -> tuple[Threshold, ...]:
+    return tuple(Threshold(module, name, words) for name, words in says.items())
+
+
+RULES: dict[str, Rule] = {
+    "clipping": Rule(
+        "tops held flat at a ceiling that many tops share, at full scale or below it",
+        _of(
+            "meters.clipping",
+            LEAST_RUN="a top is flat for {} equal samples or more",
+            FULL_SCALE="full scale begins at {:g} of it: converters stop a few steps short",
+            SHARED_RUNS="below full scale, {} tops share a ceiling",
+            QUIETEST_CEILING_DBFS="no ceiling is looked for under {:g} dBFS",
+        ),
+        "clipping",
+    ),
+    "dropout": Rule(
+        "silence, or one value held, in a channel that otherwise has a background",
+        _of("meters.continuity", SHORTEST_S="from {:g} s on: shorter runs occur in whole sound")
+        + _of("findings.damage", CUT_DB="sound beside it stood {:g} dB over the background"),
+        "dropout",
+    ),
+    "mic_dead": Rule(
+        "its wearer talks, by the other microphone, and here is neither voice nor leak",
+        _of(
+            "dead_mics",
+            LEAST_S="for {:g} s or more",
+            CLEAR_DB="the leak that is missed would stand {:g} dB over the noise",
+        ),
+        "mic_dead",
+    ),
+    "dual_mono": Rule(
+        "what the best gain of one channel leaves of the other",
+        _of(
+            "findings.pairing",
+            DUAL_MONO_DB="less than {:g} dB is left",
+            DUAL_MONO_TILES="for {} tenths of a second",
+        ),
+        "dual_mono",
+    ),
+    "one_place": Rule(
+        "both people are equally loud in both channels and arrive together",
+        _of(
+            "findings.talk",
+            ONE_PLACE_SPREAD_DB="level differences within {:g} dB of each other",
+            ONE_PLACE_DELAY_MS="arrivals within {:g} ms: no wider than a camera's own pair",
+        ),
+    ),
+    "polarity": Rule(
+        "both directions' cross-correlations (Knapp & Carter 1976) have a main peak below zero",
+        _of("meters.crosstalk", SECOND_PEAK="and no second peak over {:g} of the main one"),
+    ),
+    "crosstalk": Rule(
+        "level of one voice in the other microphone while it talks alone, noise removed, levelled",
+        _of("meters.crosstalk", SECTION_S="judged in sections of about {:g} s of speech"),
+        "crosstalk",
+    ),
+    "noise": Rule(
+        "own speech, noise removed, over the background of the pauses, both A-weighted",
+        _of("meters.noise", LEAST_S="from {:g} s of pauses or more"),
+        "speech_to_noise",
+    ),
+    "low_level": Rule(
+        "the gain that brings the speech to the delivery, where it lifts noise into hearing",
+        check="gain",
+    ),
+    "hum": Rule(
+        "a steady tone of 45 to 65 Hz and its multiples over the noise beside them",
+        _of(
+            "findings.background",
+            HUM_LINE_DB="a line stands {:g} dB over the noise around it",
+            HUM_UNDER_SPEECH_DB="and no more than {:g} dB under the speech",
+        ),
+        "hum_after_gain",
+    ),
+    "wind": Rule(
+        "a burst below 100 Hz, longer than a plosive, not heard alike by the other microphone",
+        _of(
+            "unwanted",
+            WIND_OVER_USUAL_DB="{:g} dB over what the microphone usually holds there",
+            WIND_UNDER_VOICE_DB="less than {:g} dB under its wearer's voice",
+            WIND_SHORTEST_S="for {:g} s or more",
+        ),
+    ),
+    "click": Rule(
+        "a sound of milliseconds, 4 to 7.4 kHz, far above just before and after it, there alone",
+        _of(
+            "unwanted",
+            CLICK_DB="{:g} dB over its surroundings: lips and consonants stay under 15 dB",
+            HEARD_THERE_DB="in the other microphone nothing stands out by {:g} dB",
+        ),
+    ),
+    "rustle": Rule(
+        "short broadband noise in one microphone; as a voice, its leak would be in the other",
+        _of(
+            "rustling",
+            MISSING_DB="the other microphone lacks {:g} dB of the leak a voice would make",
+            SHORTEST_S="for {:g} s or more",
+        ),
+    ),
+    "level_jump": Rule(
+        "background and speech of one microphone change by one gain in all bands, and stay",
+        _of("findings.jumps", JUMP_DB="by {:g} dB or more"),
+    ),
+    "background_change": Rule(
+        "the quietest of what lies between the words changes from one side to the other",
+        _of("findings.changes", BACKGROUND_DB="by {:g} dB or more, A-weighted"),
+    ),
+    "both_talking": Rule(
+        "both voices in their own microphones at once, their levels moving apart",
+        _of("findings.talk", ASSENT_S="an assent up to {:g} s, an interruption beyond"),
+    ),
+    "dc_offset": Rule(
+        "mean of all samples of the channel",
+        _of("findings.damage", DC_WARN="beyond {:g} of full scale: headroom is lost"),
+    ),
+    "bad_samples": Rule("samples that are not numbers (NaN or infinity)"),
+    "truncated": Rule("the header promises more sound than the file holds"),
+    "peak_over": Rule("true peak of the mix, 16 times oversampled", check="true_peak"),
+}
+
+
+def explained(record: TakeRecord) -> list[str]:
+    """Return lines that explain each problem of ``record``: measured, held against, told by."""
+    if not record.problems:
+        return ["No problem was found: there is nothing to explain."]
+    lines = []
+    for problem in record.problems:
+        lines += [*_explained(problem, record), ""]
+    return lines[:-1]
+
+
+def _explained(problem: Problem, record: TakeRecord) -> Iterator[str]:
+    rule = RULES[problem.kind]
+    mic = "" if problem.mic is None else f", the {problem.mic}'s microphone"
+    where = f"{problem.start_s:.2f} to {problem.end_s:.2f} s"
+    yield f"{problem.id}. {problem.kind} ({problem.severity}){mic}, {where}"
+    yield f"   heard     {problem.heard}"
+    if problem.value is not None:
+        times = f", {problem.count} in all" if problem.count > 1 else ""
+        yield f"   measured  {problem.value:g} {problem.unit or ''}".rstrip() + times
+    if problem.limit is not None:
+        yield f"   limit     {problem.limit:g} {problem.unit or ''}".rstrip()
+    for name, delivery in record.deliveries.items():
+        for check in delivery.checks:
+            if check.id == rule.check and check.mic in (None, problem.mic):
+                bounds = [
+                    f"{word} {bound:g}"
+                    for word, bound in (
+                        ("warns at", check.warn_limit),
+                        ("fails at", check.fail_limit),
+                    )
+                    if bound is not None
+                ]
+                if bounds:
+                    said = " and ".join(bounds)
+                    yield f"   {name:9s} {said} {check.unit or ''}: {check.source}".rstrip()
+    yield f"   told by   {rule.told_by}"
+    for threshold in rule.thresholds:
+        yield f"             {threshold.line()}"
