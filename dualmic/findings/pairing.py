@@ -5,10 +5,15 @@ import numpy as np
 from dualmic.findings.base import Finding, Limits
 from dualmic.hearing import Hearing
 from dualmic.meters.masks import bridged, mask_of, runs_of
-from dualmic.tiles import CELLS_PER_TILE, TILES_PER_S
+from dualmic.tiles import CELLS_PER_TILE, TILES_PER_S, power_db
 
 DUAL_MONO_DB = -30.0
 DUAL_MONO_TILES = 5 * TILES_PER_S
+# Our choices: the pauses within three seconds of a section, half a second of them at least, in the
+# bands above 1.2 kHz, where no hum is.
+NEAR_S = 3.0
+LEAST_NEAR_CELLS = 50
+TURNED_BANDS = slice(3, 6)
 
 
 def mic_dead(hearing: Hearing) -> list[Finding]:
@@ -85,7 +90,10 @@ def crosstalk(hearing: Hearing, limits: Limits) -> list[Finding]:
         leak = hearing.leaks[speaker]
         if change is None or leak.level is None:
             continue
-        levelled = [(start_s, end_s, level + change) for start_s, end_s, level in leak.sections]
+        levelled = [
+            (start_s, end_s, level + change - _turned_up_db(hearing, speaker, start_s, end_s))
+            for start_s, end_s, level in leak.sections
+        ]
         over = _joined(levelled, limit)
         if not over and not leak.level.is_upper_bound and leak.level.level_db + change > limit:
             over = [(0.0, hearing.measured.duration_s, leak.level.level_db + change)]
@@ -97,6 +105,26 @@ def crosstalk(hearing: Hearing, limits: Limits) -> list[Finding]:
             value = round(level, 1)
             found.append(Finding("crosstalk", into, start_s, end_s, "warn", value, limit, "dB"))
     return found
+
+
+def _turned_up_db(hearing: Hearing, speaker: int, start_s: float, end_s: float) -> float:
+    """Return how far the other's input was turned up around a section, at least 0.
+
+    Where a microphone is turned up for a while, leak and wearer both come up, and so does its
+    background, alike in all bands and in that microphone alone.
+    """
+    near = slice(max(round((start_s - NEAR_S) * 100), 0), round((end_s + NEAR_S) * 100))
+    gone = hearing.dead[0] | hearing.dead[1]
+    pause = hearing.activity.pause & ~gone
+    bands = hearing.measured.spectra.bands_db[:, :, TURNED_BANDS]
+    if pause[near].sum() < LEAST_NEAR_CELLS:
+        return 0.0
+    apart = []
+    for bands_db in (bands[:, near][:, pause[near]], bands[:, pause]):
+        power = (10 ** (bands_db.astype(np.float32) / 10)).mean(axis=1)
+        apart.append(power_db(power[1 - speaker]) - power_db(power[speaker]))
+    # Backgrounds also change by themselves: doubt may only take a finding away.
+    return max(float((apart[0] - apart[1]).min()), 0.0)
 
 
 def _joined(

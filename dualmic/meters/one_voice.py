@@ -2,7 +2,7 @@
 
 Where a leak is far above its usual level, both microphones hold more than noise and leak, and both
 wearers seem to speak. But a leak follows its voice up and down, and two people's words do not
-(:func:`follow`). Whose voice it is takes three witnesses, each worth some decibels: a voice is
+(:func:`follows`). Whose voice it is takes three witnesses, each worth some decibels: a voice is
 still a little louder in its own microphone than midway between the two people's usual level
 differences; there it has the spectrum it always has; and people take turns, so it belongs to the
 one who did not speak just before and after.
@@ -10,13 +10,14 @@ one who did not speak just before and after.
 
 import numpy as np
 
-from dualmic.meters.masks import bridged, moving_mean, runs_of, widened
+from dualmic.meters.masks import bridged, longer, moving_mean, runs_of, widened
 from dualmic.meters.spectrum import voice_power
 from dualmic.tiles import Mask, Powers, power_db
 
 # Our choices, tuned on simulated scenes.
-FOLLOWS = 0.75  # correlation of the two levels in dB: a leak stays near 1
-LAGS = 2  # cells either way: a wireless link's latency of up to 20 ms (common practice)
+FOLLOWS = 0.55  # correlation of the two levels in dB: a leak stays near 0.9, two people under 0.5
+SYLLABLES_CELLS = 51
+LAGS = 1  # cells either way, for a wireless link (2 to 20 ms, common practice)
 LEAST_S = 0.6
 BRIDGE_S = 0.7
 ANSWER_BRIDGE_S = 2.5  # stretches closer than this are one answer
@@ -24,6 +25,8 @@ BESIDE_S = 6.0
 CLEARLY = 2.0  # as much speech beside it as the other has
 LEVEL_DB, SPECTRUM_DB, TURNS_DB = 4.0, 4.0, 3.0  # the most that each witness is worth
 LEAST_KNOWN_CELLS = 100
+# Inside a stretch of one voice, a second one shows where the two levels part over a second.
+APART, APART_CELLS, APART_LEAST_CELLS = 0.3, 101, 40
 _SMOOTH = 5
 
 
@@ -32,17 +35,28 @@ def voice_db(bands_db: np.ndarray) -> Powers:
     return 10 * np.log10(moving_mean(voice_power(bands_db), _SMOOTH) + 1e-16)
 
 
-def follow(first_db: Powers, second_db: Powers) -> bool:
-    """Whether two levels over time rise and fall together: one voice in both microphones."""
-    if len(first_db) < 2 * _SMOOTH or min(first_db.std(), second_db.std()) < 1e-6:
-        return False
-    late = range(-LAGS, LAGS + 1)
-    pairs = [(first_db[max(k, 0) :], second_db[max(-k, 0) :]) for k in late]
-    sizes = [min(len(a), len(b)) for a, b in pairs]
-    return any(
-        np.corrcoef(a[:size], b[:size])[0, 1] > FOLLOWS
-        for (a, b), size in zip(pairs, sizes, strict=True)
-    )
+def follows(first_db: Powers, second_db: Powers, inside: Mask) -> float:
+    """Return how closely two levels rise and fall together, 1 for one voice in both microphones.
+
+    Only the quick movements say so, from syllable to syllable: two people who stop at once, or
+    grow louder against each other, move together slowly.
+
+    Args:
+        first_db: level of one microphone over a stretch of cells.
+        second_db: level of the other.
+        inside: the cells to look at.
+
+    """
+    quick = [voice - moving_mean(voice, SYLLABLES_CELLS) for voice in (first_db, second_db)]
+    best = 0.0
+    for late in range(-LAGS, LAGS + 1):
+        size = len(inside) - abs(late)
+        seen = inside[:size]
+        a = quick[0][max(late, 0) :][:size][seen]
+        b = quick[1][max(-late, 0) :][:size][seen]
+        if len(a) >= 2 * _SMOOTH and min(a.std(), b.std()) > 1e-6:
+            best = max(best, float(np.corrcoef(a, b)[0, 1]))
+    return best
 
 
 def with_one_owner(bands_db: np.ndarray, own: Mask, middle_db: float | None) -> Mask:
@@ -62,7 +76,7 @@ def with_one_owner(bands_db: np.ndarray, own: Mask, middle_db: float | None) -> 
     for start, end in zip(*runs_of(bridged(both, round(BRIDGE_S * 100))), strict=True):
         if both[start:end].sum() < LEAST_S * 100:
             continue
-        if not follow(level[0][start:end], level[1][start:end]):
+        if follows(level[0][start:end], level[1][start:end], both[start:end]) < FOLLOWS:
             continue
         if answers and start - answers[-1][-1][1] < ANSWER_BRIDGE_S * 100:
             answers[-1].append((start, end))
@@ -82,9 +96,23 @@ def with_one_owner(bands_db: np.ndarray, own: Mask, middle_db: float | None) -> 
         witness += _by_turns(own, parts[0][0], parts[-1][1])
         if witness != 0:
             owner = int(witness < 0)
-            owned[owner] |= inside & own[1 - owner]
-            owned[1 - owner] &= ~inside
+            alone = inside & ~_two_voices(level, inside & both)
+            owned[owner] |= alone & own[1 - owner]
+            owned[1 - owner] &= ~alone
     return owned
+
+
+def _two_voices(level: list[Powers], held: Mask) -> Mask:
+    """Where, inside one person's answer, the levels part for a while: somebody talks over it."""
+    weight = moving_mean(held.astype(float), APART_CELLS) + 1e-9
+    a, b = (np.where(held, voice, 0.0) for voice in level)
+    mean_a, mean_b = (moving_mean(x, APART_CELLS) / weight for x in (a, b))
+    var_a = moving_mean(a * a, APART_CELLS) / weight - mean_a**2
+    var_b = moving_mean(b * b, APART_CELLS) / weight - mean_b**2
+    together = moving_mean(a * b, APART_CELLS) / weight - mean_a * mean_b
+    correlation = together / np.sqrt(np.maximum(var_a * var_b, 1e-6))
+    core = held & (weight > 0.5) & (correlation < APART)
+    return held & widened(longer(core, APART_LEAST_CELLS), APART_CELLS // 4, APART_CELLS // 4)
 
 
 def _by_spectrum(bands_db: np.ndarray, own: Mask, held: Mask) -> float:
