@@ -8,10 +8,12 @@ import recording_files as files
 from speech_scene import INTERVIEWER, RATE_HZ, SUBJECT, Scene, make
 
 from dualmic.record import TakeRecord
+from dualmic.recording import open_recording
 from dualmic.report import write_report_set
 from dualmic.report.outline import AS_WRITTEN, outline
 from dualmic.report.terminal import screen
-from dualmic.take import check_take
+from dualmic.settings import Settings, TrackNames
+from dualmic.take import CheckOptions, check_take
 
 PICTURE = RATE_HZ // 25
 
@@ -143,3 +145,43 @@ def test_a_rate_the_file_does_not_state_is_called_so(tmp_path: Path) -> None:
     assert dict(outline(record).facts)["Start timecode"] == (
         "10:00:00:00 at 25 frames/s (the file states no rate)"
     )
+
+
+SPOKEN_OF = {"creation_time": "2024-05-03T10:11:12Z", "comment": "gate 4", "title": "Locks"}
+
+
+@pytest.mark.parametrize("name", ["a.mov", "a.mp4", "a.mkv", "a.avi"])
+def test_camera_files_tell_track_names_and_words(name: str, tmp_path: Path) -> None:
+    parts = np.split(files.noise(4_800), 2, axis=1)
+    path = files.write_av(
+        tmp_path / name, parts, picture="mpeg4", names=["Lav B", "Lav A"], metadata=SPOKEN_OF
+    )
+    with open_recording([path]) as recording:
+        info = recording.info
+    assert [channel.name for channel in info.channels] == ["Lav B", "Lav A"]
+    assert {"comment": "gate 4", "title": "Locks"}.items() <= info.texts.items()
+
+
+@pytest.mark.parametrize("name", ["a.mov", "a.mp4", "a.mkv", "a.mxf"])
+def test_camera_files_tell_when_they_were_recorded(name: str, tmp_path: Path) -> None:
+    # MXF calls it the package's modification date (SMPTE ST 377-1).
+    words = SPOKEN_OF | {"modification_date": "2024-05-03 10:11:12"}
+    picture = "mpeg2video" if name == "a.mxf" else "mpeg4"
+    sound = [files.noise(4_800)]
+    path = files.write_av(tmp_path / name, sound, picture=picture, metadata=words)
+    with open_recording([path]) as recording:
+        assert recording.info.recorded_at == "2024-05-03T10:11:12Z"
+
+
+def test_tracks_named_in_the_settings_are_the_microphones(tmp_path: Path) -> None:
+    one, two = monos(make(rounds=1))
+    names = ["Lav B", "Lav A"]
+    path = files.write_av(tmp_path / "a.mov", [two, one], picture="mpeg4", names=names)
+    settings = Settings(tracks=TrackNames(interviewer=["Lav A"], subject=["Lav B"]))
+    record = check_take([path], CheckOptions(settings=settings))
+    assert (record.roles.interviewer, record.roles.subject) == (2, 1)
+    # Truth: the interviewer speaks first in the scene.
+    assert record.turns[0].speaker == "interviewer"
+    told = dict(outline(record).facts)
+    assert told["Who is who"] == 'decided by track names "Lav A" and "Lav B"'
+    assert told["Interviewer"] == "channel 2"
