@@ -193,9 +193,10 @@ def test_reports_with_names_do_not_become_private_by_a_second_run(day: tuple[Pat
 
 def test_a_recording_without_its_sound_is_not_passed_over(tmp_path: Path) -> None:
     folder, out = tmp_path / "card", tmp_path / "out"
-    write(folder / "C1.wav", sound()[:0])
+    whole = write(folder / "C1.wav", sound()).read_bytes()
+    (folder / "C1.wav").write_bytes(whole[:36])  # header and format, and not a sample
     run(folder, out)
-    assert rows(out)["C1.wav"].status == "failed"
+    assert "holds no sound" in (rows(out)["C1.wav"].reason or "")
 
 
 def test_a_damaged_file_is_not_read_again_until_it_changes(

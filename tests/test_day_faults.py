@@ -185,7 +185,11 @@ sys.exit(run_day(Path(sys.argv[1]), Path(sys.argv[2]), jobs=int(sys.argv[3]),
 
 def start(folder: Path, out: Path, jobs: int = 1) -> "subprocess.Popen[str]":
     command = [sys.executable, "-c", SCRIPT, str(folder), str(out), str(jobs)]
-    return subprocess.Popen(command, stdout=subprocess.PIPE, text=True)
+
+    def listen() -> None:  # a shell lets what it starts in the background ignore Ctrl-C
+        signal.signal(signal.SIGINT, signal.SIG_DFL)
+
+    return subprocess.Popen(command, stdout=subprocess.PIPE, text=True, preexec_fn=listen)
 
 
 @linux
