@@ -124,8 +124,9 @@ def day(folder: Path, out: Path, **asked: Any) -> int:
 @main.command(context_settings=CONTEXT)
 @click.argument("take", type=click.Path(path_type=Path))
 @click.argument("number", type=int, required=False)
+@click.option("--one-mic", is_flag=True, help="Both people share one microphone.")
 @_one_line_errors
-def hear(take: Path, number: int | None) -> int:
+def hear(take: Path, number: int | None, one_mic: bool) -> int:
     """Listen to problem NUMBER of a take; without a number, list the problems.
 
     A short clip goes to a temporary folder and is opened with the system's player. It can be very
@@ -137,7 +138,7 @@ def hear(take: Path, number: int | None) -> int:
     """
     from dualmic import commands
 
-    return commands.hear(take, number)
+    return commands.hear(take, number, one_mic=one_mic)
 
 
 @main.command(context_settings=CONTEXT)

@@ -223,12 +223,17 @@ def day(asked: DayAsked) -> int:
     return status
 
 
-def hear(take: Path, number: int | None, *, folder: Path | None = None) -> int:
+def hear(
+    take: Path, number: int | None, *, one_mic: bool = False, folder: Path | None = None
+) -> int:
     """Cut a problem of a take as sound into a temporary folder and open it; None lists them."""
     from dualmic.hear import list_problems, write_clip
-    from dualmic.take import check_take
+    from dualmic.take import DEFAULT_SPECS, CheckOptions, check_take
 
-    record = check_take([take])
+    # As check does by itself, so that problems have the same numbers.
+    settings = _settings(None)
+    specs = tuple(settings.deliveries) or DEFAULT_SPECS
+    record = check_take([take], CheckOptions(specs=specs, one_mic=one_mic, settings=settings))
     if number is None:
         _print(list_problems(record))
         return 0

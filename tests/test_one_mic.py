@@ -7,6 +7,8 @@ import pytest
 import soundfile as sf
 from speech_scene import RATE_HZ, make
 
+import dualmic.take as take_module
+from dualmic import commands
 from dualmic.cli import main
 from dualmic.errors import UsageError
 from dualmic.record import TakeRecord, read
@@ -117,6 +119,34 @@ def test_the_command_reports_it_in_every_form(
     page = (tmp_path / "reports" / "mono.html").read_text()
     assert "The one microphone" in page
     assert (tmp_path / "reports" / "mono.pdf").read_bytes().startswith(b"%PDF")
+
+
+def test_a_problem_of_it_is_heard_on_both_sides(tmp_path: Path) -> None:
+    path = tmp_path / "mono.wav"
+    sf.write(path, shared(make(rounds=3).answers()[1]), RATE_HZ, "PCM_24")
+    assert commands.hear(path, 1, one_mic=True, folder=tmp_path) == 0
+    clip, _ = sf.read(tmp_path / "mono-problem-1.wav")
+    assert np.abs(clip[:, 0]).max() > 0.1
+    assert np.array_equal(clip[:, 0], clip[:, 1])
+
+
+def test_problems_have_the_numbers_that_check_gives_them(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    # The settings of the working folder say who is where, for check and hear alike.
+    seen = []
+    really = take_module.check_take
+
+    def watched(paths: list[Path], options: CheckOptions) -> TakeRecord:
+        seen.append(options.settings)
+        return really(paths, options)
+
+    monkeypatch.setattr(take_module, "check_take", watched)
+    monkeypatch.chdir(tmp_path)
+    (tmp_path / "dualmic.toml").write_text("mains_hz = 60\n")
+    make(rounds=1).write(tmp_path / "take.wav")
+    assert commands.hear(tmp_path / "take.wav", None) == 0
+    assert [settings.mains_hz for settings in seen] == [60]
 
 
 def test_two_different_channels_are_not_one_microphone() -> None:
