@@ -4,8 +4,8 @@ Every half second the quiet blocks of the seconds before are held against those 
 after, by microphone and band; quiet blocks look through speech. Where they differ lastingly, the
 moment is the last block that still holds the lower background (or the first that holds it again).
 
-A gain moves everything in its own microphone alike, in every band and speech too; a machine in the
-room is heard by both microphones, in its own bands, and the voices stay as they were.
+A machine in the room is heard by both microphones; what a gain moves is found first, see
+``jumps.py``.
 """
 
 from dataclasses import dataclass
@@ -14,8 +14,9 @@ import numpy as np
 
 from dualmic.findings.automatic import automatic_gain
 from dualmic.findings.base import Finding, Limits
+from dualmic.findings.jumps import LEAST_JUMP_DB, Jump, find_jumps
 from dualmic.hearing import Hearing
-from dualmic.meters.masks import mask_of
+from dualmic.meters.masks import cells_of, mask_of
 from dualmic.record import Severity
 from dualmic.tiles import Mask, Powers
 
@@ -24,18 +25,15 @@ BLOCK_CELLS = 5  # 50 ms
 SIDE_S = 3.0  # of quiet on either side, as far as there is so much
 LEAST_S = 0.5
 STEADY_S, STEADY_DB = 1.5, 8.0  # speech moves more than that within a second and a half
-SILENT_DB = -105.0  # a mute, no background
-JUMP_DB = 3.5
+SILENT_DB = -125.0  # a mute, no background
+CHANGE_DB = 3.5
 BACKGROUND_DB = 6.5  # a cut across less is covered by the voice's own changes
-ALIKE_DB = 2.0  # how far the bands of one gain may differ (standard deviation)
-STILL_SHARE = 0.4  # the other microphone's change, at most, beside a gain's
-SAME_VOICE_SHARE = 0.5
-VOICE_S = 15.0
 SPLIT_DB = 3.0
 APART_DB = 2.0  # the quarters of blocks next to the change keep this far apart
 FOLLOW_DB, FOLLOW_BANDS = 1.0, 2  # of the microphone that hears the change less
 UNEQUAL_DB = 6.0
 STEADY_NOISE_DB = 2.5  # between quartiles: machines and hiss are steady, traffic is not
+APART_S = 1.5  # a jump of gain and a change of background nearer than this are one thing
 BOTTOM_S, BOTTOM_DB = 6.0, 2.5
 BOTTOM_PERCENTILES = (2, 10)
 SURE_S = 0.1  # how near the moment is known, words before and after it permitting
@@ -57,42 +55,42 @@ class _Change:
 
 def changes(hearing: Hearing, _limits: Limits) -> list[Finding]:
     """Return level jumps and changes of background."""
-    found = []
     blocks = _blocks(hearing)
     automatic = automatic_gain(blocks, hearing.measured.duration_s)
     pumping = {finding.mic for finding in automatic}
-    for change in _find(blocks, _quiet(hearing, blocks), pumping):
+    quiet = _quiet(hearing, blocks)
+    jumps = [j for j in find_jumps(hearing, blocks, quiet) if j.mic not in pumping]
+    found = [
+        _of_gain(jump)
+        for jump in jumps
+        if EDGE_S <= jump.at_s <= hearing.measured.duration_s - EDGE_S
+    ]
+    for change in _find(blocks, quiet, pumping):
         if not EDGE_S <= change.at_s <= hearing.measured.duration_s - EDGE_S:
             continue
-        mic = _jumped(hearing, change)
         mean = float(change.weighted_db[change.known].mean())
-        if mic is not None and mic not in pumping:
-            value = round(float(np.median(change.by_db[mic])), 1)
-            found.append(_finding("level_jump", mic, change, value, JUMP_DB))
-        elif mic is None and _in_the_room(change):
+        if any(abs(jump.at_s - change.at_s) < APART_S for jump in jumps):
+            continue
+        if _in_the_room(change):
             both = bool(change.known.all())
             where = None if both else int(np.flatnonzero(change.known)[0])
             largest = float(np.nanmax(np.abs(change.weighted_db)))
             plain = both and largest >= BACKGROUND_DB and _alike(change)
             severity: Severity = "warn" if plain else "note"
             value = round(float(np.sign(mean)) * largest, 1)
+            span = change.at_s - SURE_S, change.at_s + SURE_S
             found.append(
-                _finding("background_change", where, change, value, BACKGROUND_DB, severity)
+                Finding("background_change", where, *span, severity, value, BACKGROUND_DB, "dB")
             )
     return automatic + found
 
 
-def _finding(
-    kind: str,
-    mic: int | None,
-    change: _Change,
-    value: float,
-    limit: float,
-    severity: Severity = "warn",
-) -> Finding:
-    return Finding(
-        kind, mic, change.at_s - SURE_S, change.at_s + SURE_S, severity, value, limit, "dB"
-    )
+def _of_gain(jump: Jump) -> Finding:
+    first_s, last_s = jump.span_s
+    severity: Severity = "warn" if jump.sure else "note"
+    value = round(jump.by_db, 1)
+    span = first_s - SURE_S, last_s + SURE_S
+    return Finding("level_jump", jump.mic, *span, severity, value, LEAST_JUMP_DB, "dB")
 
 
 def _blocks(hearing: Hearing) -> Powers:
@@ -101,8 +99,13 @@ def _blocks(hearing: Hearing) -> Powers:
     count = bands.shape[1] // BLOCK_CELLS
     cut = bands[:, : count * BLOCK_CELLS].reshape(2, count, BLOCK_CELLS, -1).astype(np.float32)
     level = 10 * np.log10((10 ** (cut / 10)).mean(axis=2))
-    dead = hearing.dead[:, : count * BLOCK_CELLS].reshape(2, count, BLOCK_CELLS).any(axis=2)
-    gone = dead | (level.max(axis=2) < SILENT_DB) | (cut.max(axis=3).min(axis=2) < SILENT_DB)
+    held = [
+        cells_of([(r.start_s, r.end_s) for r in runs], bands.shape[1])
+        for runs in hearing.measured.held
+    ]
+    dead = (hearing.dead | np.stack(held))[:, : count * BLOCK_CELLS]
+    dead_blocks = dead.reshape(2, count, BLOCK_CELLS).any(axis=2)
+    gone = dead_blocks | (level.max(axis=2) < SILENT_DB) | (cut.max(axis=3).min(axis=2) < SILENT_DB)
     low = hearing.measured.spectra.noise_bands[:, 1 : count + 1, :1].astype(np.float64)
     low = np.pad(low, ((0, 0), (0, count - low.shape[1]), (0, 0)), mode="edge")
     level = np.concatenate([10 * np.log10(low + 1e-16), level], axis=2)
@@ -190,7 +193,7 @@ def _change(
     before, after = (np.median(levels[:, side], axis=1) for side in sides)
     rows = _measures(after) - _measures(before)
     rows[np.isnan(weighted).all(axis=1)] = np.nan
-    if not np.isfinite(rows).any() or np.nanmax(np.abs(rows)) < JUMP_DB:
+    if not np.isfinite(rows).any() or np.nanmax(np.abs(rows)) < CHANGE_DB:
         return None
     row = int(np.nanargmax(np.abs(rows)))
     change = rows[row // 2 * 2 : row // 2 * 2 + 2]
@@ -238,7 +241,7 @@ def _in_the_room(change: _Change) -> bool:
     A hum or a hiss of its own may mask it in one of them: there, some bands have to follow.
     """
     known = change.weighted_db[change.known]
-    if np.all(np.sign(known) == np.sign(known[0])) and np.abs(known).min() >= JUMP_DB:
+    if np.all(np.sign(known) == np.sign(known[0])) and np.abs(known).min() >= CHANGE_DB:
         return True
     quieter = int(np.argmin(np.abs(change.weighted_db)))
     same_way = change.by_db[quieter] * np.sign(change.weighted_db[1 - quieter])
@@ -249,34 +252,5 @@ def _alike(change: _Change) -> bool:
     """Whether both microphones hear about the same change: a hum of one alone is no room's."""
     return bool(
         np.abs(np.diff(change.weighted_db)) <= UNEQUAL_DB
-        and np.abs(change.weighted_db).min() >= JUMP_DB
+        and np.abs(change.weighted_db).min() >= CHANGE_DB
     )
-
-
-def _jumped(hearing: Hearing, change: _Change) -> int | None:
-    """Return the microphone whose gain jumped, None if none did."""
-    size = np.where(change.known, np.abs(change.weighted_db), 0.0)
-    mic = int(np.argmax(size))
-    by = float(np.median(change.by_db[mic]))
-    if abs(by) < JUMP_DB or change.by_db[mic].std() > ALIKE_DB:
-        return None
-    if change.known[1 - mic] and size[1 - mic] > STILL_SHARE * size[mic]:
-        return None
-    voice = _voice_change(hearing, mic, change.at_s)
-    if voice is None:
-        return mic if change.known.all() else None
-    return mic if voice / by > SAME_VOICE_SHARE else None
-
-
-def _voice_change(hearing: Hearing, mic: int, at_s: float) -> float | None:
-    """Return by how much the wearer's speech is louder after than before, None if unheard."""
-    cells = round(at_s * 100)
-    power = hearing.measured.levels.power[mic]
-    own = hearing.activity.own[mic][: len(power)] & ~hearing.dead[mic][: len(power)]
-    levels = []
-    for part in (slice(max(cells - int(VOICE_S * 100), 0), cells), slice(cells, cells + 1500)):
-        heard = power[part][own[part]]
-        if len(heard) < 50:
-            return None
-        levels.append(10 * np.log10(np.percentile(heard, 70) + 1e-16))
-    return float(levels[1] - levels[0])

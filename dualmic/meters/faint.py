@@ -48,12 +48,12 @@ class FaintLevels:
         self._even = rate_hz % PER_S == 0
         self._per_ms = self._at.shape[1]
         self._past = np.zeros((3, channels, 0))
-        self._zero: Floats | None = None
+        self._zero = np.zeros((channels, 1, 1), np.float32)
         self._levels: list[np.ndarray] = []
 
     def push(self, samples: Floats) -> None:
         """Take in the next second ``(channels, frames)``."""
-        if self._zero is None:  # near enough to any offset for single precision
+        if not self._levels:  # near enough to any offset for single precision
             self._zero = samples.mean(axis=1)[:, None, None]
         sums = np.concatenate([self._past, self._sums(samples)], axis=2)
         self._past = sums[:, :, -(WINDOW_MS - 1) :]

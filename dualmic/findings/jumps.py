@@ -1,0 +1,278 @@
+"""A gain that jumps: the level difference between the microphones shifts for every sound alike.
+
+The difference of the two levels is the same whatever is said and however loudly, as long as gains
+stand: one value for the first person's voice, one for the second's, one for the room in pauses. A
+gain that jumps shifts all of them by as much; a person who turns round shifts their own alone; a
+machine that starts shifts the pauses' at most. The moment is where the differences go over from the
+one set of values to the other, told by likelihood, so words need not stop for it.
+"""
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from dualmic.hearing import Hearing
+from dualmic.tiles import Mask, Powers
+
+# All our choices, tuned on simulated scenes.
+BLOCKS_PER_S, BLOCK_CELLS = 20, 5
+SIDE = 9 * BLOCKS_PER_S  # of sound on either side that is compared
+REACH = 4 * BLOCKS_PER_S
+NEAR_BLOCKS = 3 * BLOCKS_PER_S
+STEP_S = 0.25
+APART = 1 * BLOCKS_PER_S
+LEAST_JUMP_DB = 3.5
+LEAST_BLOCKS = 4  # of a class on either side, else it says nothing
+CLASS_ERROR_DB = 0.6  # what a class's mean may be off by besides chance
+SURE_DB = 1.8
+AGREE_DB = 3.0
+ALIKE_DB = 1.8
+STILL_SHARE = 0.45  # the other microphone's change, at most, beside a gain's
+STEEP_SHARE = 0.6  # of a change that two seconds have to show; a lorry takes longer
+LESS_DB = 1.0
+LIKELY = 6.0  # nepers of likelihood under the best moment's
+STEADY_DB = 1.2  # error of a shift where nothing lies near: a steady background
+LEAST_ALONE_S = 10.0
+DEAD_SHARE = 0.3
+WIDEST_DB, SMEAR_DB, CLEAREST, UNSURE = 60, 1.5, 4.0, 0.15
+LOW_SHARE, LOW_SAYS, OTHERS_SAY_LESS = 0.2, 3.0, 60.0
+OUTLIER_DB = 12.0
+BANDS = slice(3, 7)  # of the blocks' seven: 600 Hz to 7.5 kHz, where no mains hum reaches
+OVER_FLOOR_DB = 8.0  # a voice has to stand over the background in both microphones
+
+
+@dataclass(frozen=True)
+class Jump:
+    """One microphone's gain changes by ``by_db`` at ``at_s``, surely not before or after a span.
+
+    Heard by one microphone alone it may as well be the background: then it is not ``sure``.
+    """
+
+    mic: int
+    at_s: float
+    by_db: float
+    span_s: tuple[float, float]
+    sure: bool
+
+
+def find_jumps(hearing: Hearing, blocks: Powers, quiet: Mask) -> list[Jump]:
+    """Return the jumps of gain that both microphones' sound shows, in order of time.
+
+    Args:
+        hearing: the take.
+        blocks: band levels of every 50 ms in dB, ``(2, blocks, bands)``, NaN where nothing is.
+        quiet: which blocks hold the background alone.
+
+    """
+    bands = blocks[:, :, BANDS]
+    known = np.isfinite(bands[:, :, 0])
+    pair = _Sound(bands, _classes(hearing, bands.mean(axis=2), quiet), None)
+    jumps = _split(pair)
+    if hearing.dead.mean(axis=1).max() > DEAD_SHARE:  # what differs then says little of a gain
+        jumps = [replace(jump, sure=False) for jump in jumps]
+    for mic in (0, 1):
+        live = known[mic] & ~known[1 - mic]
+        if live.sum() > LEAST_ALONE_S * BLOCKS_PER_S:
+            alone = np.where(live[:, None], bands[mic], np.nan)
+            classes = [np.zeros_like(quiet), np.zeros_like(quiet), quiet & live]
+            jumps += _split(_Sound(np.stack([alone, alone]), classes, mic))
+    return sorted(jumps, key=lambda jump: jump.at_s)
+
+
+class _Sound:
+    """What jumps are looked for in: a row of dB for each block, by band and class of sound.
+
+    That row is the difference of both microphones, or the level of the one that is alone.
+    """
+
+    def __init__(self, levels: Powers, classes: list[Mask], alone: int | None) -> None:
+        self.levels, self.alone = levels, alone
+        bands = levels[0] - levels[1] if alone is None else levels[alone]
+        self.mean = bands.mean(axis=1)
+        self.classes = classes
+        self.sums = [_Sums(np.where(mask, self.mean, np.nan)) for mask in classes]
+        self.bands = [_Sums(np.where(classes[2], row, np.nan)) for row in bands.T]
+        self.quiet = [_Sums(np.where(classes[2], row.mean(axis=1), np.nan)) for row in levels]
+
+
+def _split(sound: _Sound) -> list[Jump]:
+    """Find the largest jump of a stretch, then those of its two parts."""
+    found = []
+    parts = [(0, len(sound.mean))]
+    while parts:
+        first, end = parts.pop()
+        at = np.arange(first + LEAST_BLOCKS, end - LEAST_BLOCKS + 1, round(STEP_S * BLOCKS_PER_S))
+        if not len(at):
+            continue
+        by = _shift(sound, at, first, end)[0]
+        best = int(np.argmax(np.abs(by)))
+        if abs(by[best]) < LEAST_JUMP_DB:
+            continue
+        judged = block = int(at[best])
+        mic = _whose(sound, block, float(by[best]))
+        change = float(by[best])
+        span = (block / BLOCKS_PER_S,) * 2
+        for _ in range(2):
+            moment = _moment(sound, mic, block, first, end)
+            moved = min(max(moment[0], first + 1), end - 1)
+            by_there = float(_shift(sound, np.array([moved]), first, end)[0][0])
+            # Nearer to the moment the change shows better, unless too little is left beside it.
+            if abs(by_there) > abs(change) - LESS_DB:
+                judged, change = moved, by_there
+                mic = _whose(sound, moved, change)
+            elif block != int(at[best]):
+                break
+            block, span = moved, (moment[1] / BLOCKS_PER_S, moment[2] / BLOCKS_PER_S)
+        if _is_gain(sound, judged, (first, end), change):
+            sign = -1 if mic == 1 and sound.alone is None else 1
+            found.append(Jump(mic, block / BLOCKS_PER_S, sign * change, span, sound.alone is None))
+        parts += [(first, block - APART), (block + APART, end)]
+    return found
+
+
+def _shift(sound: _Sound, at: np.ndarray, first: int, end: int) -> tuple[Powers, Powers, Powers]:
+    """Return by how much all sounds shift (pauses first, else voices), and each class's shift."""
+    shift, error = np.stack([row.shift(at, first, end) for row in sound.sums], axis=1)
+    weight = np.where(np.isfinite(shift), 1 / error**2, 0.0)
+    with np.errstate(invalid="ignore", divide="ignore"):
+        mean = (weight * np.nan_to_num(shift)).sum(axis=0) / weight.sum(axis=0)
+    both = np.isfinite(shift[:2]).all(axis=0) & (np.abs(shift[0] - shift[1]) < AGREE_DB)
+    by = np.where(np.isfinite(shift[2]), shift[2], np.where(both, mean, 0.0))
+    return by, shift, error
+
+
+def _is_gain(sound: _Sound, at: int, ends: tuple[int, int], by: float) -> bool:
+    """Whether a gain did it: all bands alike, and either voices too or one microphone only."""
+    if abs(by) < LEAST_JUMP_DB:
+        return False
+    moment = np.array([at])
+    _, shift, error = (row[..., 0] for row in _shift(sound, moment, *ends))
+    agreeing = (error[:2] < SURE_DB) & (np.abs(shift[:2] - by) < AGREE_DB)
+    if not np.isfinite(shift[2]):
+        return bool(agreeing.all())
+    if abs(by) < LEAST_JUMP_DB + 2 * (error[2] - CLASS_ERROR_DB):
+        return False
+    bands = np.array([row.shift(moment, *ends)[0, 0] for row in sound.bands])
+    if np.std(bands) > ALIKE_DB:
+        return False
+    if sound.alone is not None:
+        near = sound.sums[2].shift(moment, at - NEAR_BLOCKS, at + NEAR_BLOCKS)[0, 0]
+        steep = near / by > STEEP_SHARE if np.isfinite(near) else True
+        return bool(steep and error[2] < STEADY_DB)
+    change = [abs(row.shift(moment, *ends)[0, 0]) for row in sound.quiet]
+    return bool(agreeing.any() or min(change) <= STILL_SHARE * abs(by))
+
+
+class _Sums:
+    """Means of a row over any stretch, from its running sums; NaN are left out."""
+
+    def __init__(self, row: Powers) -> None:
+        live = np.isfinite(row)
+        usual = float(np.median(row[live])) if live.any() else 0.0
+        near = np.clip(np.where(live, row - usual, 0.0), -OUTLIER_DB, OUTLIER_DB)
+        self.usual = usual
+        self._number = np.concatenate([[0], np.cumsum(live)])
+        self._total = np.concatenate([[0.0], np.cumsum(near)])
+        self._square = np.concatenate([[0.0], np.cumsum(near**2)])
+
+    def over(self, low: np.ndarray, high: np.ndarray) -> tuple[Powers, Powers, Powers]:
+        """Return how many, mean and variance between blocks."""
+        number = self._number[high] - self._number[low]
+        with np.errstate(invalid="ignore", divide="ignore"):
+            mean = (self._total[high] - self._total[low]) / number
+            spread = (self._square[high] - self._square[low]) / number - mean**2
+        return number, mean + self.usual, np.maximum(spread, 0.0)
+
+    def shift(self, at: np.ndarray, first: int, end: int) -> Powers:
+        """Return ``(2, moments)``: mean after less mean before, and its error; NaN if unknown."""
+        first, end = max(first, 0), min(end, len(self._number) - 1)
+        n0, m0, v0 = self.over(np.maximum(at - SIDE, first), at)
+        n1, m1, v1 = self.over(at, np.minimum(at + SIDE, end))
+        known = (n0 >= LEAST_BLOCKS) & (n1 >= LEAST_BLOCKS)
+        with np.errstate(invalid="ignore", divide="ignore"):
+            # Neighbouring blocks say nearly the same: a quarter of them count.
+            error = np.sqrt(CLASS_ERROR_DB**2 + 4 * (v0 / n0 + v1 / n1))
+            return np.where(known, np.stack([m1 - m0, error]), np.nan)
+
+
+def _classes(hearing: Hearing, levels: Powers, quiet: Mask) -> list[Mask]:
+    """Return which blocks hold the first voice alone, the second alone, nobody."""
+    count = levels.shape[1]
+    floor = np.array([np.nanpercentile(row, 10) if np.isfinite(row).any() else 0 for row in levels])
+    with np.errstate(invalid="ignore"):
+        clear = (levels > (floor + OVER_FLOOR_DB)[:, None]).all(axis=0)
+    live = np.isfinite(levels).all(axis=0)
+    single = hearing.activity.single[:, : count * BLOCK_CELLS].reshape(2, count, BLOCK_CELLS)
+    return [single[0].all(axis=1) & clear, single[1].all(axis=1) & clear, quiet & live]
+
+
+def _moment(sound: _Sound, mic: int, block: int, first: int, end: int) -> tuple[int, int, int]:
+    """Return the block from which on the differences are the later ones, and how early and late.
+
+    Whoever speaks, a difference that was common before, or would be common after but for the jump,
+    speaks for before; so no block has to be given to a person first. Pauses are told from speech.
+    """
+    low, high = max(block - REACH, first), min(block + REACH, end)
+    by = float(_shift(sound, np.array([block]), first, end)[0][0])
+    edges = np.array([max(block - SIDE, first), block, min(block + SIDE, end)])
+    evidence = _of_lows(sound.levels[mic, low:high], sound.quiet[mic], edges)
+    if sound.alone is None:
+        rest = ~sound.classes[2]
+        kinds = [sound.classes[2]]
+        for voice, sums in zip(sound.classes[:2], sound.sums[:2], strict=True):
+            if abs(sums.shift(edges[1:2], first, end)[0, 0] - by) < AGREE_DB:
+                kinds.append(voice)
+                rest = rest & ~voice
+        for kind in (*kinds, rest):
+            row = np.where(kind, sound.mean, np.nan)
+            ahead = row[edges[0] : max(block - APART, edges[0])]
+            later = row[min(block + APART, edges[2]) : edges[2]]
+            before = _common(np.concatenate([ahead, later - by]))
+            after = _common(np.concatenate([ahead + by, later]))
+            heard = np.isfinite(row[low:high])
+            at = _bins(row[low:high][heard])
+            clearest = CLEAREST if kind is not rest else UNSURE
+            evidence[heard] += np.clip(np.log(after[at] / before[at]), -clearest, clearest)
+    total = np.concatenate([[0.0], np.cumsum(evidence)])
+    likely = np.flatnonzero(total < total.min() + LIKELY)
+    return low + int(np.argmin(total)), low + int(likely[0]), low + int(likely[-1])
+
+
+def _bins(difference_db: Powers) -> np.ndarray:
+    return np.clip(np.round(difference_db) + WIDEST_DB, 0, 2 * WIDEST_DB).astype(np.int64)
+
+
+def _common(difference_db: Powers) -> Powers:
+    """Return how common each difference is, in steps of 1 dB."""
+    counts = np.bincount(
+        _bins(difference_db[np.isfinite(difference_db)]), minlength=2 * WIDEST_DB + 1
+    )
+    kernel = np.exp(-0.5 * (np.arange(-4, 5) / SMEAR_DB) ** 2)
+    return np.convolve(counts, kernel / kernel.sum(), mode="same") + 0.01 * counts.sum() / 20 + 1e-3
+
+
+def _of_lows(levels: Powers, quiet: "_Sums", edges: np.ndarray) -> Powers:
+    """Return what each block says for the later level: none lies below the background it is in."""
+    number, mean, _ = quiet.over(edges[:2], edges[1:])
+    if number.min() < LEAST_BLOCKS:
+        return np.zeros(len(levels))
+    by = mean[1] - mean[0]
+    with np.errstate(invalid="ignore"):
+        is_low = levels.mean(axis=1) < mean.mean() - LOW_SHARE * abs(by)
+    return np.sign(by) * np.where(is_low, -LOW_SAYS, LOW_SAYS / OTHERS_SAY_LESS)
+
+
+def _whose(sound: _Sound, block: int, by: float) -> int:
+    """Return the microphone whose own levels changed, in pauses and in its wearer's speech."""
+    if sound.alone is not None:
+        return sound.alone
+    against = np.zeros(2)
+    at = np.array([block])
+    for m in (0, 1):
+        own = _Sums(np.where(sound.classes[m], sound.levels[m].mean(axis=1), np.nan))
+        for row, weight in ((sound.quiet[m], 1.0), (own, 0.5)):
+            change = float(row.shift(at, 0, len(sound.mean))[0, 0])
+            if np.isfinite(change):
+                against[m] += weight * abs(change - (by if m == 0 else -by))
+                against[1 - m] += weight * abs(change)
+    return int(np.argmin(against))
