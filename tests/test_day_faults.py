@@ -7,6 +7,7 @@ import sys
 import time
 from collections.abc import Iterator
 from pathlib import Path
+from types import ModuleType
 
 import pytest
 from day_runs import (
@@ -22,8 +23,9 @@ from day_runs import (
     write,
 )
 
+from dualmic import day as day_module
 from dualmic.errors import ReportError
-from dualmic.overnight import running, worker
+from dualmic.overnight import checking, running, worker
 from dualmic.overnight.jobs import Job
 from dualmic.overnight.pace import Progress
 from dualmic.overnight.state import DayState
@@ -133,6 +135,32 @@ def test_a_report_folder_that_goes_away_is_not_made_anew(tmp_path: Path) -> None
     assert {row.status for row in rows(out).values()} == {"done"}
 
 
+@pytest.mark.parametrize(("module", "name"), [(checking, "_write"), (day_module, "write_day")])
+def test_a_report_folder_that_goes_away_while_it_is_written_leaves_nothing_behind(
+    two_takes: Path,
+    tmp_path: Path,
+    monkeypatch: pytest.MonkeyPatch,
+    module: ModuleType,
+    name: str,
+) -> None:
+    out = tmp_path / "disk" / "out"
+    write_there = getattr(module, name)
+
+    def unplug(*given: object, **more: object) -> object:
+        (tmp_path / "disk").rename(tmp_path / "away")
+        return write_there(*given, **more)
+
+    monkeypatch.setattr(module, name, unplug)
+    if module is checking:
+        answer = worker.do(job_for(two_takes / "C1.wav", out, 300))
+        assert answer.cannot_write
+        assert "not there any more" in (answer.error or "")
+    else:
+        with pytest.raises(ReportError, match="not there any more"):
+            run(two_takes, out)
+    assert not list((tmp_path / "disk").rglob("*.*"))
+
+
 @pytest.fixture
 def disk(tmp_path: Path) -> Iterator[Path]:
     """A disk of 600 kB of our own; needs the right to mount one."""
@@ -176,7 +204,6 @@ def test_a_report_folder_that_is_read_only_is_named(two_takes: Path, disk: Path)
 SCRIPT = """
 import sys
 from pathlib import Path
-from dualmic.day import run_day
 from dualmic.take import CheckOptions
 sys.exit(run_day(Path(sys.argv[1]), Path(sys.argv[2]), jobs=int(sys.argv[3]),
          options=CheckOptions(specs=("podcast",)), say=lambda text: print(text, flush=True)))
