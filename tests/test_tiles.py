@@ -10,8 +10,8 @@ from dualmic import tiles
 def test_a_stack_gives_back_what_was_put_on_it(monkeypatch: pytest.MonkeyPatch, room_s) -> None:
     monkeypatch.setattr(tiles, "STACK_S", room_s)
     rng = np.random.default_rng(1)
-    # Seconds of ten values, the last one shorter, as at the end of a take.
-    parts = [rng.normal(size=(2, n, 4)).astype(np.float16) for n in (10, 10, 10, 10, 10, 3)]
+    # Pieces that do not fill the room evenly, the last one short, as at the end of a take.
+    parts = [rng.normal(size=(2, n, 4)).astype(np.float16) for n in (10, 9, 10, 10, 9, 3)]
     stack = tiles.Stack()
     for number, part in enumerate(parts, start=1):
         stack.add(part)
