@@ -78,7 +78,13 @@ def hear(measured: Measured, *, one_mic: bool = False) -> Hearing:
         activity = with_dead_mics(bands, activity, dead)
     clipped = np.stack(
         [
-            clipped_frames(measured.tops, mic, is_float=measured.is_float)[: measured.cells]
+            clipped_frames(
+                measured.tops,
+                mic,
+                is_float=measured.is_float,
+                peak=measured.levels.peak[mic],
+                rate_hz=measured.rate_hz,
+            )[: measured.cells]
             for mic in (0, 1)
         ]
     )

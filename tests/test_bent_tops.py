@@ -1,0 +1,45 @@
+"""Clipped tops inside a lossy codec, where no two samples are equal any more."""
+
+from pathlib import Path
+
+import av
+import numpy as np
+import pytest
+import speech_scene
+from speech_scene import RATE_HZ, SUBJECT
+
+from dualmic.take import check_take
+
+
+def coded(samples: np.ndarray, path: Path) -> Path:
+    """Write ``(frames, 2)`` as AAC, 256 kbit/s."""
+    with av.open(str(path), "w") as container:
+        stream = container.add_stream("aac", rate=RATE_HZ, layout="stereo")
+        stream.bit_rate = 256_000
+        for at in range(0, len(samples), 1024):
+            block = np.ascontiguousarray(samples[at : at + 1024].T, np.float32)
+            frame = av.AudioFrame.from_ndarray(block, format="fltp", layout="stereo")
+            frame.sample_rate, frame.pts = RATE_HZ, at
+            container.mux(stream.encode(frame))
+        container.mux(stream.encode(None))
+    return path
+
+
+@pytest.mark.parametrize("clips", [True, False])
+def test_clipped_answer_is_found_inside_aac(tmp_path: Path, clips: bool) -> None:
+    """One answer 10 dB over a ceiling, all turned down by 6 dB afterwards, or left whole."""
+    scene = speech_scene.make(2)
+    start_s, end_s = scene.answers()[0]
+    part = slice(round(start_s * RATE_HZ), round(end_s * RATE_HZ))
+    row = scene.samples[:, SUBJECT]
+    ceiling = np.abs(row).max() * 1.2
+    row[part] *= ceiling * 10 ** (10 / 20) / np.abs(row[part]).max()
+    if clips:
+        np.clip(row, -ceiling, ceiling, out=row)
+    scene.samples *= 0.5 / ceiling / (1.0 if clips else 3.2)
+    record = check_take([coded(scene.samples, tmp_path / "take.m4a")])
+    found = [p for p in record.problems if p.kind == "clipping"]
+    assert bool(found) == clips
+    for problem in found:
+        assert problem.mic == "subject"
+        assert start_s - 0.05 <= problem.start_s <= problem.end_s <= end_s + 0.05
