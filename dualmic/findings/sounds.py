@@ -8,6 +8,7 @@ from dualmic.unwanted import CLICK_DB, Crack, Gust
 
 CLICKS_GAP_S = 0.5  # our choice: cracks closer than this are one event
 CLICK_S = 0.003
+CRACK_SMEAR_S = 0.25  # a crack, averaged as cloth is, looks like cloth for that long
 
 
 def wind(hearing: Hearing, limits: Limits) -> list[Finding]:
@@ -59,6 +60,10 @@ def rustle(hearing: Hearing, limits: Limits) -> list[Finding]:
     for mic, stretches in enumerate(rustles(measured, hearing.activity, hearing.dead)):
         for part in stretches:
             if any(g.start_s < part.end_s and g.end_s > part.start_s for g in blown[mic]):
+                continue
+            if part.end_s - part.start_s < CRACK_SMEAR_S and any(
+                part.start_s < crack.at_s < part.end_s for crack in hearing.unwanted.cracks[mic]
+            ):
                 continue
             missing_db = round(part.missing_db, 1)
             times = part.start_s, part.end_s

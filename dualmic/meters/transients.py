@@ -22,7 +22,7 @@ _BEFORE = (24, 3)
 _AFTER = (6, 27)
 _REACH = 22
 _NEAR = 50  # 25 ms: a wireless link's latency (2 to 20 ms, common practice) and the way
-KEPT_RATIO = 10.0  # 10 dB; findings ask for more
+KEPT_RATIO = 10 ** (9.0 / 10)  # 9 dB; findings ask for as much or more
 _PAST = 2 * _NEAR + _BEFORE[0] + _AFTER[1]
 _TAPS_PER_STEP = 16
 
