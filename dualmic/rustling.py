@@ -35,6 +35,8 @@ USUAL_S, LEAST_SPOKEN_CELLS = 8.0, 200
 # Each end of a run lies half the averaging outside the sound.
 SMEAR_CELLS = 6
 QUIETEST = 1e-15
+# Our choices: five minutes at a time, and on each side what the noise floor looks at (12 s).
+STRETCH_CELLS, AROUND_CELLS = 30_000, 2_400
 
 
 @dataclass(frozen=True)
@@ -49,25 +51,40 @@ class Rustle:
 
 def rustles(measured: Measured, activity: Activity, dead: Mask) -> list[list[Rustle]]:
     """Return the stretches in which something touches each microphone."""
-    power = 10 ** (measured.spectra.bands_db.astype(np.float32) / 10)
+    bands_db = measured.spectra.bands_db
+    cells = bands_db.shape[1]
+    live = ~(dead[0] | dead[1])
+    signs: list[list[tuple[Mask, Mask, Powers]]] = [[], []]
+    # A take of hours has millions of cells: a few minutes at a time, and what lies around them.
+    for first in range(0, cells, STRETCH_CELLS):
+        last = min(first + STRETCH_CELLS, cells)
+        part = slice(max(first - AROUND_CELLS, 0), last + AROUND_CELLS)
+        inner = slice(first - part.start, last - part.start)
+        smooth, floor = _unpacked(bands_db[:, part])
+        for mic in (0, 1):
+            found = _signs(
+                smooth, floor, activity.leak_ratio[mic], live[part], activity.own[mic][part], mic
+            )
+            signs[mic].append((found[0][inner], found[1][inner], found[2][inner]))
+    return [_stretches(parts) for parts in signs]
+
+
+def _unpacked(bands_db: np.ndarray) -> tuple[Powers, Powers]:
+    """Return the smoothed powers and the noise under them, each ``(2, bands, cells)``."""
+    power = 10 ** (bands_db.astype(np.float32) / 10)
     power = np.maximum(power, QUIETEST).transpose(0, 2, 1)
-    # float32, filled row by row: a take of hours has millions of cells.
     floor, smooth = np.empty_like(power), np.empty_like(power)
     for mic, band in np.ndindex(power.shape[:2]):
         floor[mic, band] = noise_floor(power[mic, band])
         # A running sum leaves a rounding error, even below zero, where there is silence.
         smooth[mic, band] = np.maximum(moving_mean(power[mic, band], SMOOTH_CELLS), QUIETEST)
-    del power
-    live = ~(dead[0] | dead[1])
-    return [
-        _on_one(smooth, floor, activity.leak_ratio[mic], live, activity.own[mic], mic)
-        for mic in (0, 1)
-    ]
+    return smooth, floor
 
 
-def _on_one(
+def _signs(
     smooth: Powers, floor: Powers, ratio: Powers, live: Mask, speaks: Mask, mic: int
-) -> list[Rustle]:
+) -> tuple[Mask, Mask, Powers]:
+    """Return where cloth may be, where it surely is, and how much leak is missing in each cell."""
     own, other = smooth[mic], smooth[1 - mic]
     expected = np.maximum(own - floor[mic], QUIETEST) * ratio[:, None]
     missing = np.clip(power_db(expected / other), -30, 30)
@@ -94,7 +111,14 @@ def _on_one(
         & (heard < SILENT_DB)
     )
     held |= longer(alone, round(ALONE_SHORTEST_S * 100))
-    found = []
+    return held, sure, score.astype(np.float32)
+
+
+def _stretches(parts: list[tuple[Mask, Mask, Powers]]) -> list[Rustle]:
+    found: list[Rustle] = []
+    if not parts:
+        return found
+    held, sure, score = (np.concatenate(each) for each in zip(*parts, strict=True))
     for start, end in zip(*runs_of(bridged(held, round(BRIDGE_S * 100))), strict=True):
         first, last = start + SMEAR_CELLS, end - SMEAR_CELLS
         if last - first < round(SHORTEST_S * 100):
