@@ -32,10 +32,12 @@ SPLIT_DB = 3.0
 APART_DB = 2.0  # the quarters of blocks next to the change keep this far apart
 FOLLOW_DB, FOLLOW_BANDS = 1.0, 2  # of the microphone that hears the change less
 UNEQUAL_DB = 6.0
-STEADY_NOISE_DB = 2.5  # between quartiles: machines and hiss are steady, traffic is not
+STEADY_NOISE_DB = 4.0  # between quartiles: machines and hiss are steady, traffic is not
 APART_S = 1.5  # a jump of gain and a change of background nearer than this are one thing
 BOTTOM_S, BOTTOM_DB = 6.0, 2.5
 BOTTOM_PERCENTILES = (2, 10)
+NEAR_S, LEAST_NEAR, STEEP_SHARE = 1.5, 4, 0.6
+WIDEST_S = 4.0
 SURE_S = 0.1  # how near the moment is known, words before and after it permitting
 EDGE_S = 0.95  # what fades in at the start is no change of the background
 # Between words some bands fall to the background before others: a quarter of them is enough.
@@ -48,6 +50,8 @@ A_DB = np.array([-26.0, -13.0, -5.5, -1.0, 0.9, 1.2, 0.0])
 @dataclass(frozen=True)
 class _Change:
     at_s: float
+    span_s: tuple[float, float]  # it surely lies within: words may hide the moment
+    steep: bool  # shown within seconds: a lorry's swell takes longer
     by_db: Powers  # (2, bands)
     weighted_db: Powers  # (2,)
     known: Mask  # (2,)
@@ -75,10 +79,10 @@ def changes(hearing: Hearing, _limits: Limits) -> list[Finding]:
             both = bool(change.known.all())
             where = None if both else int(np.flatnonzero(change.known)[0])
             largest = float(np.nanmax(np.abs(change.weighted_db)))
-            plain = both and largest >= BACKGROUND_DB and _alike(change)
+            plain = change.steep and both and largest >= BACKGROUND_DB and _alike(change)
             severity: Severity = "warn" if plain else "note"
             value = round(float(np.sign(mean)) * largest, 1)
-            span = change.at_s - SURE_S, change.at_s + SURE_S
+            span = change.span_s[0] - SURE_S, change.span_s[1] + SURE_S
             found.append(
                 Finding("background_change", where, *span, severity, value, BACKGROUND_DB, "dB")
             )
@@ -184,10 +188,10 @@ def _split(weighted: Powers) -> int | None:
 
 
 def _change(
-    blocks: Powers, levels: Powers, weighted: Powers, at: np.ndarray, ends: tuple[int, int, int]
+    blocks: Powers, levels: Powers, weighted: Powers, at: np.ndarray, parts: tuple[int, int, int]
 ) -> _Change | None:
-    """Describe the change at quiet block ``ends[1]``; None if the two sides are not two levels."""
-    first, split, end = ends
+    """Describe the change at quiet block ``parts[1]``; None if the two sides are not two levels."""
+    first, split, end = parts
     most, least = (int(s * 100) // BLOCK_CELLS for s in (SIDE_S, LEAST_S))
     sides = slice(max(split - most, first), split), slice(split, min(split + most, end))
     before, after = (np.median(levels[:, side], axis=1) for side in sides)
@@ -204,7 +208,26 @@ def _change(
         return None
     near = at[max(split - least, first)], at[min(split + least, end) - 1] + 1
     moment = _moment(blocks, before, after, change, *near)
-    return _Change(moment * BLOCK_CELLS / 100, after - before, change, known)
+    widest = round(WIDEST_S * 100) // BLOCK_CELLS
+    ends = moment, moment
+    if rows[row] > 0:  # after the last low block, before the first pause with the louder background
+        ends = moment, int(np.clip(at[split], moment, moment + widest))
+    else:
+        ends = int(np.clip(at[split - 1], moment - widest, moment)), moment
+    span = ends[0] * BLOCK_CELLS / 100, ends[1] * BLOCK_CELLS / 100
+    steep = _is_steep(weighted[row], at, split, float(rows[row]))
+    return _Change(moment * BLOCK_CELLS / 100, span, steep, after - before, change, known)
+
+
+def _is_steep(level: Powers, at: np.ndarray, split: int, by: float) -> bool:
+    """Whether the nearest quiet blocks, not long apart, show most of the change."""
+    reach = round(NEAR_S * 100) // BLOCK_CELLS
+    before = level[(at < at[split]) & (at >= at[split - 1] - reach)][-reach:]
+    after = level[(at >= at[split]) & (at < at[split] + reach)][:reach]
+    apart = at[split] - at[split - 1]
+    if apart > reach or min(len(before), len(after)) < LEAST_NEAR:
+        return False
+    return bool((np.median(after) - np.median(before)) / by > STEEP_SHARE)
 
 
 def _measures(levels_db: Powers) -> Powers:
