@@ -125,7 +125,8 @@ def _split(sound: _Sound) -> list[Jump]:
             block, span = moved, (moment[1] / BLOCKS_PER_S, moment[2] / BLOCKS_PER_S)
         if _is_gain(sound, judged, (first, end), change):
             sign = -1 if mic == 1 and sound.alone is None else 1
-            found.append(Jump(mic, block / BLOCKS_PER_S, sign * change, span, sound.alone is None))
+            sure = sound.alone is None and _shows_at(sound, block, change)
+            found.append(Jump(mic, block / BLOCKS_PER_S, sign * change, span, sure))
         parts += [(first, block - APART), (block + APART, end)]
     return found
 
@@ -139,6 +140,16 @@ def _shift(sound: _Sound, at: np.ndarray, first: int, end: int) -> tuple[Powers,
     both = np.isfinite(shift[:2]).all(axis=0) & (np.abs(shift[0] - shift[1]) < AGREE_DB)
     by = np.where(np.isfinite(shift[2]), shift[2], np.where(both, mean, 0.0))
     return by, shift, error
+
+
+def _shows_at(sound: _Sound, block: int, by: float) -> bool:
+    """Whether the seconds just before and after show it, in pauses or in both voices."""
+    near = [
+        row.shift(np.array([block]), block - NEAR_BLOCKS, block + NEAR_BLOCKS)[0, 0] / by
+        for row in sound.sums
+    ]
+    shown = [share for share in near if np.isfinite(share)]
+    return bool(shown) and min(shown) > STEEP_SHARE
 
 
 def _is_gain(sound: _Sound, at: int, ends: tuple[int, int], by: float) -> bool:
