@@ -1,8 +1,10 @@
 """Lines at risk: which answers are damaged, and whether another channel holds a usable copy.
 
-A turn is at risk if its speaker's own microphone is damaged under it. The other microphone hears
-the same words as a leak; that copy can stand in where it is heard from near, stands far enough
-above that microphone's noise, and is whole itself. A poorer one is named all the same.
+A turn is at risk if its speaker's own microphone is damaged under it, by lost or broken sound or by
+enough of sounds that do not belong; an answer also where the interviewer talks over it. The other
+microphone hears the same words as a leak; that copy can stand in where it is heard from near,
+stands far enough above that microphone's noise, and is whole itself. A poorer one is named all the
+same.
 """
 
 from collections.abc import Sequence
@@ -17,6 +19,8 @@ from dualmic.record import MIC_ROLES, Channel, Copy, LineAtRisk, Turn, Verdict
 from dualmic.safety import SafeCopy, copy_is_whole
 from dualmic.tiles import Floats, Powers
 
+SUBJECT = MIC_ROLES.index("subject")
+
 # Our choices. A copy has to stand as clear of the noise as a podcast asks without a warning, and
 # has to be heard from near: a voice from across the table is a rescue, not a stand-in. With 12 dB
 # between the people's level differences, each leaks about 6 dB down, as from twice the distance.
@@ -25,6 +29,9 @@ NEAR_APART_DB = 12.0
 # Our choices: with half of the answers' time lost, or the subject under the failing limit of every
 # delivery, there is no take left to speak of.
 LOST_SHARE = 0.5
+# Our choices: from how much on a sound that does not belong, in one turn and on its speaker's own
+# microphone, is damage: seconds of wind, of cloth and of the other person's words, or cracks.
+LEAST_DAMAGE = {"wind": 0.5, "rustle": 0.5, "both_talking": 0.8, "click": 3.0}
 
 
 def turns_of(hearing: Hearing) -> list[Turn]:
@@ -44,12 +51,17 @@ def lines_at_risk(
     copies: Sequence[SafeCopy] = (),
 ) -> list[LineAtRisk]:
     """Return every damaged turn with its reasons and the best copy."""
-    spoiling = [f for f in findings if f.spoils and f.mic is not None]
+    spoiling = [
+        f for f in findings if f.spoils or (f.kind in LEAST_DAMAGE and f.severity != "note")
+    ]
     lines = []
     for turn in turns:
         mic = MIC_ROLES.index(turn.speaker)
         because = _reasons(spoiling, mic, turn)
         if not because:
+            continue
+        if "both_talking" in because:  # every copy holds both voices
+            lines.append(LineAtRisk(turn.id, turn.speaker, turn.start_s, turn.end_s, because, None))
             continue
         found = [_safe_copy(hearing, c, turn, take) for c in copies if c.mic == mic]
         leaked = _leaked_copy(hearing, spoiling, mic, turn, channels, take)
@@ -63,10 +75,16 @@ def lines_at_risk(
 
 
 def _reasons(spoiling: Sequence[Finding], mic: int, turn: Turn) -> list[str]:
-    inside = [
-        f for f in spoiling if f.mic == mic and f.start_s < turn.end_s and f.end_s > turn.start_s
-    ]
-    return list(dict.fromkeys(f.kind for f in inside))
+    """Return the kinds of damage that a turn has on one microphone, or on both together."""
+    amounts: dict[str, float] = {}
+    for f in spoiling:
+        # Talk at once has no microphone of its own: it is the answer that cannot be cut.
+        ours = f.mic == mic or (f.mic is None and mic == SUBJECT)
+        if ours and f.start_s < turn.end_s and f.end_s > turn.start_s:
+            inside_s = min(f.end_s, turn.end_s) - max(f.start_s, turn.start_s)
+            amount = float(f.count) if f.kind == "click" else inside_s
+            amounts[f.kind] = amounts.get(f.kind, 0.0) + amount
+    return [kind for kind, amount in amounts.items() if amount >= LEAST_DAMAGE.get(kind, 0.0)]
 
 
 def _safe_copy(hearing: Hearing, copy: SafeCopy, turn: Turn, take: str) -> Copy:
@@ -152,7 +170,7 @@ def verdict(
     lost = [
         x for x in lines if x.speaker == "subject" and not (x.covered_by and x.covered_by.usable)
     ]
-    lost_s = sum(x.end_s - x.start_s for x in lost)
+    lost_s = sum(x.end_s - x.start_s for x in lost if not set(x.because) <= set(LEAST_DAMAGE))
     to_noise = hearing.speech_to_noise_db[1]
     buried = to_noise is not None and fail_below_db is not None and to_noise < fail_below_db
     if buried or (answers_s > 0 and lost_s > LOST_SHARE * answers_s) or hearing.dead[1].all():

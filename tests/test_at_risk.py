@@ -1,0 +1,66 @@
+"""What of the small damage spoils an answer, and what may stay."""
+
+import pytest
+import speech_scene as scene
+
+from dualmic.at_risk import lines_at_risk, turns_of, verdict
+from dualmic.findings import Finding
+from dualmic.hearing import Hearing, hear
+from dualmic.measure import measure
+from dualmic.record import Channel, LineAtRisk
+
+
+@pytest.fixture(scope="module")
+def heard() -> Hearing:
+    """A good take of four questions and answers."""
+    samples = scene.make(4).samples.astype("float32")
+    return hear(measure([samples], scene.RATE_HZ, 2, bit_depth=24))
+
+
+CHANNELS = [Channel(1, 0, 1, None, "interviewer"), Channel(2, 0, 2, None, "subject")]
+
+
+def at_risk(heard: Hearing, *found: Finding) -> list[LineAtRisk]:
+    return lines_at_risk(heard, found, turns_of(heard), CHANNELS, "take")
+
+
+def answer_s(heard: Hearing) -> float:
+    """Return when the first answer has gone on for a second."""
+    return next(start_s for mic, start_s, _ in heard.turns if mic == scene.SUBJECT) + 1.0
+
+
+@pytest.mark.parametrize("kind", ["wind", "rustle"])
+def test_half_a_second_of_a_sound_that_does_not_belong_spoils_an_answer(heard, kind) -> None:
+    at = answer_s(heard)
+    (line,) = at_risk(heard, Finding(kind, scene.SUBJECT, at, at + 0.6, "warn"))
+    assert (line.speaker, line.because) == ("subject", [kind])
+    assert at_risk(heard, Finding(kind, scene.SUBJECT, at, at + 0.3, "warn")) == []
+    assert at_risk(heard, Finding(kind, scene.SUBJECT, at, at + 0.6, "note")) == []
+    # On the interviewer's microphone, which is closed while the subject answers, it harms nothing.
+    assert at_risk(heard, Finding(kind, scene.INTERVIEWER, at, at + 0.6, "warn")) == []
+
+
+def test_one_crack_can_be_mended_and_crackling_spoils_an_answer(heard) -> None:
+    at = answer_s(heard)
+    once, thrice = (Finding("click", scene.SUBJECT, at, at + 0.5, "warn", count=n) for n in (1, 3))
+    assert at_risk(heard, once) == []
+    assert [line.because for line in at_risk(heard, thrice)] == [["click"]]
+
+
+def test_an_answer_talked_over_has_no_copy_on_any_microphone(heard) -> None:
+    at = answer_s(heard)
+    lines = at_risk(heard, Finding("both_talking", None, at, at + 1.5, "warn"))
+    assert [(line.speaker, line.because) for line in lines] == [("subject", ["both_talking"])]
+    assert lines[0].covered_by is None
+
+
+def test_small_damage_alone_never_makes_a_take_unusable(heard) -> None:
+    spans = [(a, b) for mic, a, b in heard.turns if mic == scene.SUBJECT]
+    windy = at_risk(heard, *(Finding("wind", scene.SUBJECT, a, b, "warn") for a, b in spans))
+    gone = at_risk(
+        heard, *(Finding("dropout", scene.SUBJECT, a, b, "fail", spoils=True) for a, b in spans)
+    )
+    lost = [line for line in windy if not (line.covered_by and line.covered_by.usable)]
+    assert len(lost) == len(spans)
+    assert verdict(heard, windy, turns_of(heard), 10.0) == "usable but for these answers"
+    assert verdict(heard, gone, turns_of(heard), 10.0) == "not usable"
