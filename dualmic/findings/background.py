@@ -15,6 +15,8 @@ from dualmic.record import Severity
 # the speech, A-weighted: a quiet room's own background lies there.
 HUM_LINE_DB = 24.0
 HUM_UNDER_SPEECH_DB = 60.0
+# Our choice: what spreads wider in the pauses holds more than one background, or a voice.
+UNSTEADY_DB = 12.0
 OFF_MAINS_HZ = 1.0  # our choice: no grid strays that far, and weak hum is read to a tenth of it
 
 
@@ -28,6 +30,10 @@ def noise(hearing: Hearing, limits: Limits) -> list[Finding]:
             continue
         failing = fail is not None and ratio < fail
         severity: Severity = "fail" if failing and mic == 1 else "warn"
+        floor = hearing.floors[mic]
+        if floor is not None and floor.p90_dbfs - floor.p10_dbfs > UNSTEADY_DB:
+            steady_db = ratio + floor.dbfs - floor.p10_dbfs
+            severity = "note" if steady_db >= warn else severity
         found.append(
             Finding(
                 "noise",
