@@ -9,7 +9,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from dualmic.tiles import Mask, Powers, Second, Stack, cell_edges, cell_products
+from dualmic.tiles import Floats, Mask, Powers, Second, Stack, cell_edges, cell_products
 
 # Our choices: equal to the ear, and plainly not.
 ONE_SIGNAL_CORRELATION = 0.99
@@ -23,19 +23,22 @@ _SILENT = 1e-13  # -130 dBFS: digital silence, float32 rounding of an offset's r
 class Width:
     """Sums over each 10 ms: squares of the left and the right channel, and their product."""
 
-    left: Powers
-    right: Powers
-    product: Powers
+    left: Floats
+    right: Floats
+    product: Floats
 
     def mono_sum_db(self) -> float | None:
         """Return ``10 log10(P(L+R) / (P(L) + P(R)))``, -120 dB at the least.
 
         Equal channels read +3.01 dB, unrelated ones 0; None for silence.
         """
-        parts = float(self.left.sum() + self.right.sum())
+        left, right, product = (
+            float(part.sum(dtype=np.float64)) for part in (self.left, self.right, self.product)
+        )
+        parts = left + right
         if parts <= 0:
             return None
-        together = parts + 2.0 * float(self.product.sum())
+        together = parts + 2.0 * product
         return 10.0 * math.log10(max(together / parts, 1e-12))
 
     def one_signal(self) -> Mask:
@@ -60,21 +63,19 @@ class Width:
         """Return 10 log10 of the share of power that the best gain of one channel leaves of both.
 
         Args:
-            length: cells of each window.
+            length: cells of each window, a multiple of ``step``.
             step: cells from one window to the next.
             dc: mean of each channel, which is no signal they could share.
 
         Where a channel is silent there is nothing to compare: 0 dB.
 
         """
-        parts = (
-            self.left - dc[0] ** 2,
-            self.right - dc[1] ** 2,
-            self.product - dc[0] * dc[1],
-        )
         if len(self.left) < length:
             return np.zeros(0)
-        a, b, ab = (_sliding_mean(part, length, step) for part in parts)
+        left, right, product = (
+            _sliding_mean(part, length, step) for part in (self.left, self.right, self.product)
+        )
+        a, b, ab = left - dc[0] ** 2, right - dc[1] ** 2, product - dc[0] * dc[1]
         live = (a > _SILENT) & (b > _SILENT)
         share = np.where(live, 1 - ab**2 / np.where(live, a * b, 1.0), 1.0)
         return 10 * np.log10(np.clip(share, 1e-12, 1.0))
@@ -84,9 +85,12 @@ class Width:
         return self.product / np.maximum(scale, 1e-20)
 
 
-def _sliding_mean(values: Powers, length: int, step: int) -> Powers:
-    total = np.concatenate([[0.0], np.cumsum(values)])
-    return ((total[length:] - total[:-length]) / length)[::step]
+def _sliding_mean(values: Floats, length: int, step: int) -> Powers:
+    """Return the means of ``length`` cells every ``step`` cells, a divisor of ``length``."""
+    steps = len(values) // step
+    sums = values[: steps * step].reshape(steps, step).sum(axis=1, dtype=np.float64)
+    total = np.concatenate([[0.0], np.cumsum(sums)])
+    return (total[length // step :] - total[: -(length // step)]) / length
 
 
 class WidthMeter:
@@ -108,5 +112,5 @@ class WidthMeter:
 
     def result(self) -> Width:
         """Return the means of every whole cell so far."""
-        left, right, product = self._stack.joined((3, 0)).astype(np.float64)
+        left, right, product = self._stack.joined((3, 0), np.float32)
         return Width(left, right, product)
