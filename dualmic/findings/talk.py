@@ -42,7 +42,7 @@ def both_talking(hearing: Hearing) -> list[Finding]:
     for start, end in zip(*runs_of(bridged(together, round(TOGETHER_BRIDGE_S * 100))), strict=True):
         inside = together[start:end]
         length_s = float(inside.sum()) / 100
-        alike = follows(*(voice[start:end] for voice in level), inside)
+        alike = follows(level[0][start:end], level[1][start:end], inside)
         if length_s < SHORTEST_S or alike > SURELY_ONE_VOICE:
             continue
         assent = length_s < ASSENT_S

@@ -164,8 +164,9 @@ def find_speech(bands_db: np.ndarray, gone: Mask | None = None) -> Activity:
     for _ in range(2):
         ratio = _ratios(heard, single_talk(own) & both_live, ratio)
         own = _talking(heard, ratio)
-    middle = (high + low) / 2 if high is not None and low is not None else None
-    if middle is not None:
+    middle: float | None = None
+    if high is not None and low is not None:
+        middle = (high + low) / 2
         own = _with_rest(heard, own, difference_db - middle, (high - low) / 4)
     own = with_one_owner(bands_db, own, middle)
     single = single_talk(own)
