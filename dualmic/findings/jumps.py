@@ -36,6 +36,7 @@ LEAST_ALONE_S = 10.0
 DEAD_SHARE = 0.3
 WIDEST_DB, SMEAR_DB, CLEAREST, UNSURE = 60, 1.5, 4.0, 0.15
 LOW_SHARE, LOW_SAYS, OTHERS_SAY_LESS = 0.2, 3.0, 60.0
+REST_DB, REST_SAYS = 2.0, 1.5  # how near a background is to its usual, and nepers for a block of it
 OUTLIER_DB = 12.0
 BANDS = slice(3, 7)  # of the blocks' seven: 600 Hz to 7.5 kHz, where no mains hum reaches
 OVER_FLOOR_DB = 8.0  # a voice has to stand over the background in both microphones
@@ -125,7 +126,7 @@ def _split(sound: _Sound) -> list[Jump]:
             block, span = moved, (moment[1] / BLOCKS_PER_S, moment[2] / BLOCKS_PER_S)
         if _is_gain(sound, judged, (first, end), change):
             sign = -1 if mic == 1 and sound.alone is None else 1
-            sure = sound.alone is None and _shows_at(sound, block, change)
+            sure = sound.alone is None and _shows_at(sound, mic, block, change)
             found.append(Jump(mic, block / BLOCKS_PER_S, sign * change, span, sure))
         parts += [(first, block - APART), (block + APART, end)]
     return found
@@ -142,14 +143,22 @@ def _shift(sound: _Sound, at: np.ndarray, first: int, end: int) -> tuple[Powers,
     return by, shift, error
 
 
-def _shows_at(sound: _Sound, block: int, by: float) -> bool:
-    """Whether the seconds just before and after show it, in pauses or in both voices."""
-    near = [
-        row.shift(np.array([block]), block - NEAR_BLOCKS, block + NEAR_BLOCKS)[0, 0] / by
-        for row in sound.sums
-    ]
-    shown = [share for share in near if np.isfinite(share)]
-    return bool(shown) and min(shown) > STEEP_SHARE
+def _shows_at(sound: _Sound, mic: int, block: int, by: float) -> bool:
+    """Whether what is just before and after shows it: the background, pauses, or both voices."""
+    edges = np.array([max(block - SIDE, 0), block, min(block + SIDE, len(sound.mean))])
+    rests = _of_rests(sound, mic, slice(max(block - APART, 0), block + APART), edges)
+    cut = min(block, APART)
+    if (rests[:cut] < 0).sum() >= LEAST_BLOCKS and (rests[cut:] > 0).sum() >= LEAST_BLOCKS:
+        return True
+    for reach in (NEAR_BLOCKS, 2 * NEAR_BLOCKS):  # further off where words fill the first seconds
+        near = [
+            row.shift(np.array([block]), block - reach, block + reach)[0, 0] / by
+            for row in sound.sums
+        ]
+        shown = [share for share in near if np.isfinite(share)]
+        if shown:
+            return min(shown) > STEEP_SHARE
+    return False
 
 
 def _is_gain(sound: _Sound, at: int, ends: tuple[int, int], by: float) -> bool:
@@ -228,6 +237,7 @@ def _moment(sound: _Sound, mic: int, block: int, first: int, end: int) -> tuple[
     edges = np.array([max(block - SIDE, first), block, min(block + SIDE, end)])
     evidence = _of_lows(sound.levels[mic, low:high], sound.quiet[mic], edges)
     if sound.alone is None:
+        evidence += _of_rests(sound, mic, slice(low, high), edges)
         rest = ~sound.classes[2]
         kinds = [sound.classes[2]]
         for voice, sums in zip(sound.classes[:2], sound.sums[:2], strict=True):
@@ -271,6 +281,24 @@ def _of_lows(levels: Powers, quiet: "_Sums", edges: np.ndarray) -> Powers:
     with np.errstate(invalid="ignore"):
         is_low = levels.mean(axis=1) < mean.mean() - LOW_SHARE * abs(by)
     return np.sign(by) * np.where(is_low, -LOW_SAYS, LOW_SAYS / OTHERS_SAY_LESS)
+
+
+def _of_rests(sound: _Sound, mic: int, part: slice, edges: np.ndarray) -> Powers:
+    """Return what the background says just beside the moment, where it may pass for speech.
+
+    The background before a drop stands over the one that is usual after it. With the other
+    microphone at its own background nobody speaks, and the nearer of the two levels tells.
+    """
+    number, mean, _ = sound.quiet[mic].over(edges[:2], edges[1:])
+    others, still, _ = sound.quiet[1 - mic].over(edges[:1], edges[2:])
+    levels = sound.levels[:, part].mean(axis=2)
+    if min(number.min(), others.min()) < LEAST_BLOCKS:
+        return np.zeros(levels.shape[1])
+    with np.errstate(invalid="ignore"):
+        nobody = np.abs(levels[1 - mic] - still[0]) < REST_DB
+        from_before, from_after = (np.abs(levels[mic] - level) for level in mean)
+        told = nobody & (np.minimum(from_before, from_after) < REST_DB)
+        return np.where(told, np.where(from_after < from_before, REST_SAYS, -REST_SAYS), 0.0)
 
 
 def _whose(sound: _Sound, block: int, by: float) -> int:

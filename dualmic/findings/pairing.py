@@ -1,11 +1,13 @@
 """What only two microphones can show: one dead, both the same, opposite polarity, crosstalk."""
 
+from collections.abc import Sequence
+
 import numpy as np
 
 from dualmic.findings.base import Finding, Limits
 from dualmic.hearing import Hearing
 from dualmic.meters.masks import bridged, mask_of, runs_of
-from dualmic.tiles import CELLS_PER_TILE, TILES_PER_S, power_db
+from dualmic.tiles import CELLS_PER_TILE, TILES_PER_S, Mask, Powers, power_db
 
 DUAL_MONO_DB = -30.0
 DUAL_MONO_TILES = 5 * TILES_PER_S
@@ -90,9 +92,10 @@ def crosstalk(hearing: Hearing, limits: Limits) -> list[Finding]:
         leak = hearing.leaks[speaker]
         if change is None or leak.level is None:
             continue
+        turned_up_db = _turned_up(hearing, speaker, leak.sections)
         levelled = [
-            (start_s, end_s, level + change - _turned_up_db(hearing, speaker, start_s, end_s))
-            for start_s, end_s, level in leak.sections
+            (start_s, end_s, level + change - up_db)
+            for (start_s, end_s, level), up_db in zip(leak.sections, turned_up_db, strict=True)
         ]
         over = _joined(levelled, limit)
         if not over and not leak.level.is_upper_bound and leak.level.level_db + change > limit:
@@ -107,24 +110,33 @@ def crosstalk(hearing: Hearing, limits: Limits) -> list[Finding]:
     return found
 
 
-def _turned_up_db(hearing: Hearing, speaker: int, start_s: float, end_s: float) -> float:
-    """Return how far the other's input was turned up around a section, at least 0.
+def _turned_up(
+    hearing: Hearing, speaker: int, sections: Sequence[tuple[float, float, float]]
+) -> list[float]:
+    """Return how far the other's input was turned up around each section in dB, at least 0.
 
     Where a microphone is turned up for a while, leak and wearer both come up, and so does its
     background, alike in all bands and in that microphone alone.
     """
-    near = slice(max(round((start_s - NEAR_S) * 100), 0), round((end_s + NEAR_S) * 100))
-    gone = hearing.dead[0] | hearing.dead[1]
-    pause = hearing.activity.pause & ~gone
-    bands = hearing.measured.spectra.bands_db[:, :, TURNED_BANDS]
-    if pause[near].sum() < LEAST_NEAR_CELLS:
-        return 0.0
-    apart = []
-    for bands_db in (bands[:, near][:, pause[near]], bands[:, pause]):
-        power = (10 ** (bands_db.astype(np.float32) / 10)).mean(axis=1)
-        apart.append(power_db(power[1 - speaker]) - power_db(power[speaker]))
-    # Backgrounds also change by themselves: doubt may only take a finding away.
-    return max(float((apart[0] - apart[1]).min()), 0.0)
+    pause = hearing.activity.pause & ~(hearing.dead[0] | hearing.dead[1])
+    usual_db = _background_apart(hearing, speaker, slice(None), pause)
+    turned_up = []
+    for start_s, end_s, _ in sections:
+        near = slice(max(round((start_s - NEAR_S) * 100), 0), round((end_s + NEAR_S) * 100))
+        if pause[near].sum() < LEAST_NEAR_CELLS:
+            turned_up.append(0.0)
+            continue
+        apart_db = _background_apart(hearing, speaker, near, pause)
+        # Backgrounds also change by themselves: doubt may only take a finding away.
+        turned_up.append(max(float((apart_db - usual_db).min()), 0.0))
+    return turned_up
+
+
+def _background_apart(hearing: Hearing, speaker: int, part: slice, pause: Mask) -> Powers:
+    """Return how far the other's background lies over the speaker's in each band, in dB."""
+    bands_db = hearing.measured.spectra.bands_db[:, part, TURNED_BANDS][:, pause[part]]
+    power = (10 ** (bands_db.astype(np.float32) / 10)).mean(axis=1)
+    return power_db(power[1 - speaker]) - power_db(power[speaker])
 
 
 def _joined(
