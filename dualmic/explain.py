@@ -141,7 +141,7 @@ RULES: dict[str, Rule] = {
     ),
     "level_jump": Rule(
         "background and speech of one microphone change by one gain in all bands, and stay",
-        _of("findings.jumps", JUMP_DB="by {:g} dB or more"),
+        _of("findings.jumps", LEAST_JUMP_DB="by {:g} dB or more"),
     ),
     "background_change": Rule(
         "the quietest of what lies between the words changes from one side to the other",

@@ -204,6 +204,7 @@ def test_a_report_folder_that_is_read_only_is_named(two_takes: Path, disk: Path)
 SCRIPT = """
 import sys
 from pathlib import Path
+from dualmic.day import run_day
 from dualmic.take import CheckOptions
 sys.exit(run_day(Path(sys.argv[1]), Path(sys.argv[2]), jobs=int(sys.argv[3]),
          options=CheckOptions(specs=("podcast",)), say=lambda text: print(text, flush=True)))

@@ -24,11 +24,14 @@ def monos(built: Scene) -> list[np.ndarray]:
 
 
 def gapped(folder: Path, tracks: list[int], at_s: float, length_s: float) -> TakeRecord:
-    """Check a take whose tracks' timestamps jump; the jump is at a whole picture."""
+    """Check a take whose tracks' timestamps jump over lost sound, from a whole picture on."""
     start = round(at_s * 25) * PICTURE
-    path = files.write_av(
-        folder / "a.mkv", monos(make(rounds=2)), gap=(start, length_s), gap_tracks=tracks
-    )
+    lost = slice(start, start + round(length_s * RATE_HZ))
+    sound = [
+        np.delete(mono, lost, axis=0) if track in tracks else mono
+        for track, mono in enumerate(monos(make(rounds=2)))
+    ]
+    path = files.write_av(folder / "a.mkv", sound, gap=(start, length_s), gap_tracks=tracks)
     return check_take([path])
 
 
