@@ -15,7 +15,7 @@ from dualmic.meters.spectrum import voice_power
 from dualmic.tiles import Mask, Powers, power_db
 
 # Our choices, tuned on simulated scenes.
-FOLLOWS = 0.65  # correlation of the two levels in dB: a leak stays near 0.9, most people are under it
+FOLLOWS = 0.65  # correlation of the two levels in dB: a leak stays near 0.9, two people under it
 SYLLABLES_CELLS = 51
 LAGS = 1  # cells either way, for a wireless link (2 to 20 ms, common practice)
 LEAST_S = 0.6
