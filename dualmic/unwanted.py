@@ -43,6 +43,9 @@ NEAR_TOPS_CELLS, CLIPPED_CELLS = 50, 3
 # A crack this far under the voice is sure only if the other microphone proves that no mouth made
 # it: its leak should stand there by this much, and does not.
 FAINT_UNDER_VOICE_DB, LEAK_MISSING_DB = 8.0, 6.0
+# With nothing in the other microphone to tell it from a sound of the mouth, it has to be as loud
+# as the voice.
+ALONE_UNDER_VOICE_DB = 0.0
 # So proven, a crack may be half buried in a loud consonant; untouched consonants that stand out as
 # much miss up to 5 dB of their leak.
 PROVEN_CLICK_DB, PROVEN_MISSING_DB = 9.0, 8.0
@@ -126,10 +129,11 @@ def cracks(measured: Measured, activity: Activity, dead: Mask) -> list[list[Crac
         leak = float(activity.leak_ratio[mic, -1])
         for short in measured.transients:
             missing_db = float(power_db(short.power * leak) - power_db(short.other_power))
+            faint_db = FAINT_UNDER_VOICE_DB
             if dead[1 - mic][int(short.at_s * 100) :][:1].any():
-                missing_db = 0.0  # what is dead proves nothing
+                missing_db, faint_db = 0.0, ALONE_UNDER_VOICE_DB  # what is dead proves nothing
             if short.channel == mic and _is_crack(measured, dead[mic], short, voice, missing_db):
-                loud = voice is None or voice - float(power_db(short.power)) < FAINT_UNDER_VOICE_DB
+                loud = voice is None or voice - float(power_db(short.power)) < faint_db
                 sure = loud or missing_db > LEAK_MISSING_DB
                 found[mic].append(Crack(short.at_s, short.over_db, sure))
     return found

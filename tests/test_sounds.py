@@ -164,3 +164,10 @@ def test_a_breath_while_the_other_microphone_lost_its_sound_is_no_cloth(scene, t
     hiss = np.random.default_rng(1).normal(0, 1e-5, RATE_HZ)
     scene.samples[start : start + len(hiss), 0] = hiss
     assert problems(scene, tmp_path, "rustle") == []
+
+
+def test_beside_a_dead_microphone_the_sounds_of_a_mouth_are_no_cracks(tmp_path) -> None:
+    scene = make(6)
+    noise = np.random.default_rng(7).normal(size=len(scene.samples))
+    scene.samples[:, SUBJECT] = 1e-5 * noise  # its pack is off: -100 dBFS of hiss
+    assert [p for p in problems(scene, tmp_path, "click") if p.severity != "note"] == []
