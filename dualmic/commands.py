@@ -77,10 +77,6 @@ def check(asked: CheckAsked) -> int:
             from dualmic.explain import explained
 
             _print("\n".join(["", *explained(record)]))
-        if asked.explain:
-            from dualmic.explain import explained
-
-            _print("\n".join(["", *explained(record)]))
         if asked.json_path is not None:
             _write_json(_shown(record, asked), Path(asked.json_path), asked.paths)
     if asked.report is not None:

@@ -51,6 +51,7 @@ def test_the_command_explains_a_take_and_a_saved_record_alike(clipped: Path, tmp
     of_take = CliRunner().invoke(main, ["check", str(clipped), "--explain"]).output
     of_record = CliRunner().invoke(main, ["check", str(saved), "--from", "--explain"]).output
     assert "told by" in of_take
+    assert of_take.count("\n1. ") == 1  # said once
     assert of_take[of_take.index("\n1. ") :] == of_record[of_record.index("\n1. ") :]
 
 
