@@ -47,6 +47,13 @@ def _settings(path: Path | None) -> "Settings":
     return load_settings(path) if path else Settings()
 
 
+def _specs(asked: tuple[str, ...], settings: "Settings") -> tuple[str, ...]:
+    """Return the deliveries to judge for: those asked for, the settings', or the usual two."""
+    from dualmic.take import DEFAULT_SPECS
+
+    return asked or tuple(settings.deliveries) or DEFAULT_SPECS
+
+
 def check(asked: CheckAsked) -> int:
     """Check one take or mix, print the screen, write what was asked for."""
     from dualmic.readonly import refuse_inside
@@ -82,14 +89,12 @@ def check(asked: CheckAsked) -> int:
     if asked.report is not None:
         from dualmic.report import write_report_set
 
-        marks = settings.marks
-        labels = {"Project": marks.project, "Roll": marks.roll, "Notes": marks.notes}
         written = write_report_set(
             record,
             asked.report,
             sources=None if asked.saved else asked.paths,
             private=asked.private,
-            labels={name: text for name, text in labels.items() if text},
+            labels=settings.marks.labels(),
         )
         pages = [str(p) for p in written if p.suffix in (".html", ".pdf")]
         _say("Report: " + ", ".join(pages))
@@ -134,12 +139,12 @@ def _read_back(asked: CheckAsked) -> TakeRecord:
 def _measured(asked: CheckAsked, settings: "Settings") -> TakeRecord:
     from dualmic.check_mix import check_mix
     from dualmic.report.progress import progress
-    from dualmic.take import DEFAULT_SPECS, CheckOptions, check_take
+    from dualmic.take import CheckOptions, check_take
 
     options = CheckOptions(
         interviewer=asked.interviewer,
         subject=asked.subject,
-        specs=asked.specs or tuple(settings.deliveries) or DEFAULT_SPECS,
+        specs=_specs(asked.specs, settings),
         one_mic=asked.one_mic,
         joined=asked.joined,
         settings=settings,
@@ -193,13 +198,13 @@ def day(asked: DayAsked) -> int:
     """Check every take of a folder and write the day's page; a stopped run goes on later."""
     from dualmic.day import run_day
     from dualmic.overnight.showing import showing
-    from dualmic.take import DEFAULT_SPECS, CheckOptions
+    from dualmic.take import CheckOptions
 
     settings = _settings(asked.settings)
     options = CheckOptions(
         interviewer=asked.interviewer,
         subject=asked.subject,
-        specs=asked.specs or tuple(settings.deliveries) or DEFAULT_SPECS,
+        specs=_specs(asked.specs, settings),
         one_mic=asked.one_mic,
         settings=settings,
     )
@@ -224,11 +229,11 @@ def hear(
 ) -> int:
     """Cut a problem of a take as sound into a temporary folder and open it; None lists them."""
     from dualmic.hear import list_problems, write_clip
-    from dualmic.take import DEFAULT_SPECS, CheckOptions, check_take
+    from dualmic.take import CheckOptions, check_take
 
     # As check does by itself, so that problems have the same numbers.
     settings = _settings(None)
-    specs = tuple(settings.deliveries) or DEFAULT_SPECS
+    specs = _specs((), settings)
     record = check_take([take], CheckOptions(specs=specs, one_mic=one_mic, settings=settings))
     if number is None:
         _print(list_problems(record))

@@ -20,9 +20,10 @@ from dualmic.overnight.copies import Copies, bad_copy, settle_copies
 from dualmic.overnight.finding import SeenFile, Unit
 from dualmic.overnight.jobs import Answer, Job
 from dualmic.overnight.looking import Look
-from dualmic.overnight.pace import Pace, Progress
+from dualmic.overnight.pace import Pace
 from dualmic.overnight.planning import Run, identity, keep_failure, plan
 from dualmic.overnight.running import cores, executor, gather, isolated, stop_workers
+from dualmic.overnight.showing import Show
 from dualmic.overnight.state import DayState, Identity, Row
 from dualmic.readonly import refuse_inside
 from dualmic.report.day_page import remove_day, write_day
@@ -30,7 +31,6 @@ from dualmic.report.words import duration, plural
 from dualmic.take import CheckOptions, load_specs
 
 Say = Callable[[str], None]
-Show = Callable[[Progress], None]
 
 _LIMIT_BASE_S = 300.0  # our choice: a slow disk that has to wake up, and the drawing
 _LIMIT_FACTOR = 2.0  # our choice: half of real time is slower than any computer still in use

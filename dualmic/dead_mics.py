@@ -37,7 +37,9 @@ MUTING_LEAST_S = 20.0
 SILENT_DB = -120.0  # band power: no analogue input is that quiet, speech recorded 30 dB low neither
 WINDOW_S = 2.0
 SMOOTH_CELLS = 5
-HUM_FREE_BANDS = slice(2, 5)  # a dead input hums, and a hum may cover the leak that is missed
+HUM_FREE_BANDS = slice(
+    2, 5
+)  # 600 Hz to 4 kHz: a dead input hums, and a hum may cover the leak that is missed
 LEAST_LEAK_DB = -30.0  # a leak weaker than that in a microphone on the other person is not known
 CLEAR_DB = 6.0  # the leak that is missed would stand this far over the noise
 TRACE_DB = 2.5  # and less than this stands over the floor while the other one talks
@@ -90,7 +92,9 @@ def _lasting(silent: Mask) -> Mask:
 
 def _deaf(bands_db: np.ndarray, mic: int, silent: Mask) -> Mask:
     """Where the other microphone's speech leaves no trace in this one, though it should."""
-    own, other = (moving_mean(_above_hum(bands_db[m]), SMOOTH_CELLS) for m in (mic, 1 - mic))
+    own, other = (
+        moving_mean(voice_power(bands_db[m], HUM_FREE_BANDS), SMOOTH_CELLS) for m in (mic, 1 - mic)
+    )
     floor = noise_floor(own)
     talk = (other > 30 * noise_floor(other)) & ~silent
     length = round(WINDOW_S * 100)
@@ -117,12 +121,6 @@ def _deaf(bands_db: np.ndarray, mic: int, silent: Mask) -> Mask:
     joined = holding(bridged(deaf | (still & ~silent), 10), deaf)
     joined = bridged(longer(joined, round(LEAST_S * 50)), round(4 * WINDOW_S * 100))
     return longer(joined & ~silent, round(DEAF_LEAST_S * 100))
-
-
-def _above_hum(bands_db: np.ndarray) -> Powers:
-    """Return the power of ``(cells, bands)`` in dB from 600 Hz to 4 kHz, where no mains hum is."""
-    power: Powers = (10 ** (bands_db[:, HUM_FREE_BANDS].astype(np.float64) / 10)).sum(axis=1)
-    return power
 
 
 def _windowed(power: Powers, mask: Mask, length: int) -> Powers:

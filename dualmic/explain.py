@@ -9,25 +9,24 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 from importlib import import_module
 
-from dualmic.record import Problem, TakeRecord
+from dualmic.record import Check, Problem, TakeRecord
 
 OURS = "our choice"
-"""Who says so where no standard and no delivery does."""
+"""Who says so: what standards and deliveries limit is in a delivery's checks, with its source."""
 
 
 @dataclass(frozen=True)
 class Threshold:
-    """A constant of a module, what it means in words (``{}`` is its value), and who says so."""
+    """A constant of a module, and what it means in words, in which ``{}`` is its value."""
 
     module: str
     name: str
     says: str
-    source: str = OURS
 
     def line(self) -> str:
         """Return the threshold in one sentence."""
         value = getattr(import_module(f"dualmic.{self.module}"), self.name)
-        return f"{self.says.format(value)} ({self.source})"
+        return f"{self.says.format(value)} ({OURS})"
 
 
 @dataclass(frozen=True)
@@ -56,16 +55,18 @@ RULES: dict[str, Rule] = {
         "clipping",
     ),
     "dropout": Rule(
-        "silence, or one value held, in a channel that otherwise has a background",
+        "silence, one value held, or a receiver's own hiss, in a channel with a background",
         _of("meters.continuity", SHORTEST_S="from {:g} s on: shorter runs occur in whole sound")
-        + _of("findings.damage", CUT_DB="sound beside it stood {:g} dB over the background"),
+        + _of("findings.damage", CUT_DB="sound beside it stood {:g} dB over the background")
+        + _of("meters.faint", UNDER_DB="hiss lies {:g} dB or more under the background"),
         "dropout",
     ),
     "mic_dead": Rule(
         "its wearer talks, by the other microphone, and here is neither voice nor leak",
         _of(
             "dead_mics",
-            LEAST_S="for {:g} s or more",
+            LEAST_S="for {:g} s or more where it is silent",
+            DEAF_LEAST_S="for {:g} s or more where it holds a background",
             CLEAR_DB="the leak that is missed would stand {:g} dB over the noise",
         ),
         "mic_dead",
@@ -185,17 +186,15 @@ def _explained(problem: Problem, record: TakeRecord) -> Iterator[str]:
     for name, delivery in record.deliveries.items():
         for check in delivery.checks:
             if check.id == rule.check and check.mic in (None, problem.mic):
-                bounds = [
-                    f"{word} {bound:g}"
-                    for word, bound in (
-                        ("warns at", check.warn_limit),
-                        ("fails at", check.fail_limit),
-                    )
-                    if bound is not None
-                ]
-                if bounds:
-                    said = " and ".join(bounds)
-                    yield f"   {name:9s} {said} {check.unit or ''}: {check.source}".rstrip()
+                yield from _bounds(name, check)
     yield f"   told by   {rule.told_by}"
     for threshold in rule.thresholds:
         yield f"             {threshold.line()}"
+
+
+def _bounds(delivery: str, check: Check) -> Iterator[str]:
+    """Say where a delivery's check warns and fails, and who says so; nothing without a limit."""
+    limits = {"warns at": check.warn_limit, "fails at": check.fail_limit}
+    said = " and ".join(f"{word} {limit:g}" for word, limit in limits.items() if limit is not None)
+    if said:
+        yield f"   {delivery:9s} {said} {check.unit or ''}: {check.source}".rstrip()

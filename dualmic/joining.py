@@ -133,6 +133,9 @@ def part_hint(path: Path) -> str | None:
     Names alone are believed only of a file as full as recorders let one get: takes of their own
     are numbered alike.
     """
+    beside = itertools.chain(_numbered(path, 1), _numbered(path, -1))
+    if next(beside, None) is None:
+        return None  # nothing is opened for a file that stands alone
     try:
         found = find_parts(path)
     except RecordingError:

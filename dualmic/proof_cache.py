@@ -93,13 +93,19 @@ def _outcomes(path: Path) -> dict[str, Proof]:
 
 
 @lru_cache(maxsize=1)
+def libraries() -> dict[str, str]:
+    """Return the versions of the libraries that measuring rests on, those that are there."""
+    found = {}
+    for name in LIBRARIES:
+        with contextlib.suppress(PackageNotFoundError):
+            found[name] = version(name)
+    return found
+
+
+@lru_cache(maxsize=1)
 def _key() -> str:
     parts = [__version__, platform.node(), platform.machine(), platform.python_version()]
-    for library in LIBRARIES:
-        try:
-            parts.append(f"{library} {version(library)}")
-        except PackageNotFoundError:
-            parts.append(f"{library} missing")
+    parts += [f"{name} {libraries().get(name, 'missing')}" for name in LIBRARIES]
     digest = hashlib.sha256("\n".join(parts).encode())
     package = Path(__file__).parent
     code = [p for part in (".", "meters", "readers") for p in (package / part).glob("*.py")]

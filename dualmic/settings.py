@@ -75,6 +75,11 @@ class Marks(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
     roll: str | None = None
     notes: str | None = None
 
+    def labels(self) -> dict[str, str]:
+        """Return what is given, by the name it is printed under."""
+        named = {"Project": self.project, "Roll": self.roll, "Notes": self.notes}
+        return {name: text for name, text in named.items() if text}
+
 
 class Settings(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
     """Everything ``dualmic.toml`` may say; each part may be left out."""

@@ -7,11 +7,9 @@
 'usable'
 """
 
-import functools
 import hashlib
 from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
-from importlib.metadata import PackageNotFoundError, version
 from pathlib import Path
 
 import msgspec
@@ -30,7 +28,7 @@ from dualmic.measure import Progress, measure
 from dualmic.mix import looks_like_a_mix
 from dualmic.one_mic import seats, with_stand_in, without_stand_in
 from dualmic.problems import to_problems
-from dualmic.proof_cache import cached_proof
+from dualmic.proof_cache import cached_proof, libraries
 from dualmic.record import (
     MIC_ROLES,
     SCHEMA,
@@ -289,15 +287,3 @@ def method(specs: Sequence[Spec], options: CheckOptions) -> Method:
     )
     digest = hashlib.sha256(settings).hexdigest()
     return Method(dualmic.__version__, digest, dict(libraries()), cached_proof())
-
-
-@functools.cache
-def libraries() -> dict[str, str]:
-    """Return the versions of the libraries that measuring rests on."""
-    found = {}
-    for name in ("numpy", "scipy", "soundfile", "av"):
-        try:
-            found[name] = version(name)
-        except PackageNotFoundError:
-            continue
-    return found

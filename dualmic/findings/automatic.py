@@ -7,12 +7,11 @@ lets it rise, in every band alike.
 
 import numpy as np
 
-from dualmic.findings.base import Finding
+from dualmic.findings.base import BLOCKS_PER_S, Finding
 from dualmic.meters.masks import runs_of
 from dualmic.tiles import Powers
 
 # Our choices.
-BLOCKS_PER_S = 20
 PAUSE_S, TAIL_S = 0.6, 0.25
 PAUSE_OVER_DB = 4.0
 RISE_DB = 1.5

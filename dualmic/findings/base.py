@@ -4,6 +4,11 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 
 from dualmic.record import Severity
+from dualmic.tiles import CELLS_PER_S
+
+BLOCK_CELLS = 5
+"""Changes of level and background are looked for in blocks of 50 ms (our choice)."""
+BLOCKS_PER_S = CELLS_PER_S // BLOCK_CELLS
 
 
 @dataclass(frozen=True)

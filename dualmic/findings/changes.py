@@ -13,7 +13,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from dualmic.findings.automatic import automatic_gain
-from dualmic.findings.base import Finding, Limits
+from dualmic.findings.base import BLOCK_CELLS, Finding, Limits
 from dualmic.findings.jumps import LEAST_JUMP_DB, Jump, find_jumps
 from dualmic.hearing import Hearing
 from dualmic.meters.masks import cells_of, mask_of
@@ -21,7 +21,6 @@ from dualmic.record import Severity
 from dualmic.tiles import Mask, Powers
 
 # All our choices, tuned on simulated scenes.
-BLOCK_CELLS = 5  # 50 ms
 SIDE_S = 3.0  # of quiet on either side, as far as there is so much
 LEAST_S = 0.5
 STEADY_S, STEADY_DB = 1.5, 8.0  # speech moves more than that within a second and a half

@@ -11,11 +11,11 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
+from dualmic.findings.base import BLOCK_CELLS, BLOCKS_PER_S
 from dualmic.hearing import Hearing
 from dualmic.tiles import Mask, Powers
 
 # All our choices, tuned on simulated scenes.
-BLOCKS_PER_S, BLOCK_CELLS = 20, 5
 SIDE = 9 * BLOCKS_PER_S  # of sound on either side that is compared
 REACH = 4 * BLOCKS_PER_S
 NEAR_BLOCKS = 3 * BLOCKS_PER_S

@@ -11,7 +11,7 @@ from collections.abc import Sequence
 import numpy as np
 
 from dualmic.meters.masks import bridged, runs_of
-from dualmic.tiles import Floats, Mask
+from dualmic.tiles import Floats, Mask, Stack
 
 PER_S = 1000
 WINDOW_MS = 5
@@ -48,14 +48,14 @@ class FaintLevels:
         self._even = rate_hz % PER_S == 0
         self._per_ms = self._at.shape[1]
         self._past = np.zeros((3, channels, 0))
-        self._zero = np.zeros((channels, 1, 1), np.float32)
-        self._levels: list[np.ndarray] = []
+        self._zero: Floats | None = None
+        self._levels = Stack()
 
     def push(self, samples: Floats) -> None:
         """Take in the next second ``(channels, frames)``."""
-        if not self._levels:  # near enough to any offset for single precision
+        if self._zero is None:  # near enough to any offset for single precision
             self._zero = samples.mean(axis=1)[:, None, None]
-        sums = np.concatenate([self._past, self._sums(samples)], axis=2)
+        sums = np.concatenate([self._past, self._sums(samples, self._zero)], axis=2)
         self._past = sums[:, :, -(WINDOW_MS - 1) :]
         if sums.shape[2] < WINDOW_MS:
             return
@@ -66,16 +66,16 @@ class FaintLevels:
         power = np.maximum(square - mean**2, 1e-16)
         steps = np.clip(-10 / STEP_DB * np.log10(power), 0, SILENT).astype(np.uint8)
         steps[(rough > ROUGH_SHARE * power) & (np.abs(mean) < FAR_FROM_ZERO)] += ROUGH
-        self._levels.append(steps)
+        self._levels.add(steps)
 
-    def _sums(self, samples: Floats) -> np.ndarray:
+    def _sums(self, samples: Floats, zero: Floats) -> np.ndarray:
         """Return sums of samples, squares and squared steps, ``(3, channels, ms)``."""
         channels, frames = samples.shape
         if self._even and frames == PER_S * self._width:
             picked = samples.reshape(channels, PER_S, self._width)[:, :, :: self._stride]
         else:
             picked = samples[:, self._at[self._at[:, -1] < frames]]
-        picked = picked - self._zero
+        picked = picked - zero
         step = picked[:, :, 1:] - picked[:, :, :-1]
         ones = np.ones(self._per_ms, np.float32)
         return np.stack([picked @ ones, (picked * picked) @ ones, (step * step) @ ones[1:]])
@@ -84,9 +84,7 @@ class FaintLevels:
         self, channel: int, held: Sequence[tuple[float, float]]
     ) -> list[tuple[float, float]]:
         """Return (start_s, end_s) of each stretch of hiss; ``held`` are runs already known."""
-        if not self._levels:
-            return []
-        kept = np.concatenate([part[channel] for part in self._levels])
+        kept = self._levels.joined((len(self._past[0]), 0), np.uint8)[channel]
         steps, rough = kept % ROUGH, kept >= ROUGH
         live = steps < SILENT
         for start_s, end_s in held:

@@ -165,9 +165,10 @@ def _a_weights(bins_hz: np.ndarray) -> np.ndarray:
     return weights
 
 
-def voice_power(bands_db: np.ndarray) -> Powers:
-    """Return the power from 300 Hz to 4 kHz of one microphone's ``(cells, bands)`` in dB."""
-    return (10 ** (bands_db[:, VOICE_BANDS].astype(np.float64) / 10)).sum(axis=1)
+def voice_power(bands_db: np.ndarray, bands: slice = VOICE_BANDS) -> Powers:
+    """Return the power in some bands, 300 Hz to 4 kHz, of one microphone's ``(cells, bands)``."""
+    power: Powers = (10 ** (bands_db[:, bands].astype(np.float64) / 10)).sum(axis=1)
+    return power
 
 
 def _squared(spectra: np.ndarray) -> Floats:

@@ -5,6 +5,7 @@ between is done again.
 """
 
 import hashlib
+from collections.abc import Sequence
 from pathlib import Path
 
 import msgspec
@@ -15,7 +16,7 @@ from dualmic.overnight import state as day_state
 from dualmic.overnight.jobs import Job
 from dualmic.overnight.rows import row_of
 from dualmic.overnight.state import DayState, Row, TakeState
-from dualmic.record import TakeRecord, read
+from dualmic.record import SourceFile, TakeRecord, read
 from dualmic.recording import open_recording
 from dualmic.report.private import private_record
 from dualmic.take import CheckOptions, check_take
@@ -56,8 +57,7 @@ def check(job: Job, say_progress: Progress | None) -> Row:
     _refuse_absent(memory)
     files = [] if job.private else job.paths
     row = row_of(record, job.key, job.name, files, _ending(sizes, ".html"))
-    digests = [file.audio_md5 for file in record.take.files]
-    sound = "sound " + " ".join(map(str, digests)) if all(digests) else None
+    sound = _sound(record.take.files)
     identity = memory.identity(before)
     new = TakeState(identity, job.measured_with, job.drawn_with, sound, sizes, row)
     day_state.write_take(memory.folder, job.key, new)
@@ -68,13 +68,11 @@ def _write(job: Job, record: TakeRecord, out: Path, paths: list[Path]) -> dict[s
     """Write the report set and return the bytes of each file."""
     from dualmic.report import write_report_set
 
-    marks = job.options.settings.marks
-    labels = {"Project": marks.project, "Roll": marks.roll, "Notes": marks.notes}
     written = write_report_set(
         record,
         out / job.folder,
         sources=None if job.private else paths,
-        labels={name: text for name, text in labels.items() if text and not job.private},
+        labels={} if job.private else job.options.settings.marks.labels(),
     )
     return {path.relative_to(out).as_posix(): path.stat().st_size for path in written}
 
@@ -123,6 +121,12 @@ def _renamed(record: TakeRecord, options: CheckOptions) -> TakeRecord:
     return msgspec.structs.replace(record, roles=roles)
 
 
+def _sound(files: Sequence[SourceFile]) -> str | None:
+    """Return what the sound of a take's files is known by, None where some of it is lossy."""
+    digests = [file.audio_md5 for file in files]
+    return "sound " + " ".join(map(str, digests)) if all(digests) else None
+
+
 def checksum(paths: list[Path], joined: bool = False) -> str:
     """Return the checksum of the sound; of the files' bytes where it is lossy.
 
@@ -133,9 +137,9 @@ def checksum(paths: list[Path], joined: bool = False) -> str:
     with open_recording(paths, joined=joined) as recording:
         for _ in recording.blocks():
             pass
-        digests = [file.audio_md5 for file in recording.ending().files]
-    if all(digests):
-        return "sound " + " ".join(str(digest) for digest in digests)
+        sound = _sound(recording.ending().files)
+    if sound is not None:
+        return sound
     whole = hashlib.sha256()
     for path in paths:
         with path.open("rb") as file:

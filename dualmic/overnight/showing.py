@@ -1,6 +1,5 @@
 """Progress of a day on the screen: bars on a terminal, now and then a line elsewhere."""
 
-import os
 import sys
 import time
 from collections.abc import Callable, Iterator
@@ -9,6 +8,7 @@ from typing import TYPE_CHECKING
 
 from dualmic.overnight.pace import Progress, left_in_words
 from dualmic.report.cells import plain_for
+from dualmic.report.progress import can_show_bars
 from dualmic.report.words import clock, short_name
 
 if TYPE_CHECKING:
@@ -28,7 +28,7 @@ def showing() -> Iterator[Show]:
     On a terminal: a bar for everything and one for each take being measured, nothing left behind.
     In a pipe or on a dumb terminal: a plain line a minute.
     """
-    if not sys.stderr.isatty() or os.environ.get("TERM") in ("dumb", None):
+    if not can_show_bars():
         yield _Lines()
         return
     bars = _Bars()

@@ -95,7 +95,7 @@ class SoundOnly:
             if name == _TRACKS:
                 self._read_tracks(self._next + body, length)
             elif name in _BLOCKS and self._sound is not None:
-                number, width = _number(header, body)
+                number, width = ebml_number(header, body)
                 if number is not None and number not in self._sound and length > width + 3:
                     self._starts.append(self._next + body + width + 3)
                     self._ends.append(self._next + body + length)
@@ -138,13 +138,13 @@ def _element(data: bytes, place: int) -> tuple[int, int, int | None] | None:
     if width > 4 or place + width > len(data):
         return None
     name = int.from_bytes(data[place : place + width], "big")
-    length, length_width = _number(data, place + width)
+    length, length_width = ebml_number(data, place + width)
     if not length_width:
         return None
     return name, place + width + length_width, length
 
 
-def _number(data: bytes, place: int) -> tuple[int | None, int]:
+def ebml_number(data: bytes, place: int) -> tuple[int | None, int]:
     """Read a number of 1 to 8 bytes and its width; all ones: not known; width 0: there is none."""
     first = data[place] if place < len(data) else 0
     width = 9 - first.bit_length()

@@ -11,10 +11,11 @@ import os
 from typing import Literal
 
 from dualmic.readers import quicktime
+from dualmic.readers.matroska import EBML_HEADER, ebml_number
 
 Box = Literal["whole", "cut", "never closed"]
 
-_EBML_HEADER, _SEGMENT = b"\x1a\x45\xdf\xa3", b"\x18\x53\x80\x67"  # RFC 8794, RFC 9559
+_SEGMENT = b"\x18\x53\x80\x67"  # of Matroska, RFC 9559
 # SMPTE ST 377-1, partition packs: header (02) or footer (04), then the status.
 _MXF_PARTITION = bytes.fromhex("060e2b34 02050101 0d010201 01")
 _MXF_HEADER, _MXF_FOOTER = _MXF_PARTITION + b"\x02", _MXF_PARTITION + b"\x04"
@@ -34,7 +35,7 @@ def outer_box(file: io.FileIO) -> Box:
     if start[:4] == b"RIFF" and start[8:12] == b"AVI ":
         length = int.from_bytes(start[4:8], "little")
         end = 8 + length if length else None
-    elif start[:4] == _EBML_HEADER:
+    elif start[:4] == EBML_HEADER:
         place, header_bytes = _length(start, 4)
         place += header_bytes or 0
         if start[place : place + 4] == _SEGMENT:
@@ -162,9 +163,5 @@ def _stream_is_whole(file: io.FileIO, size_bytes: int, packet_bytes: int) -> boo
 
 def _length(data: bytes, place: int) -> tuple[int, int | None]:
     """Read an EBML length: where it ends and its value; all ones mean not known (RFC 8794)."""
-    first = data[place] if place < len(data) else 0
-    width = 9 - first.bit_length()
-    if not first or place + width > len(data):
-        return len(data), 0
-    value = int.from_bytes(data[place : place + width], "big") & ((1 << 7 * width) - 1)
-    return place + width, None if value == (1 << 7 * width) - 1 else value
+    value, width = ebml_number(data, place)
+    return (place + width, value) if width else (len(data), 0)

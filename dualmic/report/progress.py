@@ -16,6 +16,11 @@ PATIENCE_S = 2.0
 """Work that is done sooner shows nothing (our choice)."""
 
 
+def can_show_bars() -> bool:
+    """Return whether standard error is a terminal on which something can move."""
+    return sys.stderr.isatty() and os.environ.get("TERM") not in ("dumb", None)
+
+
 @contextmanager
 def progress(
     total: float | None, what: str = "Listening", said: Callable[[float], str] = clock
@@ -33,7 +38,7 @@ def progress(
         said: how an amount is worded beside the bar.
 
     """
-    if not sys.stderr.isatty() or os.environ.get("TERM") in ("dumb", None):
+    if not can_show_bars():
         yield lambda done: None
         return
     bar = _Bar(total, what, said)
