@@ -13,6 +13,7 @@ A silent interviewer is not a dead microphone: it still hears the subject.
 
 import numpy as np
 
+from dualmic.meters.bands import stretches, voice_power
 from dualmic.meters.continuity import HeldRun
 from dualmic.meters.floor import noise_floor
 from dualmic.meters.masks import (
@@ -24,9 +25,8 @@ from dualmic.meters.masks import (
     runs_of,
     widened,
 )
-from dualmic.meters.spectrum import voice_power
 from dualmic.meters.speech import Activity, activity_of
-from dualmic.tiles import Mask, Powers
+from dualmic.tiles import Floats, Mask
 
 # Our choices. Five seconds of silence to the end are a dead microphone, not a lost word.
 LEAST_S = 5.0
@@ -65,7 +65,9 @@ def dead_cells(bands_db: np.ndarray, held: list[list[HeldRun]]) -> Mask:
 
 def _silent(bands_db: np.ndarray, held: list[HeldRun]) -> Mask:
     """Where a microphone holds digital silence or a held value for a tenth of a second or more."""
-    silent = bands_db.max(axis=1) < SILENT_DB
+    silent = np.zeros(len(bands_db), bool)
+    for stretch in stretches(len(bands_db)):
+        silent[stretch.part] = bands_db[stretch.part].max(axis=1) < SILENT_DB
     long = [run for run in held if run.end_s - run.start_s >= 0.1]
     starts = np.array([round(run.start_s * 100) for run in long], np.int64)
     ends = np.array([round(run.end_s * 100) for run in long], np.int64)
@@ -92,9 +94,7 @@ def _lasting(silent: Mask) -> Mask:
 
 def _deaf(bands_db: np.ndarray, mic: int, silent: Mask) -> Mask:
     """Where the other microphone's speech leaves no trace in this one, though it should."""
-    own, other = (
-        moving_mean(voice_power(bands_db[m], HUM_FREE_BANDS), SMOOTH_CELLS) for m in (mic, 1 - mic)
-    )
+    own, other = (voice_power(bands_db[m], HUM_FREE_BANDS, SMOOTH_CELLS) for m in (mic, 1 - mic))
     floor = noise_floor(own)
     talk = (other > 30 * noise_floor(other)) & ~silent
     length = round(WINDOW_S * 100)
@@ -123,11 +123,12 @@ def _deaf(bands_db: np.ndarray, mic: int, silent: Mask) -> Mask:
     return longer(joined & ~silent, round(DEAF_LEAST_S * 100))
 
 
-def _windowed(power: Powers, mask: Mask, length: int) -> Powers:
+def _windowed(power: Floats, mask: Mask, length: int) -> Floats:
     """Return the mean of ``power`` where ``mask`` in a window round each cell, NaN if too few."""
     count = moving_mean(mask.astype(float), length + 1)
-    total = moving_mean(np.where(mask, power, 0.0), length + 1)
-    return np.where(count * length >= 20, total / np.maximum(count, 1e-9), np.nan)
+    total = moving_mean(power * mask, length + 1)
+    mean = np.where(count * length >= 20, total / np.maximum(count, 1e-9), np.nan)
+    return mean.astype(np.float32)
 
 
 def with_dead_mics(bands_db: np.ndarray, activity: Activity, dead: Mask) -> Activity:
@@ -189,7 +190,7 @@ def without_gaps(bands_db: np.ndarray, activity: Activity, held: Mask) -> Activi
     return activity_of(own, activity.clusters_db, activity.leak_ratio)
 
 
-def _typical_db(power: Powers) -> float | None:
+def _typical_db(power: Floats) -> float | None:
     """Return the level that the louder third of the cells has, None for very few of them."""
     if len(power) < 10:
         return None

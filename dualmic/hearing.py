@@ -23,6 +23,7 @@ from dualmic.meters.masks import cells_of
 from dualmic.meters.noise import NoiseFloor, noise_floor, speech_to_noise_db
 from dualmic.meters.spectrum import frame_mask
 from dualmic.meters.speech import Activity, find_speech
+from dualmic.stack import let_go
 from dualmic.tiles import CELLS_PER_TILE, Mask
 from dualmic.unwanted import Unwanted, find_unwanted
 
@@ -88,6 +89,7 @@ def hear(measured: Measured, *, one_mic: bool = False) -> Hearing:
             for mic in (0, 1)
         ]
     )
+    let_go()
     frames = measured.spectra.audible.shape[1]
     pauses = frame_mask(activity.pause, frames)
     unwanted = find_unwanted(measured, activity, dead)
@@ -104,7 +106,9 @@ def hear(measured: Measured, *, one_mic: bool = False) -> Hearing:
         peaks.append(
             level_exceeded_dbfs(measured.levels.peak_counts[mic], tiles.all(axis=1), TOP_SHARE)
         )
+        let_go()
     leaks = [_leak(measured, activity, unfit, mic) for mic in (0, 1)]
+    let_go()
     return Hearing(measured, activity, dead, clipped, floors, to_noise, peaks, leaks, unwanted)
 
 

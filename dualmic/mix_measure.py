@@ -19,13 +19,13 @@ from dualmic.meters.width import WidthMeter
 from dualmic.mix import Layout, MixFacts, layout_of
 from dualmic.record import Programme
 from dualmic.recording import Recording
+from dualmic.stack import Stack
 from dualmic.tiles import (
     CELLS_PER_S,
     BadSamples,
     Floats,
     Powers,
     Second,
-    Stack,
     cell_edges,
     cell_sums,
     seconds,

@@ -19,7 +19,6 @@ from numpy.typing import NDArray
 CELLS_PER_S = 100
 TILES_PER_S = 10
 CELLS_PER_TILE = CELLS_PER_S // TILES_PER_S
-STACK_S = 5 * 3600  # our choice: longer than a card lasts; what goes on beyond is copied once
 
 Floats = NDArray[np.float32]
 Powers = NDArray[np.float64]
@@ -146,37 +145,3 @@ def _checked(samples: Floats, start_s: int, rate_hz: int, bad: BadSamples | None
             span = (start_s + first / rate_hz, start_s + (last + 1) / rate_hz)
             bad.spans.append((int(channel), float(span[0]), float(span[1])))
     return Second(samples, start_s, rate_hz)
-
-
-class Stack:
-    """Collects one array a second and gives them back joined along the time axis.
-
-    Room for ``STACK_S`` seconds is asked for at once. The system hands out memory only as it is
-    written to, so a short take pays for nothing, and a long one is neither copied nor held twice.
-    """
-
-    def __init__(self) -> None:
-        """Start empty."""
-        self._blocks: list[NDArray] = []
-        self._used = 0  # of the last block; those before it are full
-
-    def add(self, part: NDArray) -> None:
-        """Keep ``part`` ``(channels, n, ...)``."""
-        count = part.shape[1]
-        if not self._blocks or self._used + count > self._blocks[-1].shape[1]:
-            if self._blocks:
-                self._blocks[-1] = self._blocks[-1][:, : self._used]
-            room = max(count, 1) * STACK_S
-            self._blocks.append(np.empty((len(part), room, *part.shape[2:]), part.dtype))
-            self._used = 0
-        self._blocks[-1][:, self._used : self._used + count] = part
-        self._used += count
-
-    def joined(self, empty: tuple[int, ...], dtype: type = np.float64) -> NDArray:
-        """Return all parts joined along axis 1, or zeros of shape ``empty`` if there were none."""
-        if not self._blocks:
-            return np.zeros(empty, dtype)
-        if len(self._blocks) == 1:
-            return self._blocks[0][:, : self._used]
-        last = self._blocks[-1][:, : self._used]
-        return np.concatenate([*self._blocks[:-1], last], axis=1)

@@ -16,6 +16,7 @@ from dualmic.findings.automatic import automatic_gain
 from dualmic.findings.base import BLOCK_CELLS, Finding, Limits
 from dualmic.findings.jumps import LEAST_JUMP_DB, Jump, find_jumps
 from dualmic.hearing import Hearing
+from dualmic.meters.bands import stretches
 from dualmic.meters.masks import cells_of, mask_of
 from dualmic.record import Severity
 from dualmic.tiles import Mask, Powers
@@ -100,18 +101,23 @@ def _blocks(hearing: Hearing) -> Powers:
     """Return band levels of every 50 ms in dB, ``(2, blocks, bands)``, NaN where nothing is."""
     bands = hearing.measured.spectra.bands_db
     count = bands.shape[1] // BLOCK_CELLS
-    cut = bands[:, : count * BLOCK_CELLS].reshape(2, count, BLOCK_CELLS, -1).astype(np.float32)
-    level = 10 * np.log10((10 ** (cut / 10)).mean(axis=2))
+    level = np.empty((2, count, bands.shape[2] + 1))
+    gone = np.zeros((2, count), bool)
+    for stretch in stretches(count * BLOCK_CELLS):
+        cut = bands[:, stretch.part].reshape(2, -1, BLOCK_CELLS, bands.shape[2]).astype(np.float32)
+        part = slice(stretch.first // BLOCK_CELLS, stretch.end // BLOCK_CELLS)
+        level[:, part, 1:] = 10 * np.log10((10 ** (cut / 10)).mean(axis=2))
+        gone[:, part] = cut.max(axis=3).min(axis=2) < SILENT_DB
+    gone |= level[:, :, 1:].max(axis=2) < SILENT_DB
     held = [
         cells_of([(r.start_s, r.end_s) for r in runs], bands.shape[1])
         for runs in hearing.measured.held
     ]
     dead = (hearing.dead | np.stack(held))[:, : count * BLOCK_CELLS]
-    dead_blocks = dead.reshape(2, count, BLOCK_CELLS).any(axis=2)
-    gone = dead_blocks | (level.max(axis=2) < SILENT_DB) | (cut.max(axis=3).min(axis=2) < SILENT_DB)
-    low = hearing.measured.spectra.noise_bands[:, 1 : count + 1, :1].astype(np.float64)
-    low = np.pad(low, ((0, 0), (0, count - low.shape[1]), (0, 0)), mode="edge")
-    level = np.concatenate([10 * np.log10(low + 1e-16), level], axis=2)
+    gone |= dead.reshape(2, count, BLOCK_CELLS).any(axis=2)
+    low = hearing.measured.spectra.noise_bands[:, 1 : count + 1, 0].astype(np.float64)
+    low = np.pad(low, ((0, 0), (0, count - low.shape[1])), mode="edge")
+    level[:, :, 0] = 10 * np.log10(low + 1e-16)
     level[gone] = np.nan
     return level
 
@@ -124,7 +130,7 @@ def _quiet(hearing: Hearing, blocks: Powers) -> Mask:
     """
     count = blocks.shape[1]
     pause = hearing.activity.pause[: count * BLOCK_CELLS].reshape(count, BLOCK_CELLS).all(axis=1)
-    weighted = _weighted(blocks)
+    weighted = _total_db(blocks, A_DB)
     level = np.where(np.isfinite(weighted), weighted, np.inf)
     level[np.isinf(level).all(axis=1)] = 0.0  # a microphone that is dead throughout says nothing
     quiet: Mask = np.array(pause, bool)
@@ -231,12 +237,15 @@ def _is_steep(level: Powers, at: np.ndarray, split: int, by: float) -> bool:
 
 def _measures(levels_db: Powers) -> Powers:
     """Return the level of each microphone A-weighted (rows 0 and 1) and flat (rows 2 and 3)."""
-    flat = 10 * np.log10((10 ** (levels_db / 10)).sum(axis=-1))
-    return np.concatenate([_weighted(levels_db), flat])
+    return np.concatenate([_total_db(levels_db, A_DB), _total_db(levels_db, np.zeros(len(A_DB)))])
 
 
-def _weighted(levels_db: Powers) -> Powers:
-    return 10 * np.log10((10 ** ((levels_db + A_DB) / 10)).sum(axis=-1))
+def _total_db(levels_db: Powers, weights_db: Powers) -> Powers:
+    """Return the level of all bands together, each weighted; ``(..., bands)`` to ``(...)``."""
+    total = np.zeros(levels_db.shape[:-1])
+    for band, weight_db in enumerate(weights_db):
+        total += 10 ** ((levels_db[..., band] + weight_db) / 10)
+    return 10 * np.log10(total)
 
 
 def _moment(

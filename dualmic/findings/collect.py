@@ -3,6 +3,7 @@
 from dualmic.findings import background, changes, damage, pairing, sounds, talk
 from dualmic.findings.base import Finding, Limits
 from dualmic.hearing import Hearing
+from dualmic.stack import let_go
 
 SHORTEST_S = 1.0  # our choice: in less there is no voice, background or level to judge
 
@@ -33,14 +34,17 @@ def all_findings(
 
 def _of_sound(hearing: Hearing, limits: Limits, *, one_mic: bool) -> list[Finding]:
     """Return what takes more than single samples to tell."""
-    found = [
-        *background.noise(hearing, limits),
-        *background.low_level(hearing, limits),
-        *background.hum(hearing, limits),
-        *changes.changes(hearing, limits),
-        *sounds.wind(hearing, limits),
-        *sounds.clicks(hearing, limits),
-    ]
+    found = []
+    for find in (
+        background.noise,
+        background.low_level,
+        background.hum,
+        changes.changes,
+        sounds.wind,
+        sounds.clicks,
+    ):
+        found += find(hearing, limits)
+        let_go()
     if not one_mic:
         same = pairing.dual_mono(hearing)
         found += pairing.mic_dead(hearing)
@@ -48,6 +52,7 @@ def _of_sound(hearing: Hearing, limits: Limits, *, one_mic: bool) -> list[Findin
         found += pairing.polarity(hearing)
         place = [] if same else talk.one_place(hearing)
         found += place
+        let_go()
         if not place:
             found += sounds.rustle(hearing, limits)
         if not same and not place:

@@ -10,7 +10,7 @@ from dualmic.findings.base import Finding
 from dualmic.hearing import Hearing
 from dualmic.meters.masks import bridged, cells_of, runs_of
 from dualmic.meters.one_voice import follows, voice_db
-from dualmic.tiles import Mask, Powers
+from dualmic.tiles import Floats, Mask
 
 # Our choices. What lasts longer than "mm" or "I see" is an interruption; what is shorter than a
 # fifth of a second may be the tail of a word.
@@ -86,5 +86,5 @@ def _blown(hearing: Hearing, cells: int) -> Mask:
     return cells_of([(gust.start_s, gust.end_s) for gust in gusts], cells)
 
 
-def _levels(hearing: Hearing) -> list[Powers]:
+def _levels(hearing: Hearing) -> list[Floats]:
     return [voice_db(bands) for bands in hearing.measured.spectra.bands_db]

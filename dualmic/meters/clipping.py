@@ -23,7 +23,8 @@ from dataclasses import dataclass
 import numpy as np
 
 from dualmic.meters.flat_runs import flat_runs
-from dualmic.tiles import Floats, Second, Stack, cell_edges
+from dualmic.stack import Stack
+from dualmic.tiles import Floats, Second, cell_edges
 
 LEAST_RUN = 3
 FULL_SCALE = 0.9985  # 0.013 dB under full scale: converters and codecs stop a few steps short

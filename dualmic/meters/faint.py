@@ -6,14 +6,16 @@ well under the channel's background throughout, is rough as hiss is (the crest o
 and stood far above it just before and just after.
 """
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 
 import numpy as np
 
-from dualmic.meters.masks import bridged, runs_of
-from dualmic.tiles import Floats, Mask, Stack
+from dualmic.meters.masks import runs_of
+from dualmic.stack import Stack, let_go
+from dualmic.tiles import Floats, Indices, Mask
 
 PER_S = 1000
+PIECE_MS = 600_000  # ten minutes are looked at together, of no influence on results
 WINDOW_MS = 5
 # 15 samples in 5 ms are enough to read a hiss to 2 dB. (our choice)
 SAMPLES_PER_S = 3_000
@@ -85,40 +87,81 @@ class FaintLevels:
     ) -> list[tuple[float, float]]:
         """Return (start_s, end_s) of each stretch of hiss; ``held`` are runs already known."""
         kept = self._levels.joined((len(self._past[0]), 0), np.uint8)[channel]
-        steps, rough = kept % ROUGH, kept >= ROUGH
-        live = steps < SILENT
-        for start_s, end_s in held:
-            live[max(int(start_s * PER_S) - 10, 0) : int(end_s * PER_S) + 10] = False
-        if live.sum() < PER_S:
+        silent = [
+            (max(int(start_s * PER_S) - 10, 0), int(end_s * PER_S) + 10) for start_s, end_s in held
+        ]
+        counts = _counted(kept, silent)
+        if counts.sum() < PER_S:
             return []
-        usual = np.percentile(steps[live], 100 - FIRST_PERCENTILE)
-        found = self._below(steps, live & rough, float(usual))
-        rest = live.copy()
-        for start, end in found:
-            rest[max(start - WINDOW_MS, 0) : end + WINDOW_MS] = False
-        if rest.sum() < LONGEST_SHARE * live.sum():
+        found = _below(kept, silent, _percentile(counts, 100 - FIRST_PERCENTILE))
+        around = [(max(start - WINDOW_MS, 0), end + WINDOW_MS) for start, end in found]
+        rest = _counted(kept, silent + around)
+        if rest.sum() < LONGEST_SHARE * counts.sum():
             return []
-        background = float(np.percentile(steps[rest], 100 - BACKGROUND_PERCENTILE))
+        background = _percentile(rest, 100 - BACKGROUND_PERCENTILE)
         # Window k covers the milliseconds k to k + 4.
         return [
             (start / PER_S, (end + WINDOW_MS - 1) / PER_S)
-            for start, end in self._below(steps, live & rough, background)
+            for start, end in _below(kept, silent, background)
         ]
 
-    def _below(self, steps: np.ndarray, live: Mask, background: float) -> list[tuple[int, int]]:
-        """Return the windows (first, past the last) far under ``background`` with steep ends."""
-        low = bridged(live & (steps >= background + UNDER_DB / STEP_DB), BRIDGE_MS)
-        found = []
-        ends = round(AT_END_S * PER_S)
+
+def _pieces(length: int) -> Iterator[slice]:
+    for first in range(0, length, PIECE_MS):
+        yield slice(first, min(first + PIECE_MS, length))
+        let_go()
+
+
+def _live(kept: np.ndarray, silent: Sequence[tuple[int, int]], piece: slice) -> Mask:
+    """Where, in a piece of the take, there is sound that was not told apart before."""
+    live: Mask = kept[piece] % ROUGH < SILENT
+    for start, end in silent:
+        if start < piece.stop and end > piece.start:
+            live[max(start - piece.start, 0) : end - piece.start] = False
+    return live
+
+
+def _counted(kept: np.ndarray, silent: Sequence[tuple[int, int]]) -> Indices:
+    """Return how often each level occurs where there is sound, ``(levels,)``."""
+    counts = np.zeros(ROUGH, np.int64)
+    for piece in _pieces(len(kept)):
+        steps = kept[piece][_live(kept, silent, piece)] % ROUGH
+        counts += np.bincount(steps, minlength=ROUGH)
+    return counts
+
+
+def _percentile(counts: Indices, percent: float) -> float:
+    """Return the level that ``percent`` of what was counted does not exceed."""
+    return float(np.searchsorted(np.cumsum(counts), percent / 100 * counts.sum()))
+
+
+def _below(
+    kept: np.ndarray, silent: Sequence[tuple[int, int]], background: float
+) -> list[tuple[int, int]]:
+    """Return the windows (first, past the last) far under ``background`` with steep ends."""
+    runs: list[tuple[int, int]] = []
+    for piece in _pieces(len(kept)):
+        part = kept[piece]
+        faint = (part >= ROUGH) & (part % ROUGH >= background + UNDER_DB / STEP_DB)
+        low = faint & _live(kept, silent, piece)
         for start, end in zip(*(edge.tolist() for edge in runs_of(low)), strict=True):
-            if start < ends or end > len(steps) - ends:
-                continue
-            first = np.median(steps[start:end][:WINDOW_MS])
-            last = np.median(steps[start:end][-WINDOW_MS:])
-            before = steps[start - WINDOW_MS - BESIDE_MS : start - WINDOW_MS + 1]
-            after = steps[end + WINDOW_MS - 1 : end + WINDOW_MS + BESIDE_MS]
-            short = end - start + WINDOW_MS - 1 < SHORT_MS
-            edge = (SHORT_EDGE_DB if short else EDGE_DB) / STEP_DB
-            if first - np.median(before) >= edge and last - np.median(after) >= edge:
-                found.append((start, end))
-        return found
+            if runs and piece.start + start - runs[-1][1] <= BRIDGE_MS:
+                runs[-1] = runs[-1][0], piece.start + end
+            else:
+                runs.append((piece.start + start, piece.start + end))
+    ends = round(AT_END_S * PER_S)
+    return [
+        run for run in runs if ends <= run[0] and run[1] <= len(kept) - ends and _steep(kept, *run)
+    ]
+
+
+def _steep(kept: np.ndarray, start: int, end: int) -> bool:
+    """Whether the level falls at once where these windows begin and comes back as they end."""
+    steps = kept[start - WINDOW_MS - BESIDE_MS : end + WINDOW_MS + BESIDE_MS] % ROUGH
+    inside = kept[start:end] % ROUGH
+    length = end - start
+    before, after = steps[: BESIDE_MS + 1], steps[2 * WINDOW_MS + BESIDE_MS + length - 1 :]
+    edge = (SHORT_EDGE_DB if length + WINDOW_MS - 1 < SHORT_MS else EDGE_DB) / STEP_DB
+    falls = np.median(inside[:WINDOW_MS]) - np.median(before)
+    comes_back = np.median(inside[-WINDOW_MS:]) - np.median(after)
+    return bool(falls >= edge and comes_back >= edge)

@@ -2,11 +2,14 @@
 
 It is found before anybody knows who speaks, so it cannot be the noise floor of the report (which
 is measured in the pauses, see ``noise.py``); it only has to lie under the speech and on the noise.
+
+It changes slowly, so it is kept for every 50 ms only, as natural logarithms of power, and drawn
+out between their middles where it is wanted.
 """
 
 import numpy as np
 
-from dualmic.tiles import Powers
+from dualmic.tiles import Floats, Powers
 
 # All thresholds below are our choices, tuned on simulated scenes of other speakers and rooms than
 # those the scores are reported on.
@@ -18,49 +21,88 @@ FLOOR_PERCENTILE = 8.0
 FLOOR_BIAS_DB = 1.2  # from the percentile of 50 ms powers back to their mean, for steady noise
 SILENCE_POWER = 1e-12  # -120 dBFS: below any analogue background, so a mute, not a floor
 
+# Each cell lies between the middles of two groups: shares of the group before, its own, the next.
+_OFFSET = (np.arange(GROUP) + 0.5) / GROUP - 0.5
+_SHARES = np.stack([np.maximum(-_OFFSET, 0), 1 - np.abs(_OFFSET), np.maximum(_OFFSET, 0)]).astype(
+    np.float32
+)
 
-def noise_floor(power: Powers) -> Powers:
-    """Return the noise under one band's cell powers ``(cells,)``, as power a cell.
+
+def noise_floor(power: Powers | Floats) -> Floats:
+    """Return the noise under one band's cell powers ``(cells,)``, as power a cell."""
+    return floor_at(floor_of(group_means(power), power), 0, len(power))
+
+
+def group_means(power: Powers | Floats) -> Floats:
+    """Return the mean power of every 50 ms, ``(..., groups)``; what is left over is left out."""
+    count = power.shape[-1] // GROUP
+    cut = power[..., : count * GROUP].reshape(*power.shape[:-1], count, GROUP)
+    return cut.mean(axis=-1, dtype=np.float32)
+
+
+def floor_of(mean: Floats, power: Powers | Floats) -> Floats:
+    """Return the floor under the means of every 50 ms, ``(groups,)``, as natural logarithm.
 
     A low percentile over 12 s looks through speech, whose gaps come more often than that. A fan
     that starts would pass for speech until the window has left the quiet before it behind, so
     stretches of two seconds that hardly fluctuate count as noise at once: speech never keeps its
     level.
+
+    Args:
+        mean: :func:`group_means` of the band.
+        power: its cells; of less than four groups, the lowest of them is the floor.
+
     """
-    count = len(power) // GROUP
-    if count < 4:
-        return np.full(len(power), max(float(power.min(initial=1.0)), SILENCE_POWER))
-    mean = power[: count * GROUP].reshape(count, GROUP).mean(axis=1)
-    mean = np.where(mean > SILENCE_POWER, mean, np.inf)
-    if np.isinf(mean).all():
-        return np.full(len(power), SILENCE_POWER)
-    whole = float(np.percentile(mean[np.isfinite(mean)], FLOOR_PERCENTILE))
+    if len(mean) < 4:
+        least = max(float(power.min(initial=1.0)), SILENCE_POWER)
+        return np.full(max(len(mean), 1), np.log(least), np.float32)
+    mean = np.where(mean > SILENCE_POWER, mean, np.float32(np.inf))
+    live = mean[np.isfinite(mean)]
+    if not len(live):
+        return np.full(len(mean), np.log(SILENCE_POWER), np.float32)
+    whole = float(np.percentile(live, FLOOR_PERCENTILE))
     long = _percentiles(mean, FLOOR_WINDOW_S, FLOOR_STEP_S, whole)
-    level = np.maximum(long, _steady(mean))
-    at_cells = np.arange(len(power)) / GROUP - 0.5
-    smooth = np.interp(at_cells, np.arange(count), np.log(level))
-    return np.exp(smooth) * 10 ** (FLOOR_BIAS_DB / 10)
+    level = np.maximum(long, np.log(np.maximum(_steady(mean), 1e-30)))
+    return (level + FLOOR_BIAS_DB * np.log(10) / 10).astype(np.float32)
 
 
-def _percentiles(mean: Powers, window_s: float, step_s: float, whole: float) -> Powers:
-    """Return a low percentile over sliding windows, ``(groups,)``; silent groups are left out."""
+def floor_at(floor: Floats, first: int, end: int) -> Floats:
+    """Return the floor of cells ``first`` to before ``end`` as power, ``(..., cells)``.
+
+    Args:
+        floor: :func:`floor_of`, one or many of them, ``(..., groups)``.
+        first: a cell at which a group begins.
+        end: one past the last cell.
+
+    """
+    start = first // GROUP
+    count = -(-(end - first) // GROUP)
+    at = np.clip(np.arange(start - 1, start + count + 1), 0, floor.shape[-1] - 1)
+    near = floor[..., at]
+    drawn = sum(near[..., k : k + count, None] * share for k, share in enumerate(_SHARES))
+    assert isinstance(drawn, np.ndarray)
+    return np.exp(drawn).reshape(*floor.shape[:-1], -1)[..., : end - first]
+
+
+def _percentiles(mean: Floats, window_s: float, step_s: float, whole: float) -> Powers:
+    """Return the logarithm of a low percentile over sliding windows; silent groups left out."""
     per_s = 100 // GROUP
     length, step = int(window_s * per_s), int(step_s * per_s)
     if len(mean) <= length:
-        return np.full(len(mean), whole)
+        return np.full(len(mean), np.log(whole))
     starts = np.unique(np.append(np.arange(0, len(mean) - length, step), len(mean) - length))
     ordered = np.sort(np.lib.stride_tricks.sliding_window_view(mean, length)[starts], axis=1)
     live = np.isfinite(ordered).sum(axis=1)
     at = np.minimum((live * FLOOR_PERCENTILE / 100).astype(int), length - 1)
-    floors = ordered[np.arange(len(starts)), at]
+    floors = ordered[np.arange(len(starts)), at].astype(np.float64)
     floors = np.where(live >= 0.1 * length, floors, whole)
-    return np.exp(np.interp(np.arange(len(mean)), starts + length / 2, np.log(floors)))
+    return np.interp(np.arange(len(mean)), starts + length / 2, np.log(floors))
 
 
-def _steady(mean: Powers) -> Powers:
+def _steady(mean: Floats) -> Floats:
     """Return the level of stretches that hardly fluctuate, and zero elsewhere, ``(groups,)``."""
     length, step = int(STEADY_S * 100) // GROUP, int(STEADY_S * 25) // GROUP
-    level = np.zeros(len(mean))
+    level = np.zeros(len(mean), np.float32)
     if len(mean) < length:
         return level
     starts = np.arange(0, len(mean) - length + 1, step)

@@ -14,6 +14,7 @@ from dataclasses import dataclass
 import numpy as np
 import scipy.fft
 
+from dualmic.stack import Stack
 from dualmic.tiles import Second
 
 FRAME_S = 2
@@ -76,7 +77,7 @@ class HumMeter:
         droop = np.sinc(self._bins_hz * self._step / rate_hz)
         self._scale = 2.0 / (size * float(np.sum(self._window.astype(float) ** 2))) / droop**2
         self._frames: list[np.ndarray] = []
-        self._groups: list[np.ndarray] = []
+        self._groups = Stack()
         self._seen = False
 
     def push(self, second: Second) -> None:
@@ -96,16 +97,14 @@ class HumMeter:
             self._close()
 
     def _close(self) -> None:
-        self._groups.append(_steady(self._frames))
+        self._groups.add(_steady(self._frames)[:, None])
         self._frames = []
 
     def result(self) -> LowSpectra:
         """Return the steady spectra so far; fewer than ten frames at the end make a group if 4."""
-        groups = list(self._groups)
+        power = self._groups.joined((len(self._past), 0, len(self._bins_hz)), np.float32)
         if len(self._frames) >= 4:
-            groups.append(_steady(self._frames))
-        shape = (len(self._past), 0, len(self._bins_hz))
-        power = np.stack(groups, axis=1) if groups else np.zeros(shape)
+            power = np.concatenate([power, _steady(self._frames)[:, None]], axis=1)
         return LowSpectra(self._bins_hz, power)
 
 

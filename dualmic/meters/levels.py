@@ -9,13 +9,13 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from dualmic.stack import Stack
 from dualmic.tiles import (
     TILES_PER_S,
     Floats,
     Mask,
     Powers,
     Second,
-    Stack,
     cell_edges,
     cell_maxima,
     cell_products,
@@ -107,7 +107,8 @@ def level_exceeded_dbfs(counts: np.ndarray, tiles: Mask, share: float) -> float 
         share: 0.001 for the top 0.1 %.
 
     """
-    total = counts[tiles[: len(counts)]].sum(axis=0, dtype=np.int64)
+    chosen = tiles[: len(counts), None]
+    total = np.add.reduce(counts[: len(chosen)], axis=0, dtype=np.int64, where=chosen)
     if not total.sum():
         return None
     above = np.concatenate([np.cumsum(total[::-1])[::-1], [0]]) / total.sum()

@@ -21,11 +21,11 @@ from dataclasses import dataclass
 import numpy as np
 import scipy.fft
 
+from dualmic.stack import Stack
 from dualmic.tiles import (
     Mask,
     Powers,
     Second,
-    Stack,
     cell_edges,
     cell_products,
 )

@@ -4,7 +4,7 @@ from collections.abc import Iterable
 
 import numpy as np
 
-from dualmic.tiles import Indices, Mask, Powers
+from dualmic.tiles import Floats, Indices, Mask, Powers
 
 
 def runs_of(mask: Mask) -> tuple[Indices, Indices]:
@@ -15,10 +15,11 @@ def runs_of(mask: Mask) -> tuple[Indices, Indices]:
 
 def mask_of(starts: Indices, ends: Indices, length: int) -> Mask:
     """Return the mask of ``length`` that is True from each start to before its end."""
-    step = np.zeros(length + 1, np.int64)
+    step = np.zeros(length + 1, np.int32)
     np.add.at(step, np.clip(starts, 0, length), 1)
     np.add.at(step, np.clip(ends, 0, length), -1)
-    return np.cumsum(step)[:length] > 0
+    inside: Mask = np.cumsum(step[:length], dtype=np.int32, out=step[:length]) > 0
+    return inside
 
 
 def cells_of(spans: Iterable[tuple[float, float]], cells: int) -> Mask:
@@ -58,10 +59,18 @@ def holding(low: Mask, high: Mask) -> Mask:
     return mask_of(starts[keep], ends[keep], len(low))
 
 
-def moving_mean(values: Powers, length: int) -> Powers:
+def moving_mean(values: Powers | Floats, length: int) -> Powers:
     """Return the centred mean over ``length`` values (odd), shorter at the ends."""
-    half = length // 2
-    total = np.concatenate([[0.0], np.cumsum(values, dtype=np.float64)])
-    at = np.arange(len(values))
-    low, high = np.maximum(at - half, 0), np.minimum(at + half + 1, len(values))
-    return (total[high] - total[low]) / (high - low)
+    count, half = len(values), length // 2
+    total = np.zeros(count + 1)
+    np.cumsum(values, dtype=np.float64, out=total[1:])
+    if count <= length:  # every window touches an end
+        at = np.arange(count)
+        first, last = np.maximum(at - half, 0), np.minimum(at + half + 1, count)
+        return (total[last] - total[first]) / (last - first)
+    mean = np.empty(count)
+    mean[half : count - half] = (total[length:] - total[:-length]) / length
+    near = np.arange(half)
+    mean[:half] = total[near + half + 1] / (near + half + 1)
+    mean[count - half :] = (total[count] - total[count - length + 1 + near]) / (length - 1 - near)
+    return mean

@@ -21,7 +21,8 @@ piece in 40 fooled it for more than a fifth of its length.
 import numpy as np
 
 from dualmic.meters.masks import bridged, longer, moving_mean, widened
-from dualmic.tiles import CELLS_PER_S, Floats, Mask, Powers, Stack
+from dualmic.stack import Stack
+from dualmic.tiles import CELLS_PER_S, Floats, Mask, Powers
 
 _FRAME_S = 0.040
 _BANDS = 20

@@ -10,9 +10,9 @@ one who did not speak just before and after.
 
 import numpy as np
 
+from dualmic.meters.bands import voice_power
 from dualmic.meters.masks import bridged, longer, moving_mean, runs_of, widened
-from dualmic.meters.spectrum import voice_power
-from dualmic.tiles import Mask, Powers, power_db
+from dualmic.tiles import Floats, Mask, power_db
 
 # Our choices, tuned on simulated scenes.
 FOLLOWS = 0.65  # correlation of the two levels in dB: a leak stays near 0.9, two people under it
@@ -30,12 +30,12 @@ APART, APART_CELLS, APART_LEAST_CELLS = 0.3, 101, 40
 _SMOOTH = 5
 
 
-def voice_db(bands_db: np.ndarray) -> Powers:
+def voice_db(bands_db: np.ndarray) -> Floats:
     """Return one microphone's level from 300 Hz to 4 kHz over 50 ms, ``(cells,)``."""
-    return 10 * np.log10(moving_mean(voice_power(bands_db), _SMOOTH) + 1e-16)
+    return 10 * np.log10(voice_power(bands_db, smooth_cells=_SMOOTH) + np.float32(1e-16))
 
 
-def follows(first_db: Powers, second_db: Powers, inside: Mask) -> float:
+def follows(first_db: Floats, second_db: Floats, inside: Mask) -> float:
     """Return how closely two levels rise and fall together, 1 for one voice in both microphones.
 
     Only the quick movements say so, from syllable to syllable: two people who stop at once, or
@@ -102,7 +102,7 @@ def with_one_owner(bands_db: np.ndarray, own: Mask, middle_db: float | None) -> 
     return owned
 
 
-def _two_voices(level: list[Powers], held: Mask) -> Mask:
+def _two_voices(level: list[Floats], held: Mask) -> Mask:
     """Where, inside one person's answer, the levels part for a while: somebody talks over it."""
     weight = moving_mean(held.astype(float), APART_CELLS) + 1e-9
     a, b = (np.where(held, voice, 0.0) for voice in level)

@@ -19,7 +19,8 @@ import numpy as np
 import scipy.fft
 
 from dualmic.meters.cross_spectra import ClassSums, CrossSpectra
-from dualmic.tiles import CELLS_PER_S, Floats, Powers, Second, Stack
+from dualmic.stack import Stack
+from dualmic.tiles import CELLS_PER_S, Floats, Second
 
 FRAMES_PER_S = 20
 SPEECH_BANDS_HZ = (100.0, 300.0, 600.0, 1200.0, 2400.0, 4000.0, 7500.0)
@@ -163,12 +164,6 @@ def _a_weights(bins_hz: np.ndarray) -> np.ndarray:
     wanted[-1] -= weights[low] / 6
     weights[:low] = np.maximum(np.linalg.solve(system, wanted), 0.0)
     return weights
-
-
-def voice_power(bands_db: np.ndarray, bands: slice = VOICE_BANDS) -> Powers:
-    """Return the power in some bands, 300 Hz to 4 kHz, of one microphone's ``(cells, bands)``."""
-    power: Powers = (10 ** (bands_db[:, bands].astype(np.float64) / 10)).sum(axis=1)
-    return power
 
 
 def _squared(spectra: np.ndarray) -> Floats:

@@ -19,16 +19,14 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from dualmic.meters.floor import noise_floor
+from dualmic.meters.bands import Bands, stretches
 from dualmic.meters.masks import bridged, holding, longer, moving_mean, runs_of, widened
 from dualmic.meters.one_voice import with_one_owner
 from dualmic.meters.spectrum import VOICE_BANDS
-from dualmic.tiles import Mask, Powers
+from dualmic.tiles import Floats, Mask, Powers
 
 # All thresholds below are our choices, tuned on simulated scenes of other speakers and rooms than
 # those the scores are reported on.
-KEPT_CELLS = 120_000  # twenty minutes; in longer takes bands are unpacked again each time
-LEAK_DECAY_DB_PER_CELL = 0.9  # 60 dB in 0.67 s: how a room lets a leak die away
 START_DB, HOLD_DB = 3.5, 2.0
 SHORTEST_S = 0.12
 REST_S = 0.3
@@ -39,6 +37,7 @@ CLUSTER_CELLS = 31
 LEAST_CLUSTER_CELLS, LEAST_CLUSTER_SHARE = 60, 0.01
 PAUSE_AFTER_S, PAUSE_BEFORE_S = 0.3, 0.1
 SMOOTH_CELLS = 7
+_DB = np.float32(10 / np.log(10))  # decibels in a neper of power
 # Somebody's speech lies within this of its own loud parts; what is weaker is not them.
 FAINTEST_DB = 32.0
 
@@ -62,13 +61,7 @@ class Activity:
     leak_ratio: Powers
 
 
-def _held(power_db: Powers) -> Powers:
-    """Let a level fall no faster than a room lets it: the largest so far, decaying."""
-    ramp = np.arange(len(power_db)) * LEAK_DECAY_DB_PER_CELL
-    return np.maximum.accumulate(power_db + ramp) - ramp
-
-
-def _clusters(difference_db: Powers, noise_apart_db: float) -> tuple[float | None, float | None]:
+def _clusters(difference_db: Floats, noise_apart_db: float) -> tuple[float | None, float | None]:
     """Find the level differences around which the two people gather, or one of them.
 
     One person alone shows one cluster. Whose it is, the levels cannot say, for gains differ; but
@@ -100,48 +93,6 @@ def _clusters(difference_db: Powers, noise_apart_db: float) -> tuple[float | Non
         only = float(middle[best])
         return (only, None) if only >= noise_apart_db else (None, only)
     return float(middle[ends[1]]), float(middle[ends[0]])
-
-
-class Bands:
-    """Band powers of both microphones and the noise under them, unpacked one band at a time.
-
-    A take of four hours has 1.4 million cells: all bands at once as numbers would take a quarter
-    of a gigabyte.
-    """
-
-    def __init__(self, bands_db: np.ndarray) -> None:
-        """``bands_db`` is ``(2, cells, bands)``; the noise is found here, once."""
-        self._bands_db = bands_db
-        self.cells, self.count = bands_db.shape[1:]
-        self._kept: dict[tuple[str, int, int], Powers] = {}
-        self._floor_db = np.empty((2, self.count, self.cells), np.float16)
-        for m in (0, 1):
-            for b in range(self.count):
-                self._floor_db[m, b] = 10 * np.log10(noise_floor(self.power(m, b)))
-
-    def power(self, m: int, b: int) -> Powers:
-        """Return the power of band ``b`` on microphone ``m``, ``(cells,)``."""
-        return self._unpacked("power", m, b, self._bands_db[m, :, b])
-
-    def floor(self, m: int, b: int) -> Powers:
-        """Return the noise under it."""
-        return self._unpacked("floor", m, b, self._floor_db[m, b])
-
-    def _unpacked(self, what: str, m: int, b: int, level_db: np.ndarray) -> Powers:
-        kept = self._kept.get((what, m, b))
-        if kept is None:
-            kept = np.exp(level_db.astype(np.float32) * np.float32(np.log(10) / 10))
-            kept.flags.writeable = False
-            if self.cells <= KEPT_CELLS:
-                self._kept[what, m, b] = kept
-        return kept
-
-    def noise_apart_db(self) -> float:
-        """Return how much noisier the first microphone's speech bands are than the second's."""
-        if not self.cells:
-            return 0.0
-        apart = self._floor_db[0, VOICE_BANDS].astype(np.float32) - self._floor_db[1, VOICE_BANDS]
-        return float(np.median(apart))
 
 
 def find_speech(bands_db: np.ndarray, gone: Mask | None = None) -> Activity:
@@ -186,19 +137,20 @@ def activity_of(
     return Activity(own, single_talk(own), pause, find_turns(own), clusters_db, leak_ratio)
 
 
-def _differences(heard: Bands) -> tuple[Powers, Mask]:
+def _differences(heard: Bands) -> tuple[Floats, Mask]:
     """Return the level difference of each cell, noise removed, and where it is worth looking at."""
-    clean = []
-    over = np.zeros(heard.cells)
-    for m in (0, 1):
-        total, noise = np.zeros(heard.cells), np.zeros(heard.cells)
-        for b in range(VOICE_BANDS.start, VOICE_BANDS.stop):
-            total += heard.power(m, b)
-            noise += heard.floor(m, b)
-        total = moving_mean(total, CLUSTER_CELLS)
-        clean.append(np.maximum(total - noise, 0.3 * noise))
-        over = np.maximum(over, total / noise)
-    difference_db = 10 * np.log10(clean[0] / clean[1])
+    difference_db = np.zeros(heard.cells, np.float32)
+    over = np.zeros(heard.cells, np.float32)
+    for stretch in stretches(heard.cells):
+        clean, above = [], []
+        for m in (0, 1):
+            total = heard.power(m, stretch)[VOICE_BANDS].sum(axis=0)
+            total = moving_mean(total, CLUSTER_CELLS)[stretch.inside]
+            noise = heard.floor(m, stretch)[VOICE_BANDS, stretch.inside].sum(axis=0)
+            clean.append(np.maximum(total - noise, 0.3 * noise))
+            above.append(total / noise)
+        difference_db[stretch.part] = 10 * np.log10(clean[0] / clean[1])
+        over[stretch.part] = np.maximum(*above)
     active = over > 10
     if not active.any():
         return difference_db, active
@@ -207,7 +159,7 @@ def _differences(heard: Bands) -> tuple[Powers, Mask]:
 
 def _first_ratios(
     heard: Bands,
-    difference_db: Powers,
+    difference_db: Floats,
     loud: Mask,
     clusters: tuple[float | None, float | None],
 ) -> Powers:
@@ -227,44 +179,57 @@ def _first_ratios(
 def _ratios(heard: Bands, masks: Mask, before: Powers) -> Powers:
     """Return how much of each voice is in the other microphone, by band; ``before`` if unheard."""
     ratio = before.copy()
-    for m in (0, 1):
-        mask = masks[m]
-        if mask.sum() < 20:
-            continue
-        for b in range(heard.count):
-            noise = heard.floor(m, b)[mask]
-            here = np.maximum(heard.power(m, b)[mask] - noise, 0)
-            there = heard.power(1 - m, b)[mask] - heard.floor(1 - m, b)[mask]
-            loud = here > 4 * noise
-            if loud.sum() >= 10:
-                ratio[m, b] = max(there[loud].sum() / here[loud].sum(), 0.0)
+    known = [m for m in (0, 1) if masks[m].sum() >= 20]
+    here, there, number = np.zeros((3, 2, heard.count))
+    for stretch in stretches(heard.cells):
+        for m in known:
+            mask = masks[m, stretch.part]
+            if not mask.any():
+                continue
+            own, noise, theirs, beneath = (
+                rows[:, stretch.inside][:, mask]
+                for rows in (
+                    heard.power(m, stretch),
+                    heard.floor(m, stretch),
+                    heard.power(1 - m, stretch),
+                    heard.floor(1 - m, stretch),
+                )
+            )
+            loud = own > 5 * noise  # the voice itself four times the noise
+            here[m] += np.where(loud, own - noise, 0).sum(axis=1, dtype=np.float64)
+            there[m] += np.where(loud, theirs - beneath, 0).sum(axis=1, dtype=np.float64)
+            number[m] += loud.sum(axis=1)
+    enough = number >= 10
+    ratio[enough] = np.maximum(there[enough] / here[enough], 0.0)
     return np.minimum(ratio, 4.0e3)
 
 
 def _talking(heard: Bands, ratio: Powers) -> Mask:
     """Ask each microphone whether it holds more than noise and the other's leak."""
     own = np.zeros((2, heard.cells), bool)
+    score = np.zeros((2, heard.cells), np.float32)
+    strength_db = np.zeros((2, heard.cells), np.float32)
+    for stretch in stretches(heard.cells):
+        for m in (0, 1):
+            power = heard.power(m, stretch)
+            leak = heard.echo(1 - m, stretch) * ratio[1 - m, :, None].astype(np.float32)
+            expected = heard.floor(m, stretch) + leak
+            over = np.clip(np.log(power / expected) * _DB, -2, 15).mean(axis=0)
+            strength = np.maximum(power - expected, 0).sum(axis=0)
+            score[m, stretch.part] = moving_mean(over, SMOOTH_CELLS)[stretch.inside]
+            level = np.maximum(moving_mean(strength, SMOOTH_CELLS)[stretch.inside], 1e-16)
+            strength_db[m, stretch.part] = 10 * np.log10(level)
     for m in (0, 1):
-        score, strength = np.zeros(heard.cells), np.zeros(heard.cells)
-        for b in range(heard.count):
-            there = np.maximum(heard.power(1 - m, b) - heard.floor(1 - m, b), 1e-16)
-            leak = 10 ** (_held(10 * np.log10(there)) / 10) * ratio[1 - m, b]
-            expected = heard.floor(m, b) + leak
-            power = heard.power(m, b)
-            score += np.clip(10 * np.log10(power / expected), -2, 15)
-            strength += np.maximum(power - expected, 0)
-        score = moving_mean(score / heard.count, SMOOTH_CELLS)
-        strength_db = 10 * np.log10(np.maximum(moving_mean(strength, SMOOTH_CELLS), 1e-16))
-        starts = score > START_DB
+        starts = score[m] > START_DB
         if starts.any():
-            usual = np.percentile(strength_db[starts], 75)
-            starts &= strength_db > usual - FAINTEST_DB
-        mask = holding(score > HOLD_DB, starts)
+            usual = np.percentile(strength_db[m, starts], 75)
+            starts &= strength_db[m] > usual - FAINTEST_DB
+        mask = holding(score[m] > HOLD_DB, starts)
         own[m] = longer(bridged(mask, round(BRIDGE_S * 100)), round(SHORTEST_S * 100))
     return own
 
 
-def _with_rest(heard: Bands, own: Mask, apart_db: Powers, least_db: float) -> Mask:
+def _with_rest(heard: Bands, own: Mask, apart_db: Floats, least_db: float) -> Mask:
     """Give speech that stands over the noise but over no leak to whom the level difference says.
 
     People who sit shoulder to shoulder hear each other so loudly that a voice hardly stands above

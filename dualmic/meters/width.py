@@ -9,7 +9,8 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from dualmic.tiles import Floats, Mask, Powers, Second, Stack, cell_edges, cell_products
+from dualmic.stack import Stack
+from dualmic.tiles import Floats, Mask, Powers, Second, cell_edges, cell_products
 
 # Our choices: equal to the ear, and plainly not.
 ONE_SIGNAL_CORRELATION = 0.99
