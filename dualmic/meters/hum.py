@@ -12,8 +12,8 @@ noise beside them; each line's frequency is read between bins by the ratio of it
 from dataclasses import dataclass
 
 import numpy as np
-import scipy.fft
 
+from dualmic.meters.fft import rfft
 from dualmic.stack import Stack
 from dualmic.tiles import Second
 
@@ -88,7 +88,7 @@ class HumMeter:
         low = second.samples.reshape(channels, self._rate_hz, self._step) @ self._average
         if self._seen:
             frame = np.concatenate([self._past, low], axis=1) * self._window
-            bins = scipy.fft.rfft(frame, axis=-1)[:, self._used]
+            bins = rfft(frame)[:, self._used]
             power = (bins.real**2 + bins.imag**2) * self._scale
             # A frame of digital silence says nothing of what the microphone hears.
             self._frames.append(np.where(power.sum(axis=1, keepdims=True) > 1e-14, power, np.inf))

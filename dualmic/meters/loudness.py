@@ -5,10 +5,6 @@ loudness is sums of these: 400 ms blocks with 75 % overlap for the integrated va
 windows sliding by 10 ms for the maxima (case 13 of Tech 3341 cannot be met at 100 ms), 3 s windows
 every 100 ms for the range.
 
-K-weighting is applied as the exact frequency response of the standard's filters by overlap-save:
-a frame holds 250 ms and the 60 ms before them, after which 1e-13 of the energy of the filters'
-impulse response is left.
-
 References:
     ITU-R BS.1770-5 (2023), annex 1: filter coefficients (tables 1 and 2), eq. 1 to 7.
     EBU Tech 3341 (2016), EBU Tech 3342 (2016).
@@ -19,8 +15,8 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
-import scipy.fft
 
+from dualmic.meters.k_weighting import k_weighting
 from dualmic.stack import Stack
 from dualmic.tiles import (
     Mask,
@@ -37,67 +33,9 @@ RELATIVE_GATE_LU = -10.0  # BS.1770-5 annex 1, eq. 7
 RANGE_GATE_LU = -20.0  # EBU Tech 3342, section 3.1
 RANGE_PERCENTILES = (10.0, 95.0)  # EBU Tech 3342, section 3.1
 
-PARTS_PER_S, MEMORY_MS = 4, 60
 MOMENTARY_CELLS = 40
 SHORT_TERM_CELLS = 300
 STEP_CELLS = 10
-
-# BS.1770-5 annex 1, tables 1 and 2: b0 b1 b2 a1 a2 of both stages at 48 kHz.
-SHELF_48K = (
-    1.53512485958697,
-    -2.69169618940638,
-    1.19839281085285,
-    -1.69065929318241,
-    0.73248077421585,
-)
-HIGH_PASS_48K = (1.0, -2.0, 1.0, -1.99004745483398, 0.99007225036621)
-
-
-def _redesigned(stage: tuple[float, ...], rate_hz: int) -> tuple[float, ...]:
-    """Move a 48 kHz biquad to ``rate_hz``: back to its analogue prototype, forward by bilinear."""
-    b0, b1, b2, a1, a2 = stage
-    # z = (k + s) / (k - s) with k = 2 fs; numerators and denominators in powers of s.
-    k = 2.0 * 48000
-
-    def analogue(c0: float, c1: float, c2: float) -> tuple[float, float, float]:
-        return (c0 - c1 + c2) / k**2, 2 * (c0 - c2) / k, c0 + c1 + c2
-
-    def digital(s2: float, s1: float, s0: float, k: float) -> tuple[float, float, float]:
-        return s2 * k**2 + s1 * k + s0, 2 * (s0 - s2 * k**2), s2 * k**2 - s1 * k + s0
-
-    # Both stages are prewarped at their own corner frequency, as the standard's were at 48 kHz.
-    s2, s1, s0 = analogue(1.0, a1, a2)
-    corner = np.sqrt(s0 / s2)
-    corner_hz = 48000 / np.pi * np.arctan(corner / k)
-    new_k = corner / np.tan(np.pi * corner_hz / rate_hz)
-    n0, n1, n2 = digital(*analogue(b0, b1, b2), new_k)
-    d0, d1, d2 = digital(s2, s1, s0, new_k)
-    return n0 / d0, n1 / d0, n2 / d0, d1 / d0, d2 / d0
-
-
-def k_weighting_coefficients(rate_hz: int) -> tuple[tuple[float, ...], tuple[float, ...]]:
-    """Return both stages as (b0, b1, b2, a1, a2); at 48 kHz the published numbers themselves.
-
-    At other rates the same analogue prototype is redesigned by the bilinear transform.
-    """
-    if rate_hz == 48000:
-        return SHELF_48K, HIGH_PASS_48K
-    return _redesigned(SHELF_48K, rate_hz), _redesigned(HIGH_PASS_48K, rate_hz)
-
-
-def k_weighting_response(rate_hz: int, size: int) -> np.ndarray:
-    """Return the complex response of K-weighting at the bins of a real FFT of ``size`` points.
-
-    Up to 48 kHz it is the published filter's own response at each frequency, so a recording reads
-    the same whatever it was resampled to: a bilinear redesign at 8 kHz would read a 997 Hz tone
-    0.2 LU low. Above 48 kHz the redesigned filters continue beyond 24 kHz.
-    """
-    filter_hz = max(rate_hz, 48000)
-    z1 = np.exp(-2j * np.pi * np.arange(size // 2 + 1) / size * (rate_hz / filter_hz))
-    response = np.ones(len(z1), complex)
-    for b0, b1, b2, a1, a2 in k_weighting_coefficients(filter_hz):
-        response *= (b0 + b1 * z1 + b2 * z1**2) / (1 + a1 * z1 + a2 * z1**2)
-    return response
 
 
 @dataclass(frozen=True)
@@ -117,36 +55,19 @@ class LoudnessMeter:
         """Prepare the filter for ``rate_hz`` and ``channels`` channels."""
         self._edges = cell_edges(rate_hz)
         self._counts = np.diff(self._edges)
-        self._memory = -(-rate_hz * MEMORY_MS // 1000)
-        self._part = -(-rate_hz // PARTS_PER_S)
-        self._starts = np.round(np.arange(PARTS_PER_S) * rate_hz / PARTS_PER_S).astype(np.int64)
-        self._past = np.zeros((channels, self._memory), np.float32)
-        # A frame may be longer than memory and part together: zeros behind do no harm.
-        self._size = scipy.fft.next_fast_len(self._memory + self._part, real=True)
-        self._response = k_weighting_response(rate_hz, self._size).astype(np.complex64)
+        self._weighting = k_weighting(rate_hz, channels)
+        self._channels = channels
         self._stack = Stack()
 
     def push(self, second: Second) -> None:
         """Take in the next second."""
-        frames, memory, part = second.frames, self._memory, self._part
-        length = memory + int(self._starts[-1]) + part
-        long = np.zeros((len(self._past), length), np.float32)
-        long[:, :memory] = self._past
-        long[:, memory : memory + frames] = second.samples
-        self._past = long[:, frames : frames + memory].copy()
-        windows = np.lib.stride_tricks.sliding_window_view(long, memory + part, axis=1)
-        spectra = scipy.fft.rfft(windows[:, self._starts], self._size, axis=-1)
-        spectra *= self._response
-        weighted = scipy.fft.irfft(spectra, self._size, axis=-1, overwrite_x=True)
-        flat = long  # its samples are done with
-        for start, own in zip(self._starts, weighted.transpose(1, 0, 2), strict=True):
-            flat[:, start : start + part] = own[:, memory : memory + part]
-        sums = cell_products(flat[:, :frames], flat[:, :frames], self._edges)
+        weighted = self._weighting.weighted(second.samples)
+        sums = cell_products(weighted, weighted, self._edges)
         self._stack.add((sums / self._counts[: sums.shape[1]]).astype(np.float32))
 
     def result(self) -> LoudnessCells:
         """Return the power of every whole cell so far."""
-        return LoudnessCells(self._stack.joined((len(self._past), 0)))
+        return LoudnessCells(self._stack.joined((self._channels, 0)))
 
 
 def loudness_lufs(power: float | np.ndarray) -> np.ndarray:

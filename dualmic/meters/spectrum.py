@@ -16,9 +16,9 @@ References:
 from dataclasses import dataclass
 
 import numpy as np
-import scipy.fft
 
 from dualmic.meters.cross_spectra import ClassSums, CrossSpectra
+from dualmic.meters.fft import rfft
 from dualmic.stack import Stack
 from dualmic.tiles import CELLS_PER_S, Floats, Second
 
@@ -96,7 +96,7 @@ class _Frames:
             )
         else:
             frames = np.lib.stride_tricks.sliding_window_view(long, self.length, axis=1)[:, ends]
-        return scipy.fft.rfft(frames * self.window, axis=-1)
+        return rfft(frames * self.window)
 
     def band_matrix(self, edges_hz: tuple[float, ...]) -> Floats:
         """Return ``(bins, bands)`` weights that sum bin powers into bands."""
