@@ -18,7 +18,7 @@ LEAST_NEAR_CELLS = 50
 TURNED_BANDS = slice(3, 6)
 
 
-def mic_dead(hearing: Hearing) -> list[Finding]:
+def mic_dead(hearing: Hearing, _limits: Limits) -> list[Finding]:
     """Return the stretches in which a microphone holds nothing while somebody talks."""
     found = []
     for mic in (0, 1):
@@ -72,7 +72,7 @@ def dual_mono(hearing: Hearing) -> list[Finding]:
     return found
 
 
-def polarity(hearing: Hearing) -> list[Finding]:
+def polarity(hearing: Hearing, _limits: Limits) -> list[Finding]:
     """Return a finding if both directions say that the microphones have opposite polarity."""
     arrivals = [leak.arrival for leak in hearing.leaks]
     if all(a is not None and a.polarity == "opposite" for a in arrivals):

@@ -6,7 +6,7 @@ levels move: a leak follows its voice up and down, another person's words do not
 
 import numpy as np
 
-from dualmic.findings.base import Finding
+from dualmic.findings.base import Finding, Limits
 from dualmic.hearing import Hearing
 from dualmic.meters.masks import bridged, cells_of, runs_of
 from dualmic.meters.one_voice import follows, voice_db
@@ -28,7 +28,7 @@ ONE_PLACE_DELAY_MS = 1.0  # 34 cm: wider than any camera's own pair
 LEAST_SPEECH_S = 3.0
 
 
-def both_talking(hearing: Hearing) -> list[Finding]:
+def both_talking(hearing: Hearing, _limits: Limits) -> list[Finding]:
     """Return where the interviewer talks under or over the subject's answer.
 
     Assents of up to a second are notes, with ``facts["assent"]``.

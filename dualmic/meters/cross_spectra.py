@@ -70,7 +70,7 @@ class CrossSpectra:
         power_a, power_b = power_first[:, self._used], power_second[:, self._used]
         total = np.stack([power_a.sum(axis=1), power_b.sum(axis=1)], axis=1) * self._scale
         chosen = self._classes(total.astype(np.float64))
-        classes = np.unique(chosen[chosen >= 0])
+        classes = np.flatnonzero(np.bincount(chosen[chosen >= 0]))
         if not len(classes):
             return
         # One product per sum: a row for each class met, a one for each of its frames.

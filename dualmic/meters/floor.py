@@ -90,7 +90,8 @@ def _percentiles(mean: Floats, window_s: float, step_s: float, whole: float) -> 
     length, step = int(window_s * per_s), int(step_s * per_s)
     if len(mean) <= length:
         return np.full(len(mean), np.log(whole))
-    starts = np.unique(np.append(np.arange(0, len(mean) - length, step), len(mean) - length))
+    last = len(mean) - length
+    starts = np.append(np.arange(0, last, step), last)
     ordered = np.sort(np.lib.stride_tricks.sliding_window_view(mean, length)[starts], axis=1)
     live = np.isfinite(ordered).sum(axis=1)
     at = np.minimum((live * FLOOR_PERCENTILE / 100).astype(int), length - 1)
