@@ -1,10 +1,12 @@
 """Whose voice it is where both microphones hear one, and which turns a muted microphone makes."""
 
 import numpy as np
+import pytest
 
 from dualmic.dead_mics import without_gaps
-from dualmic.meters.one_voice import follows, with_one_owner
+from dualmic.meters.one_voice import with_one_owner
 from dualmic.meters.speech import activity_of
+from dualmic.meters.two_voices import TwoVoices
 
 CELLS = 3000
 BANDS = 6
@@ -17,14 +19,51 @@ def _syllables(seed: int, level_db: float) -> np.ndarray:
     return np.repeat(level_db + curve[:, None], BANDS, axis=1)
 
 
-def _levels(first: np.ndarray, second: np.ndarray) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
-    return first[:, 0], second[:, 0], np.ones(CELLS, bool)
+def _known(leak_db: float) -> np.ndarray:
+    """Return both microphones' bands ``(2, cells, bands)``.
+
+    The first person alone for 5 s, the second alone for 5 s, and silence.
+    """
+    bands_db = np.full((2, CELLS, BANDS), -90.0)
+    for who, part in enumerate((slice(0, 500), slice(500, 1000))):
+        voice = _syllables(10 + who, -30)[part]
+        bands_db[who, part], bands_db[1 - who, part] = voice, voice + leak_db
+    return bands_db
 
 
-def test_a_leak_follows_its_voice_and_another_persons_words_do_not() -> None:
-    voice = _syllables(1, -30)
-    assert follows(*_levels(voice, voice - 3)) > 0.9
-    assert follows(*_levels(voice, _syllables(2, -30))) < 0.5
+def _apart(bands_db: np.ndarray) -> float:
+    """Return how far the cells from 20 to 24 s are on the way from one voice to two."""
+    alone = np.zeros((2, CELLS), bool)
+    alone[0, :500] = alone[1, 500:1000] = True
+    pause = np.zeros(CELLS, bool)
+    pause[1000:2000] = True
+    voices = TwoVoices(bands_db, alone, pause)
+    return float(np.nanmedian(voices.apart(2000, 2400, np.ones(400, bool))))
+
+
+@pytest.mark.parametrize("leak_db", [-20.0, -12.0, -6.0])
+def test_one_voice_is_told_from_two_however_close_people_sit(leak_db: float) -> None:
+    part = slice(2000, 2400)
+    # Somebody turned round: one voice, 2 dB down in the other microphone.
+    bands_db = _known(leak_db)
+    voice = _syllables(3, -30)[part]
+    bands_db[0, part], bands_db[1, part] = voice, voice - 2
+    assert _apart(bands_db) < 0.2
+    # Both talk: two voices, each leaking as it always does.
+    first, second = (10 ** (_syllables(seed, -30)[part] / 10) for seed in (4, 5))
+    leak = 10 ** (leak_db / 10)
+    bands_db[0, part] = 10 * np.log10(first + leak * second)
+    bands_db[1, part] = 10 * np.log10(second + leak * first)
+    assert _apart(bands_db) > 0.6
+
+
+def test_a_late_wireless_link_changes_neither() -> None:
+    bands_db = _known(-6.0)
+    part = slice(2000, 2400)
+    voice = _syllables(3, -30)[part]
+    bands_db[0, part], bands_db[1, part] = voice, voice - 2
+    bands_db[1] = np.roll(bands_db[1], 2, axis=0)
+    assert _apart(bands_db) < 0.2
 
 
 def test_who_turned_round_keeps_the_answer() -> None:

@@ -1,6 +1,7 @@
 """Talking at once, and one place for both microphones, on mixes of real speech."""
 
 import numpy as np
+import pytest
 import speech_scene
 from speech_scene import INTERVIEWER, RATE_HZ, SUBJECT, Scene
 
@@ -9,21 +10,19 @@ from dualmic.findings.base import Finding
 from dualmic.hearing import hear
 from dualmic.measure import measure
 
-LEAK = 10 ** (-14 / 20)
-
 
 def findings(samples: np.ndarray, kind: str) -> list[Finding]:
     measured = measure([samples.astype(np.float32)], RATE_HZ, 2, bit_depth=24)
     return [f for f in all_findings(hear(measured), Limits(), (0, 1)) if f.kind == kind]
 
 
-def talk_over(scene: Scene, at_s: float, length_s: float) -> None:
+def talk_over(scene: Scene, at_s: float, length_s: float, leak_db: float = -14.0) -> None:
     """Let the interviewer speak over what is there, leaking as always."""
     voice = speech_scene.utterances()[INTERVIEWER][2]
     start = round(at_s * RATE_HZ)
     words = voice[: round(length_s * RATE_HZ)]
     scene.samples[start : start + len(words), INTERVIEWER] += words
-    scene.samples[start : start + len(words), SUBJECT] += LEAK * words
+    scene.samples[start : start + len(words), SUBJECT] += 10 ** (leak_db / 20) * words
 
 
 def test_interruption_is_warned_of_where_it_is() -> None:
@@ -35,6 +34,16 @@ def test_interruption_is_warned_of_where_it_is() -> None:
     assert abs(found.start_s - at_s) < 0.25  # the place the words were put
     assert abs(found.end_s - min(at_s + 2.0, end_s)) < 0.25
     assert found.mic is None
+
+
+@pytest.mark.parametrize("leak_db", [-10.0, -9.0])
+def test_interruption_among_people_who_sit_close_is_found(leak_db: float) -> None:
+    scene = speech_scene.make(4, leak_db=leak_db)
+    for start_s, _ in scene.answers()[1:3]:
+        talk_over(scene, start_s + 0.4, 2.5, leak_db)
+    found = [f for f in findings(scene.samples, "both_talking") if f.severity == "warn"]
+    places_s = [start_s + 0.4 for start_s, _ in scene.answers()[1:3]]
+    assert np.allclose([f.start_s for f in found], places_s, atol=0.25)
 
 
 def test_short_assent_is_a_note() -> None:

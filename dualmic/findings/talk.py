@@ -9,7 +9,8 @@ import numpy as np
 from dualmic.findings.base import Finding, Limits
 from dualmic.hearing import Hearing
 from dualmic.meters.masks import bridged, cells_of, runs_of
-from dualmic.meters.one_voice import follows, voice_db
+from dualmic.meters.one_voice import voice_db
+from dualmic.meters.two_voices import TwoVoices
 from dualmic.tiles import Floats, Mask
 
 # Our choices. What lasts longer than "mm" or "I see" is an interruption; what is shorter than a
@@ -17,9 +18,6 @@ from dualmic.tiles import Floats, Mask
 ASSENT_S = 0.8
 SHORTEST_S = 0.2
 TOGETHER_BRIDGE_S = 1.5
-# Who sits close is in both microphones with both voices, so two people's levels are alike up to
-# 0.65 there; what is one voice for sure was taken from one of them before.
-SURELY_ONE_VOICE = 0.7
 # Two channels of one place hear every voice alike: half of all speech lies within this of the
 # other half, around a difference that two inputs of one camera may have.
 ONE_PLACE_SPREAD_DB = 5.0
@@ -36,14 +34,18 @@ def both_talking(hearing: Hearing, _limits: Limits) -> list[Finding]:
     own = hearing.activity.own
     gone = hearing.dead[0] | hearing.dead[1]
     together = own[0] & own[1] & ~gone
-    level = _levels(hearing)
+    voices: TwoVoices | None = None
     blown = _blown(hearing, len(together))
     found = []
     for start, end in zip(*runs_of(bridged(together, round(TOGETHER_BRIDGE_S * 100))), strict=True):
         inside = together[start:end]
         length_s = float(inside.sum()) / 100
-        alike = follows(level[0][start:end], level[1][start:end], inside)
-        if length_s < SHORTEST_S or alike > SURELY_ONE_VOICE:
+        if length_s < SHORTEST_S:
+            continue
+        if voices is None:
+            activity = hearing.activity
+            voices = TwoVoices(hearing.measured.spectra.bands_db, activity.single, activity.pause)
+        if not voices.are_two(voices.apart(start, end, inside)[inside]):
             continue
         assent = length_s < ASSENT_S
         # Wind on a microphone may pass for its wearer's voice: thin evidence.

@@ -21,7 +21,7 @@ import numpy as np
 
 from dualmic.meters.bands import Bands, stretches
 from dualmic.meters.masks import bridged, holding, longer, moving_mean, runs_of, widened
-from dualmic.meters.one_voice import with_one_owner
+from dualmic.meters.one_voice import alone, with_one_owner
 from dualmic.meters.spectrum import VOICE_BANDS
 from dualmic.tiles import Floats, Mask, Powers
 
@@ -113,14 +113,14 @@ def find_speech(bands_db: np.ndarray, gone: Mask | None = None) -> Activity:
     ratio = _first_ratios(heard, difference_db, loud, (high, low))
     own = _talking(heard, ratio)
     for _ in range(2):
-        ratio = _ratios(heard, single_talk(own) & both_live, ratio)
+        ratio = _ratios(heard, alone(own) & both_live, ratio)
         own = _talking(heard, ratio)
     middle: float | None = None
     if high is not None and low is not None:
         middle = (high + low) / 2
         own = _with_rest(heard, own, difference_db - middle, (high - low) / 4)
     own = with_one_owner(bands_db, own, middle)
-    single = single_talk(own)
+    single = alone(own)
     clusters = tuple(
         float(np.median(difference_db[single[m] & loud])) if (single[m] & loud).any() else None
         for m in (0, 1)
@@ -134,7 +134,7 @@ def activity_of(
     """Return all that follows from who speaks in which cell."""
     either = own[0] | own[1]
     pause = ~widened(either, round(PAUSE_BEFORE_S * 100), round(PAUSE_AFTER_S * 100))
-    return Activity(own, single_talk(own), pause, find_turns(own), clusters_db, leak_ratio)
+    return Activity(own, alone(own), pause, find_turns(own), clusters_db, leak_ratio)
 
 
 def _differences(heard: Bands) -> tuple[Floats, Mask]:
@@ -243,11 +243,6 @@ def _with_rest(heard: Bands, own: Mask, apart_db: Floats, least_db: float) -> Ma
         rest = longer(mask & nobody & theirs, round(REST_S * 100))
         own[m] = bridged(own[m] | rest, round(BRIDGE_S * 100))
     return own
-
-
-def single_talk(own: Mask) -> Mask:
-    """Where one person alone speaks, the tail of the other's speech left out."""
-    return np.stack([own[m] & ~widened(own[1 - m], 10, 30) for m in (0, 1)])
 
 
 def find_turns(own: Mask) -> list[tuple[int, float, float]]:
