@@ -155,7 +155,7 @@ def with_dead_mics(bands_db: np.ndarray, activity: Activity, dead: Mask) -> Acti
             if heard is not None and heard < (usual_own + usual_leak) / 2:
                 own[live, start:end] = False
                 own[mic, start:end] = True
-    return activity_of(own, activity.clusters_db, activity.leak_ratio)
+    return activity_of(own, activity.clusters_db, activity.leak_ratio, activity.cloth)
 
 
 def without_gaps(bands_db: np.ndarray, activity: Activity, held: Mask) -> Activity:
@@ -187,7 +187,7 @@ def without_gaps(bands_db: np.ndarray, activity: Activity, held: Mask) -> Activi
                 own[1 - mic, start:end] = False
     if (own == activity.own).all():
         return activity
-    return activity_of(own, activity.clusters_db, activity.leak_ratio)
+    return activity_of(own, activity.clusters_db, activity.leak_ratio, activity.cloth)
 
 
 def _typical_db(power: Floats) -> float | None:

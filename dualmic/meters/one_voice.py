@@ -11,7 +11,7 @@ and people take turns, so it belongs to the one who did not speak just before an
 import numpy as np
 
 from dualmic.meters.bands import voice_power
-from dualmic.meters.masks import bridged, longer, moving_mean, runs_of, widened
+from dualmic.meters.masks import bridged, longer, runs_of, widened
 from dualmic.meters.two_voices import TwoVoices
 from dualmic.tiles import Floats, Mask, power_db
 

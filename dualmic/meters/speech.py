@@ -20,6 +20,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from dualmic.meters.bands import Bands, stretches
+from dualmic.meters.cloth import brief, flat_noise
 from dualmic.meters.masks import bridged, holding, longer, moving_mean, runs_of, widened
 from dualmic.meters.one_voice import alone, with_one_owner
 from dualmic.meters.spectrum import VOICE_BANDS
@@ -37,6 +38,7 @@ CLUSTER_CELLS = 31
 LEAST_CLUSTER_CELLS, LEAST_CLUSTER_SHARE = 60, 0.01
 PAUSE_AFTER_S, PAUSE_BEFORE_S = 0.3, 0.1
 SMOOTH_CELLS = 7
+CLOTH_SHARE = 0.6  # of a stretch of seeming speech that no voice could have made
 _DB = np.float32(10 / np.log(10))  # decibels in a neper of power
 # Somebody's speech lies within this of its own loud parts; what is weaker is not them.
 FAINTEST_DB = 32.0
@@ -47,10 +49,12 @@ class Activity:
     """Who speaks when. ``own`` and ``single`` are ``(2, cells)``, ``pause`` is ``(cells,)``.
 
     ``own``: the wearer speaks (short gaps filled); ``single``: only the wearer; ``pause``: nobody,
-    from 0.3 s after to 0.1 s before speech. ``turns``: (microphone, start_s, end_s) in order.
+    from 0.3 s after to 0.1 s before speech or cloth. ``turns``: (microphone, start_s, end_s) in
+    order.
     ``clusters_db``: the level difference first over second microphone while each wearer speaks,
     None where that person was not heard. ``leak_ratio`` ``(2, bands)``: power of m's wearer in the
-    other microphone over that in m.
+    other microphone over that in m. ``cloth`` ``(cells,)``: sound that is no voice and no
+    background.
     """
 
     own: Mask
@@ -59,6 +63,7 @@ class Activity:
     turns: list[tuple[int, float, float]]
     clusters_db: tuple[float | None, float | None]
     leak_ratio: Powers
+    cloth: Mask
 
 
 def _clusters(difference_db: Floats, noise_apart_db: float) -> tuple[float | None, float | None]:
@@ -106,8 +111,10 @@ def find_speech(bands_db: np.ndarray, gone: Mask | None = None) -> Activity:
     """
     cells = bands_db.shape[1]
     heard = Bands(bands_db)
+    flat, cloth = _flat_noise(heard)
     difference_db, loud = _differences(heard)
     both_live = np.ones(cells, bool) if gone is None else ~(gone[0] | gone[1])
+    both_live &= ~(flat[0] | flat[1])
     loud &= both_live
     high, low = _clusters(difference_db[loud], heard.noise_apart_db())
     ratio = _first_ratios(heard, difference_db, loud, (high, low))
@@ -119,22 +126,28 @@ def find_speech(bands_db: np.ndarray, gone: Mask | None = None) -> Activity:
     if high is not None and low is not None:
         middle = (high + low) / 2
         own = _with_rest(heard, own, difference_db - middle, (high - low) / 4)
+    own = _without_cloth(own, flat, cloth)
     own = with_one_owner(bands_db, own, middle)
     single = alone(own)
     clusters = tuple(
         float(np.median(difference_db[single[m] & loud])) if (single[m] & loud).any() else None
         for m in (0, 1)
     )
-    return activity_of(own, (clusters[0], clusters[1]), ratio)
+    return activity_of(own, (clusters[0], clusters[1]), ratio, brief(flat[0] | flat[1]))
 
 
 def activity_of(
-    own: Mask, clusters_db: tuple[float | None, float | None], leak_ratio: Powers
+    own: Mask,
+    clusters_db: tuple[float | None, float | None],
+    leak_ratio: Powers,
+    cloth: Mask | None = None,
 ) -> Activity:
     """Return all that follows from who speaks in which cell."""
     either = own[0] | own[1]
-    pause = ~widened(either, round(PAUSE_BEFORE_S * 100), round(PAUSE_AFTER_S * 100))
-    return Activity(own, alone(own), pause, find_turns(own), clusters_db, leak_ratio)
+    if cloth is None:
+        cloth = np.zeros(own.shape[1], bool)
+    pause = ~widened(either | cloth, round(PAUSE_BEFORE_S * 100), round(PAUSE_AFTER_S * 100))
+    return Activity(own, alone(own), pause, find_turns(own), clusters_db, leak_ratio, cloth)
 
 
 def _differences(heard: Bands) -> tuple[Floats, Mask]:
@@ -155,6 +168,18 @@ def _differences(heard: Bands) -> tuple[Floats, Mask]:
     if not active.any():
         return difference_db, active
     return difference_db, active & (over >= np.percentile(over[active], 40))
+
+
+def _flat_noise(heard: Bands) -> tuple[Mask, Mask]:
+    """Return where each microphone holds sound that is no voice, and where it alone does."""
+    flat, audible = np.zeros((2, 2, heard.cells), bool)
+    for stretch in stretches(heard.cells):
+        for m in (0, 1):
+            found = flat_noise(heard.power(m, stretch), heard.floor(m, stretch))
+            flat[m, stretch.part], audible[m, stretch.part] = (
+                mask[stretch.inside] for mask in found
+            )
+    return flat, flat & ~audible[::-1]
 
 
 def _first_ratios(
@@ -243,6 +268,18 @@ def _with_rest(heard: Bands, own: Mask, apart_db: Floats, least_db: float) -> Ma
         rest = longer(mask & nobody & theirs, round(REST_S * 100))
         own[m] = bridged(own[m] | rest, round(BRIDGE_S * 100))
     return own
+
+
+def _without_cloth(own: Mask, flat: Mask, cloth: Mask) -> Mask:
+    """Take back what cloth or a breath made: all of a stretch, or what one microphone hears."""
+    kept = own & ~cloth
+    for m in (0, 1):
+        inside = np.concatenate([[0], np.cumsum(flat[m])])
+        for start, end in zip(*runs_of(kept[m]), strict=True):
+            if inside[end] - inside[start] > CLOTH_SHARE * (end - start):
+                kept[m, start:end] = False
+        kept[m] = longer(kept[m], round(SHORTEST_S * 100))
+    return kept
 
 
 def find_turns(own: Mask) -> list[tuple[int, float, float]]:

@@ -1,0 +1,52 @@
+"""Cloth on one microphone is nobody's words, and no background either."""
+
+import numpy as np
+import pytest
+import speech_scene
+from scipy import signal
+from speech_scene import INTERVIEWER, RATE_HZ, SUBJECT, Scene
+
+from dualmic.hearing import Hearing, hear
+from dualmic.measure import measure
+
+
+def heard(scene: Scene) -> Hearing:
+    return hear(measure([scene.samples.astype(np.float32)], RATE_HZ, 2, bit_depth=24))
+
+
+def with_cloth(scene: Scene, mic: int, level_dbfs: float) -> Scene:
+    """Rub cloth, 0.8 s of irregular broadband noise, on ``mic`` in every pause between turns."""
+    rng = np.random.default_rng(4)
+    sos = signal.butter(1, (150, 7000), "bandpass", fs=RATE_HZ, output="sos")
+    for _, _, end_s in scene.spoken:
+        frames = round(0.8 * RATE_HZ)
+        strokes = np.interp(np.arange(frames), np.linspace(0, frames, 20), rng.gamma(1, 1, 20))
+        rubbing = signal.sosfilt(sos, rng.normal(size=frames)) * (0.2 + strokes)
+        rubbing *= 10 ** (level_dbfs / 20) / np.sqrt(np.mean(rubbing**2))
+        start = round((end_s + 0.6) * RATE_HZ)
+        part = scene.samples[start : start + frames, mic]
+        part += rubbing[: len(part)]
+    return scene
+
+
+@pytest.mark.parametrize("mic", [INTERVIEWER, SUBJECT])
+@pytest.mark.parametrize("level_dbfs", [-38.0, -26.0])
+def test_cloth_in_every_pause_leaves_turns_and_floor_as_they_are(
+    mic: int, level_dbfs: float
+) -> None:
+    clean = heard(speech_scene.make(5, gap_s=2.4))
+    rubbed = heard(with_cloth(speech_scene.make(5, gap_s=2.4), mic, level_dbfs))
+    assert [turn[0] for turn in rubbed.turns] == [turn[0] for turn in clean.turns]
+    assert np.allclose(rubbed.turns, clean.turns, atol=0.25)
+    for was, now in zip(clean.floors, rubbed.floors, strict=True):
+        assert was is not None and now is not None
+        assert abs(now.dba - was.dba) < 0.5
+
+
+def test_a_machine_that_starts_is_the_background_and_no_cloth() -> None:
+    scene = speech_scene.make(5, leak_db=-20.0)
+    fan = np.random.default_rng(9).normal(0, 10 ** (-58 / 20), scene.samples.shape)
+    scene.samples[len(fan) // 2 :] += fan[len(fan) // 2 :]
+    hearing = heard(scene)
+    late = hearing.activity.pause[len(hearing.activity.pause) // 2 :]
+    assert late.sum() > 200  # two seconds of pauses and more, as without it
