@@ -18,6 +18,7 @@ MEAN_CELLS = 31
 WIDEST_DB = 15.0
 # All bands stand over the noise; what lies under it cannot make a spectrum flat.
 LEAST_OVER_DB = 3.0
+MOST_OVER_DB = 15.0  # so that a single crack makes no third of a second of cloth
 LONGEST_CELLS = 300  # what lasts longer is a machine: the background changes
 HEARD_DB = 4.0  # in the band that stands out most; the noise alone stays under it
 SHORTEST_CELLS = 20  # two syllables of hissing last less
@@ -38,7 +39,7 @@ def flat_noise(powers: Floats, floors: Floats) -> tuple[Mask, Mask]:
         mean = moving_mean(power, MEAN_CELLS)
         density = power_db(np.maximum(mean - floor, 0.1 * floor)) - width
         high, low = np.maximum(high, density), np.minimum(low, density)
-        over = power_db(mean / floor)
+        over = moving_mean(np.minimum(power_db(power / floor), MOST_OVER_DB), MEAN_CELLS)
         most, least = np.maximum(most, over), np.minimum(least, over)
     flat = longer((high - low < WIDEST_DB) & (least > LEAST_OVER_DB), SHORTEST_CELLS)
     return flat, most > HEARD_DB
