@@ -14,7 +14,7 @@ from dualmic.meters.floor import GROUP, floor_at, floor_of, group_means
 from dualmic.meters.masks import moving_mean
 from dualmic.meters.spectrum import VOICE_BANDS
 from dualmic.stack import let_go
-from dualmic.tiles import Floats
+from dualmic.tiles import Floats, Mask, Powers, power_db
 
 STRETCH_CELLS = 12_000  # two minutes, of no influence on results
 KEPT_CELLS = 120_000  # our choice: twenty minutes; of longer takes stretches are unpacked again
@@ -133,6 +133,21 @@ def voice_power(bands_db: np.ndarray, bands: slice = VOICE_BANDS, smooth_cells: 
             total = np.maximum(moving_mean(total, smooth_cells), 0.0).astype(np.float32)
         power[stretch.part] = total[stretch.inside]
     return power
+
+
+def mean_db(bands_db: np.ndarray, chosen: Mask) -> Powers:
+    """Return the mean power of the chosen cells of one microphone by band, ``(bands,)``, in dB.
+
+    Args:
+        bands_db: ``(cells, bands)`` in dB.
+        chosen: ``(cells,)``, at least one of them.
+
+    """
+    total = np.zeros(bands_db.shape[1])
+    for stretch in stretches(len(bands_db)):
+        powers = _unpacked(bands_db[stretch.part][chosen[stretch.part]])
+        total += powers.sum(axis=1, dtype=np.float64)
+    return power_db(total / chosen.sum())
 
 
 def _unpacked(bands_db: np.ndarray) -> Floats:

@@ -10,7 +10,7 @@ and people take turns, so it belongs to the one who did not speak just before an
 
 import numpy as np
 
-from dualmic.meters.bands import voice_power
+from dualmic.meters.bands import mean_db, voice_power
 from dualmic.meters.masks import bridged, longer, runs_of, widened
 from dualmic.meters.two_voices import TwoVoices
 from dualmic.tiles import Floats, Mask, power_db
@@ -67,38 +67,38 @@ def with_one_owner(bands_db: np.ndarray, own: Mask, middle_db: float | None) -> 
         else:
             answers.append([(start, end)])
     owned = own.copy()
+    usual_db = _usual_spectra(bands_db, own) if answers else None
     for parts in answers:
-        inside = np.zeros(own.shape[1], bool)
-        for start, end in parts:
-            inside[start:end] = True
-        held = inside & both
+        inside = np.concatenate([np.arange(start, end) for start, end in parts])
+        held = inside[both[inside]]
         witness = 0.0
         if middle_db is not None:
             first, second = (voice_power(bands_db[mic, held]) for mic in (0, 1))
             apart_db = float(np.median(power_db(first) - power_db(second))) - middle_db
             witness += float(np.clip(apart_db, -LEVEL_DB, LEVEL_DB))
-        witness += _by_spectrum(bands_db, own, held)
+        if usual_db is not None:
+            witness += _by_spectrum(bands_db[:, held], usual_db)
         witness += _by_turns(own, parts[0][0], parts[-1][1])
         if witness != 0:
             owner = int(witness < 0)
-            theirs = inside & ~(two & both)
-            owned[owner] |= theirs & own[1 - owner]
-            owned[1 - owner] &= ~theirs
+            theirs = inside[~(two & both)[inside]]
+            owned[owner, theirs] |= own[1 - owner, theirs]
+            owned[1 - owner, theirs] = False
     return owned
 
 
-def _by_spectrum(bands_db: np.ndarray, own: Mask, held: Mask) -> float:
+def _usual_spectra(bands_db: np.ndarray, own: Mask) -> np.ndarray | None:
+    """Return each wearer's spectrum in their own microphone, ``(2, bands)`` in dB, if known."""
+    masks = [own[mic] & ~widened(own[1 - mic], 20, 40) for mic in (0, 1)]
+    if min(mask.sum() for mask in masks) < LEAST_KNOWN_CELLS:
+        return None
+    return np.stack([mean_db(bands_db[mic], masks[mic]) for mic in (0, 1)])
+
+
+def _by_spectrum(held_db: np.ndarray, usual_db: np.ndarray) -> float:
     """Say in whose microphone the voice has its wearer's usual spectrum: + the first's, - else."""
-    spread = []
-    for mic in (0, 1):
-        usual = own[mic] & ~widened(own[1 - mic], 20, 40)
-        if usual.sum() < LEAST_KNOWN_CELLS:
-            return 0.0
-        means = [
-            power_db((10 ** (bands_db[mic, at].astype(float) / 10)).mean(axis=0))
-            for at in (held, usual)
-        ]
-        spread.append(float((means[0] - means[1]).std()))
+    every = np.ones(held_db.shape[1], bool)
+    spread = [float((mean_db(held_db[mic], every) - usual_db[mic]).std()) for mic in (0, 1)]
     return float(np.clip(spread[1] - spread[0], -SPECTRUM_DB, SPECTRUM_DB))
 
 
