@@ -9,15 +9,25 @@ from dualmic.tiles import Floats, Indices, Mask, Powers
 
 def runs_of(mask: Mask) -> tuple[Indices, Indices]:
     """Return first and past-the-end index of each run of True."""
-    change = np.flatnonzero(np.diff(mask.astype(np.int8), prepend=0, append=0))
-    return change[::2], change[1::2]
+    if not len(mask):
+        return np.zeros(0, np.int64), np.zeros(0, np.int64)
+    change = np.flatnonzero(mask[1:] != mask[:-1]) + 1
+    edges = np.concatenate([[0] if mask[0] else [], change, [len(mask)] if mask[-1] else []])
+    edges = edges.astype(np.int64)
+    return edges[::2], edges[1::2]
 
 
 def mask_of(starts: Indices, ends: Indices, length: int) -> Mask:
     """Return the mask of ``length`` that is True from each start to before its end."""
+    starts, ends = np.clip(starts, 0, length), np.clip(ends, 0, length)
+    if (ends >= starts).all() and (starts[1:] >= ends[:-1]).all():  # in order, none inside another
+        edges = np.concatenate([[0], np.stack([starts, ends], axis=1).ravel(), [length]])
+        values = np.zeros(len(edges) - 1, bool)
+        values[1::2] = True
+        return np.repeat(values, np.diff(edges))
     step = np.zeros(length + 1, np.int32)
-    np.add.at(step, np.clip(starts, 0, length), 1)
-    np.add.at(step, np.clip(ends, 0, length), -1)
+    np.add.at(step, starts, 1)
+    np.add.at(step, ends, -1)
     inside: Mask = np.cumsum(step[:length], dtype=np.int32, out=step[:length]) > 0
     return inside
 

@@ -40,6 +40,7 @@ PAUSE_AFTER_S, PAUSE_BEFORE_S = 0.3, 0.1
 SMOOTH_CELLS = 7
 CLOTH_SHARE = 0.6  # of a stretch of seeming speech that no voice could have made
 _DB = np.float32(10 / np.log(10))  # decibels in a neper of power
+_CLIPPED = -2 / _DB, 15 / _DB  # nepers: what a band may say at most, -2 and 15 dB
 # Somebody's speech lies within this of its own loud parts; what is weaker is not them.
 FAINTEST_DB = 32.0
 
@@ -237,10 +238,12 @@ def _talking(heard: Bands, ratio: Powers) -> Mask:
     for stretch in stretches(heard.cells):
         for m in (0, 1):
             power = heard.power(m, stretch)
-            leak = heard.echo(1 - m, stretch) * ratio[1 - m, :, None].astype(np.float32)
-            expected = heard.floor(m, stretch) + leak
-            over = np.clip(np.log(power / expected) * _DB, -2, 15).mean(axis=0)
-            strength = np.maximum(power - expected, 0).sum(axis=0)
+            expected = heard.echo(1 - m, stretch) * ratio[1 - m, :, None].astype(np.float32)
+            expected += heard.floor(m, stretch)
+            over = np.log(power / expected)
+            over = np.clip(over, *_CLIPPED, out=over).sum(axis=0) * (_DB / heard.count)
+            np.subtract(power, expected, out=expected)
+            strength = np.maximum(expected, 0, out=expected).sum(axis=0)
             score[m, stretch.part] = moving_mean(over, SMOOTH_CELLS)[stretch.inside]
             level = np.maximum(moving_mean(strength, SMOOTH_CELLS)[stretch.inside], 1e-16)
             strength_db[m, stretch.part] = 10 * np.log10(level)
