@@ -1,7 +1,7 @@
 """Score dualmic on simulated interviews whose truth is known.
 
     python tests/score_scenes.py --half tuning --scenes 32
-    python tests/score_scenes.py --half reporting --scenes 320 --json scores.json
+    python tests/score_scenes.py --half reporting --scenes 414 --json scores.json
 
 Needs the [test] extra and the speech packages named in ``tests/README.md``. Prints a table of
 recall and false alarms by kind with 95 % bounds, the errors of times, turns and levels.

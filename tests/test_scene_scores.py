@@ -116,7 +116,7 @@ def test_bounds_are_the_published_ones() -> None:
 
 
 def test_a_full_run_holds_every_kind_often_and_repeats() -> None:
-    plans = draw_plans(360, "reporting", 1)
-    assert plans == draw_plans(360, "reporting", 1)
+    plans = draw_plans(414, "reporting", 1)
+    assert plans == draw_plans(414, "reporting", 1)
     assert sum(plan.duration_s for plan in plans) > 300 * 60
     assert sum(not plan.kinds for plan in plans) >= 60

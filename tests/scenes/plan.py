@@ -1,7 +1,8 @@
 """Which scenes a scoring run makes: every kind often enough, and scenes without damage.
 
-Scenes come in rounds of eighteen; 20 rounds (360 scenes of about a minute) hold more than 60
-instances of each kind and well over 300 minutes.
+Scenes come in rounds of eighteen, of about a minute each. Sixteen rounds of all kinds (288 scenes)
+are followed by rounds of those kinds that are rare among them: after seven (414 scenes) there are
+60 instances of each kind or more, in well over 300 minutes.
 """
 
 from dataclasses import dataclass
@@ -15,6 +16,11 @@ from scenes.model import Half
 ROUND = (
     *["clean"], *["fooled"] * 3, *["one_place"] * 3, *["mic_dead"] * 3, *["dual_mono"] * 3,
     *["polarity"] * 3, *["events"] * 2,
+)  # fmt: skip
+LATER_FROM = 16 * len(ROUND)
+LATER = (
+    *["polarity"] * 4, *["one_place"] * 2, *["mic_dead"] * 2, *["dual_mono"] * 2,
+    *["background"] * 4, *["quiet"] * 2, *["events"] * 2,
 )  # fmt: skip
 # How often each of the damages that share a scene is drawn.
 _EVENTS = {
@@ -62,7 +68,8 @@ def draw_plans(scenes: int, half: Half, seed: int, kinds: tuple[str, ...] = ()) 
 def _draw(number: int, half: Half, seed: int) -> Plan:
     rng = np.random.default_rng([seed, number, int(half == "reporting")])
     place, cycle = number % len(ROUND), number // len(ROUND)
-    sort = ROUND[place]
+    is_later = number >= LATER_FROM
+    sort = (LATER if is_later else ROUND)[place]
     kinds: list[str] = []
     fooled: tuple[str, ...] = ()
     events = 0
@@ -77,8 +84,12 @@ def _draw(number: int, half: Half, seed: int) -> Plan:
             kinds, events = (["noise"], 3) if place % 2 else ([], 4)
         if sort == "polarity":
             extra = ("low_level", "low_level", ("noise", "crosstalk", "automatic_gain")[cycle % 3])
-            kinds.append(extra[place % 3])
-            events = 3
+            kinds.append(("low_level", "noise")[place % 2] if is_later else extra[place % 3])
+            events = 1 if is_later else 3
+        if sort == "background":
+            kinds, events = (["background_change", "dropout"], 1)
+        if sort == "quiet":
+            kinds, events = (["low_level"], 2)
     names, weights = list(_EVENTS), np.array(list(_EVENTS.values()))
     for name in rng.choice(names, len(names), replace=False, p=weights / weights.sum()):
         together = {*kinds, str(name)}
