@@ -13,9 +13,9 @@ A silent interviewer is not a dead microphone: it still hears the subject.
 
 import numpy as np
 
-from dualmic.meters.bands import stretches, voice_power
+from dualmic.meters.bands import Stretch, stretches, voice_power
 from dualmic.meters.continuity import HeldRun
-from dualmic.meters.floor import noise_floor
+from dualmic.meters.floor import GROUP, floor_at, floor_of, group_means
 from dualmic.meters.masks import (
     bridged,
     holding,
@@ -36,6 +36,7 @@ OVER_LEAK_DB = 5.0  # and louder than the other's usual leak by this, it is the 
 MUTING_LEAST_S = 20.0
 SILENT_DB = -120.0  # band power: no analogue input is that quiet, speech recorded 30 dB low neither
 WINDOW_S = 2.0
+WINDOW_CELLS = round(WINDOW_S * 100)
 SMOOTH_CELLS = 5
 HUM_FREE_BANDS = slice(
     2, 5
@@ -94,33 +95,70 @@ def _lasting(silent: Mask) -> Mask:
 
 def _deaf(bands_db: np.ndarray, mic: int, silent: Mask) -> Mask:
     """Where the other microphone's speech leaves no trace in this one, though it should."""
-    own, other = (voice_power(bands_db[m], HUM_FREE_BANDS, SMOOTH_CELLS) for m in (mic, 1 - mic))
-    floor = noise_floor(own)
-    talk = (other > 30 * noise_floor(other)) & ~silent
-    length = round(WINDOW_S * 100)
-    if talk.sum() < 100 or len(own) < length:
-        return np.zeros(len(own), bool)
-    during = _windowed(own, talk, length)
-    beneath = _windowed(floor, talk, length)
-    voice = _windowed(other, talk, length)
-    heard = np.isfinite(during)
-    with np.errstate(invalid="ignore"):
-        trace_db = 10 * np.log10(during / beneath)
-        usual = float(np.nanpercentile((during - beneath) / voice, 75))
+    cells = len(silent)
+    nowhere = np.zeros(cells, bool)
+    floors = [_floor(bands_db[m]) for m in (mic, 1 - mic)]
+    pieces = [_Piece(bands_db, mic, silent, floors, stretch) for stretch in stretches(cells)]
+    if sum(piece.talk_cells for piece in pieces) < 100 or cells < WINDOW_CELLS:
+        return nowhere
+    shares = np.concatenate([piece.shares for piece in pieces])
+    usual = float(np.percentile(shares, 75)) if len(shares) else 0.0
     if usual < 10 ** (LEAST_LEAK_DB / 10):
         # No leak is known to be missed: only a microphone that never heard any voice is dead.
-        if (own > 30 * floor).sum() >= 100:
-            return np.zeros(len(own), bool)
+        if sum(piece.loud_cells for piece in pieces) >= 100:
+            return nowhere
         usual = 10 ** (LEAST_LEAK_DB / 10)
-    with np.errstate(invalid="ignore"):
-        missed_db = 10 * np.log10(usual * voice / beneath)
-    deaf = heard & (trace_db < TRACE_DB) & (missed_db > CLEAR_DB) & talk
+    deaf, still = nowhere, nowhere.copy()
+    for piece in pieces:
+        deaf[piece.part] = piece.deaf(usual)
+        still[piece.part] = piece.still
     # Between the words of the other nothing can be missed: there it is dead if it was on both
     # sides and holds no more than its floor.
-    still = moving_mean(own, 21) < 10 ** (TRACE_DB / 10) * floor
     joined = holding(bridged(deaf | (still & ~silent), 10), deaf)
     joined = bridged(longer(joined, round(LEAST_S * 50)), round(4 * WINDOW_S * 100))
     return longer(joined & ~silent, round(DEAF_LEAST_S * 100))
+
+
+def _floor(bands_db: np.ndarray) -> Floats:
+    """Return the noise under a microphone's smoothed voice bands, a logarithm every 50 ms."""
+    power = voice_power(bands_db, HUM_FREE_BANDS, SMOOTH_CELLS)
+    return floor_of(group_means(power), power[: 4 * GROUP])
+
+
+class _Piece:
+    """What a stretch of the take says of a microphone that may hear nothing."""
+
+    def __init__(
+        self,
+        bands_db: np.ndarray,
+        mic: int,
+        silent: Mask,
+        floors: list[Floats],
+        stretch: Stretch,
+    ) -> None:
+        wide, inside = stretch.wide, stretch.inside
+        own, other = (
+            voice_power(bands_db[m, wide], HUM_FREE_BANDS, SMOOTH_CELLS) for m in (mic, 1 - mic)
+        )
+        floor, others = (floor_at(each, stretch.begin, stretch.stop) for each in floors)
+        talk = (other > 30 * others) & ~silent[wide]
+        during, beneath, voice = (
+            _windowed(power, talk, WINDOW_CELLS)[inside] for power in (own, floor, other)
+        )
+        with np.errstate(invalid="ignore"):
+            share = (during - beneath) / voice
+            self._no_trace = (during < 10 ** (TRACE_DB / 10) * beneath) & talk[inside]
+            self._audible_from = (10 ** (CLEAR_DB / 10) * beneath / voice).astype(np.float32)
+        self.part = stretch.part
+        self.shares = share[np.isfinite(share)]
+        self.talk_cells = int(talk[inside].sum())
+        self.loud_cells = int((own > 30 * floor)[inside].sum())
+        self.still = (moving_mean(own, 21) < 10 ** (TRACE_DB / 10) * floor)[inside]
+
+    def deaf(self, usual: float) -> Mask:
+        """Where a leak of ``usual`` strength would stand clear of the noise, and does not."""
+        with np.errstate(invalid="ignore"):
+            return self._no_trace & (usual > self._audible_from)
 
 
 def _windowed(power: Floats, mask: Mask, length: int) -> Floats:

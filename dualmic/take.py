@@ -48,6 +48,7 @@ from dualmic.set_up import advice
 from dualmic.settings import Settings
 from dualmic.spec import Spec
 from dualmic.specs_file import load_spec, shipped_names
+from dualmic.stack import let_go
 
 DEFAULT_SPECS = ("podcast", "film")
 TOO_SHORT_S = 15.0
@@ -161,6 +162,7 @@ def _judged(
     places = enumerate(zip(MIC_ROLES, (roles.interviewer, roles.subject), strict=True))
     mains_hz = options.settings.mains_hz
     mics = {role: mic_of(hearing, k, channel, mains_hz) for k, (role, channel) in places if channel}
+    let_go()
     limits = replace(strictest_limits(specs, mics, info), mains_hz=mains_hz)
     found = all_findings(hearing, limits, seats(roles, len(info.channels)), one_mic=options.one_mic)
     if options.one_mic:

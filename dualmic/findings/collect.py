@@ -31,6 +31,7 @@ def all_findings(
         *damage.bad_samples(hearing, channels),
         *damage.dc_offset(hearing),
     ]
+    let_go()
     if hearing.measured.duration_s >= SHORTEST_S:
         found += _of_sound(hearing, limits, one_mic=one_mic)
     order = {"fail": 0, "warn": 1, "note": 2}
@@ -40,6 +41,7 @@ def all_findings(
 def _of_sound(hearing: Hearing, limits: Limits, *, one_mic: bool) -> list[Finding]:
     """Return what takes more than single samples to tell."""
     same = [] if one_mic else pairing.dual_mono(hearing)
+    let_go()
     place = [] if one_mic or same else talk.one_place(hearing)
     of_each: list[Finder] = [
         background.noise,

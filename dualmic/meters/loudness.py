@@ -85,8 +85,11 @@ def sliding_power(cells: Powers, length: int, step: int = 1) -> Powers:
     """Return the mean power of windows of ``length`` cells every ``step`` cells."""
     if len(cells) < length:
         return np.zeros(0)
-    total = np.concatenate([[0.0], np.cumsum(cells, dtype=np.float64)])
-    return np.maximum((total[length:] - total[:-length])[::step] / length, 0.0)
+    total = np.zeros(len(cells) + 1)
+    np.cumsum(cells, dtype=np.float64, out=total[1:])
+    power = total[length::step] - total[:-length:step]
+    power /= length
+    return np.maximum(power, 0.0, out=power)
 
 
 def gated_lufs(blocks: Powers) -> float | None:

@@ -232,29 +232,29 @@ def _ratios(heard: Bands, masks: Mask, before: Powers) -> Powers:
 
 def _talking(heard: Bands, ratio: Powers) -> Mask:
     """Ask each microphone whether it holds more than noise and the other's leak."""
-    own = np.zeros((2, heard.cells), bool)
-    score = np.zeros((2, heard.cells), np.float32)
-    strength_db = np.zeros((2, heard.cells), np.float32)
+    return np.stack([_talking_in(heard, m, ratio[1 - m]) for m in (0, 1)])
+
+
+def _talking_in(heard: Bands, m: int, ratio: Powers) -> Mask:
+    """Ask one microphone; ``ratio`` ``(bands,)`` is how much of the other's voice leaks into it."""
+    score, strength_db = np.zeros((2, heard.cells), np.float32)
     for stretch in stretches(heard.cells):
-        for m in (0, 1):
-            power = heard.power(m, stretch)
-            expected = heard.echo(1 - m, stretch) * ratio[1 - m, :, None].astype(np.float32)
-            expected += heard.floor(m, stretch)
-            over = np.log(power / expected)
-            over = np.clip(over, *_CLIPPED, out=over).sum(axis=0) * (_DB / heard.count)
-            np.subtract(power, expected, out=expected)
-            strength = np.maximum(expected, 0, out=expected).sum(axis=0)
-            score[m, stretch.part] = moving_mean(over, SMOOTH_CELLS)[stretch.inside]
-            level = np.maximum(moving_mean(strength, SMOOTH_CELLS)[stretch.inside], 1e-16)
-            strength_db[m, stretch.part] = 10 * np.log10(level)
-    for m in (0, 1):
-        starts = score[m] > START_DB
-        if starts.any():
-            usual = np.percentile(strength_db[m, starts], 75)
-            starts &= strength_db[m] > usual - FAINTEST_DB
-        mask = holding(score[m] > HOLD_DB, starts)
-        own[m] = longer(bridged(mask, round(BRIDGE_S * 100)), round(SHORTEST_S * 100))
-    return own
+        power = heard.power(m, stretch)
+        expected = heard.echo(1 - m, stretch) * ratio[:, None].astype(np.float32)
+        expected += heard.floor(m, stretch)
+        over = np.log(power / expected)
+        over = np.clip(over, *_CLIPPED, out=over).sum(axis=0) * (_DB / heard.count)
+        np.subtract(power, expected, out=expected)
+        strength = np.maximum(expected, 0, out=expected).sum(axis=0)
+        score[stretch.part] = moving_mean(over, SMOOTH_CELLS)[stretch.inside]
+        level = np.maximum(moving_mean(strength, SMOOTH_CELLS)[stretch.inside], 1e-16)
+        strength_db[stretch.part] = 10 * np.log10(level)
+    starts = score > START_DB
+    if starts.any():
+        usual = np.percentile(strength_db[starts], 75)
+        starts &= strength_db > usual - FAINTEST_DB
+    mask = holding(score > HOLD_DB, starts)
+    return longer(bridged(mask, round(BRIDGE_S * 100)), round(SHORTEST_S * 100))
 
 
 def _with_rest(heard: Bands, own: Mask, apart_db: Floats, least_db: float) -> Mask:
