@@ -83,3 +83,17 @@ def test_runs_do_not_depend_on_blocks() -> None:
     muted_to_hiss(scene.samples, 0.3, -95.0, np.ceil(start_s) - 0.1)  # over a whole second
     assert runs(scene.samples, 777) == runs(scene.samples)
     assert sum(run.is_hiss for mic in runs(scene.samples) for run in mic) == 1
+
+
+def test_gaps_between_dry_words_are_no_mutes() -> None:
+    """Words of a dry voice over a hiss: most gaps begin and end at once, some words die away."""
+    rng = np.random.default_rng(5)
+    gain_db = []
+    for number in range(120):
+        gain_db += [0.0] * round(rng.uniform(0.2, 0.5) * RATE_HZ)
+        fall = np.linspace(0.0, -40.0, round(0.1 * RATE_HZ)) if number % 2 == 0 else []
+        gain_db += [*fall, *[-60.0] * round(rng.uniform(0.015, 0.06) * RATE_HZ)]
+    words = rng.normal(0, 10 ** (-30 / 20), (len(gain_db), 2))
+    hiss = rng.normal(0, 10 ** (-66 / 20), words.shape)
+    samples = words * 10 ** (np.array(gain_db) / 20)[:, None] + hiss
+    assert not any(run.is_hiss for mic in runs(samples) for run in mic)

@@ -18,9 +18,12 @@ DC_NOTE, DC_WARN = 0.003, 0.01
 CUT_DB = 10.0
 BESIDE_S = 0.03
 MUTED_SHARE = 0.05
-# A pack that mutes itself does so in most pauses of its wearer; sound that is lost now and then
-# takes few of them.
-MUTED_LEAST_S, MUTED_PAUSES_SHARE = 0.2, 0.3
+# A pack or gate that mutes itself takes a good part of the time in which nobody speaks, and so does
+# a background under the last bit; sound that is lost now and then takes little of it.
+MUTED_PAUSES_SHARE = 0.2
+# A gate closes once the sound has died away: nearly all its silences begin at about one level,
+# which is its threshold. What begins so far above it was torn away.
+OVER_CLOSING_DB, CLOSING_PERCENTILE = 15.0, 75.0
 
 
 def clipping(hearing: Hearing, limits: Limits) -> list[Finding]:
@@ -104,42 +107,45 @@ def dropouts(hearing: Hearing, limits: Limits) -> list[Finding]:
 
 def _sorted_runs(hearing: Hearing, mic: int) -> tuple[list[HeldRun], list[HeldRun]]:
     """Split held runs into those that cut into sound and those in pauses; dead stretches aside."""
-    cut, muted = [], []
+    cut: list[HeldRun] = []
+    muted: list[HeldRun] = []
     dead = hearing.dead[mic]
     power = hearing.measured.levels.power[mic]
     live = power[power > 1e-14]
-    background = float(np.percentile(live, 10)) if len(live) else 0.0
-    mutes_itself = _mutes_itself(hearing, mic)
+    least = float(np.percentile(live, 10)) if len(live) else 0.0
+    least *= 10 ** (CUT_DB / 10)
+    closing = _closing_power(hearing, mic)
     for run in hearing.measured.held[mic]:
         start, end = int(run.start_s * 100), int(np.ceil(run.end_s * 100))
         at_edge = run.start_s <= 0 or run.end_s >= hearing.measured.duration_s
         if dead[start:end].any() or (at_edge and not _speech_in(hearing, mic, start, end)):
             continue
-        in_word = _speech_in(hearing, mic, start, end)
-        # A pack that mutes in pauses cuts the tail of every word: that is its way.
-        own_way = mutes_itself and run.end_s - run.start_s >= MUTED_LEAST_S
-        if in_word or (not own_way and _cuts(power, background, start, end)):
-            cut.append(run)
+        if closing is not None and run.value == 0:
+            # Hiss counts as its silence: that is how the last bit sounds as it flickers.
+            is_cut = run.before > closing
         else:
-            muted.append(run)
+            is_cut = _speech_in(hearing, mic, start, end) or _loudest(power, start, end) > least
+        (cut if is_cut else muted).append(run)
     return cut, muted
 
 
-def _mutes_itself(hearing: Hearing, mic: int) -> bool:
-    runs = hearing.measured.held[mic]
-    spans = [(r.start_s, r.end_s) for r in runs if r.end_s - r.start_s >= MUTED_LEAST_S]
-    held = cells_of(spans, hearing.measured.cells)
-    silent = ~hearing.activity.own[mic] & ~hearing.dead[mic]
-    return bool((held & silent).sum() > MUTED_PAUSES_SHARE * silent.sum())
+def _closing_power(hearing: Hearing, mic: int) -> float | None:
+    """Return the level above which a microphone that mutes itself never does; None for others."""
+    measured = hearing.measured
+    silences = [run for run in measured.held[mic] if run.value == 0 and not run.is_hiss]
+    held = cells_of([(run.start_s, run.end_s) for run in silences], measured.cells)
+    nobody = ~(hearing.activity.own[0] | hearing.activity.own[1]) & ~hearing.dead[mic]
+    if (held & nobody).sum() <= MUTED_PAUSES_SHARE * nobody.sum():
+        return None
+    usual = np.percentile([run.before for run in silences], CLOSING_PERCENTILE)
+    return float(usual) * 10 ** (OVER_CLOSING_DB / 10)
 
 
-def _cuts(power: np.ndarray, background: float, start: int, end: int) -> bool:
-    """Whether sound well over the background stood right before or after."""
+def _loudest(power: np.ndarray, start: int, end: int) -> float:
+    """Return the loudest cell right before or after a silence."""
     reach = round(BESIDE_S * 100)
-    before = power[max(start - reach, 0) : start]
-    after = power[end : end + reach]
-    loudest = max(before.max(initial=0), after.max(initial=0))
-    return bool(loudest > background * 10 ** (CUT_DB / 10))
+    before, after = power[max(start - reach, 0) : start], power[end : end + reach]
+    return float(max(before.max(initial=0), after.max(initial=0)))
 
 
 def _speech_in(hearing: Hearing, mic: int, start: int, end: int) -> bool:

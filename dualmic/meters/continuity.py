@@ -19,12 +19,17 @@ SHORTEST_S = 0.005
 
 @dataclass(frozen=True)
 class HeldRun:
-    """A stretch in which a channel holds one value (zero: digital silence), or hiss alone."""
+    """A stretch in which a channel holds one value (zero: digital silence), or hiss alone.
+
+    ``before`` is the mean square distance from that value over the 5 ms before, 0.0 for hiss: how
+    much was torn off.
+    """
 
     start_s: float
     end_s: float
     value: float
     is_hiss: bool = False
+    before: float = 0.0
 
 
 class ContinuityMeter:
@@ -35,9 +40,10 @@ class ContinuityMeter:
         self._rate_hz = rate_hz
         self._least = max(2, round(SHORTEST_S * rate_hz))
         self._past = np.zeros((channels, 0), np.float32)
+        self._earlier = np.zeros((channels, self._least), np.float32)  # what came before the past
         self._runs: list[list[HeldRun]] = [[] for _ in range(channels)]
-        # A run that reached the end of the last second: its first frame in the take.
-        self._open: list[int | None] = [None] * channels
+        # A run that reached the end of the last second: its first frame, and ``before``.
+        self._open: list[tuple[int, float] | None] = [None] * channels
         self._frames = 0
         self._faint = FaintLevels(rate_hz, channels)
 
@@ -49,6 +55,8 @@ class ContinuityMeter:
         for channel, row in enumerate(rows):
             self._find(channel, row, self._frames - offset)
         self._frames += second.frames
+        rows = np.concatenate([self._earlier, rows], axis=1)
+        self._earlier = rows[:, : 1 - self._least][:, -self._least :].copy()
         # One sample less than the shortest run: a run cut by the border is found whole next time.
         self._past = rows[:, -(self._least - 1) :].copy()
 
@@ -69,18 +77,27 @@ class ContinuityMeter:
         for start, length, value in zip(
             runs.start[kept], runs.length[kept], runs.value[kept], strict=True
         ):
-            begins = start == 0 and open_from is not None
-            from_frame = open_from if begins and open_from is not None else first + int(start)
+            if start == 0 and open_from is not None:
+                from_frame, before = open_from
+            else:
+                from_frame = first + int(start)
+                before = self._before(channel, row, int(start), float(value))
             to_frame = first + int(start + length)
             if start + length == len(row):
                 if to_frame - from_frame >= self._least:
-                    self._open[channel] = from_frame
+                    self._open[channel] = from_frame, before
             elif to_frame - from_frame >= self._least:
-                self._add(channel, from_frame, to_frame, float(value))
+                self._add(channel, (from_frame, to_frame), float(value), before)
 
-    def _add(self, channel: int, from_frame: int, to_frame: int, value: float) -> None:
-        run = HeldRun(from_frame / self._rate_hz, to_frame / self._rate_hz, value)
-        self._runs[channel].append(run)
+    def _before(self, channel: int, row: np.ndarray, start: int, value: float) -> float:
+        part = row[max(start - self._least, 0) : start]
+        if start < self._least:
+            part = np.concatenate([self._earlier[channel, start:], part])
+        return float(np.mean(np.square(part - value, dtype=np.float64)))
+
+    def _add(self, channel: int, frames: tuple[int, int], value: float, before: float) -> None:
+        start_s, end_s = (frame / self._rate_hz for frame in frames)
+        self._runs[channel].append(HeldRun(start_s, end_s, value, before=before))
 
     def result(self) -> list[list[HeldRun]]:
         """Return the held runs of each channel in order of time."""
@@ -88,8 +105,8 @@ class ContinuityMeter:
         for channel, open_from in enumerate(self._open):
             if open_from is not None:
                 value = float(self._past[channel, -1])
-                start_s, end_s = open_from / self._rate_hz, self._frames / self._rate_hz
-                answer[channel].append(HeldRun(start_s, end_s, value))
+                start_s, end_s = open_from[0] / self._rate_hz, self._frames / self._rate_hz
+                answer[channel].append(HeldRun(start_s, end_s, value, before=open_from[1]))
             spans = [(run.start_s, run.end_s) for run in answer[channel]]
             for start_s, end_s in self._faint.stretches(channel, spans):
                 answer[channel].append(HeldRun(start_s, end_s, 0.0, is_hiss=True))

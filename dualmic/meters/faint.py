@@ -32,7 +32,10 @@ BRIDGE_MS = 4  # chance lifts a few windows of a hiss
 # Between two swings of a low rumble it is quiet for some milliseconds, too: there, the fall has to
 # be one from speech.
 SHORT_MS, SHORT_EDGE_DB = 15, 22.0
-BACKGROUND_PERCENTILE, FIRST_PERCENTILE = 10.0, 25.0
+# The background is what is left of the quietest moments once mutes are taken out: of loose ones
+# first, because mutes may fill more of the take than its pauses do, of the very lowest at last,
+# because in dry speech with few pauses the pauses themselves have steep ends.
+PERCENTILES = (25.0, 10.0, 3.0)
 BESIDE_MS = 12
 AT_END_S = 0.15  # what fades in or out at the ends of a file, coders' padding with it
 LONGEST_SHARE = 0.5  # of what is no silence: then that is how the microphone sounds
@@ -93,17 +96,15 @@ class FaintLevels:
         counts = _counted(kept, silent)
         if counts.sum() < PER_S:
             return []
-        found = _below(kept, silent, _percentile(counts, 100 - FIRST_PERCENTILE))
-        around = [(max(start - WINDOW_MS, 0), end + WINDOW_MS) for start, end in found]
-        rest = _counted(kept, silent + around)
-        if rest.sum() < LONGEST_SHARE * counts.sum():
-            return []
-        background = _percentile(rest, 100 - BACKGROUND_PERCENTILE)
+        rest, found = counts, list[tuple[int, int]]()
+        for percentile in PERCENTILES:
+            found = _below(kept, silent, _percentile(rest, 100 - percentile))
+            around = [(max(start - WINDOW_MS, 0), end + WINDOW_MS) for start, end in found]
+            rest = _counted(kept, silent + around)
+            if rest.sum() < LONGEST_SHARE * counts.sum():
+                return []
         # Window k covers the milliseconds k to k + 4.
-        return [
-            (start / PER_S, (end + WINDOW_MS - 1) / PER_S)
-            for start, end in _below(kept, silent, background)
-        ]
+        return [(start / PER_S, (end + WINDOW_MS - 1) / PER_S) for start, end in found]
 
 
 def _pieces(length: int) -> Iterator[slice]:

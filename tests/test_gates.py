@@ -1,0 +1,65 @@
+"""Pauses of digital silence: noise gates, packs that mute themselves, noise under the last bit."""
+
+import numpy as np
+import pytest
+import speech_scene
+from speech_scene import INTERVIEWER, RATE_HZ, SUBJECT, Scene
+
+from dualmic.findings import Limits, all_findings
+from dualmic.findings.base import Finding
+from dualmic.hearing import hear
+from dualmic.measure import measure
+
+CELL = RATE_HZ // 100
+
+
+def problems(samples: np.ndarray, *kinds: str) -> list[Finding]:
+    measured = measure([samples.astype(np.float32)], RATE_HZ, 2, bit_depth=24)
+    found = all_findings(hear(measured), Limits(), (0, 1))
+    return [f for f in found if f.kind in kinds and f.severity != "note"]
+
+
+def gated(scene: Scene, mics: tuple[int, ...], hold_s: float) -> np.ndarray:
+    """Mute what stays 10 dB over the background or less for ``hold_s``."""
+    samples = scene.samples.copy()
+    for mic in mics:
+        cells = samples[: len(samples) // CELL * CELL, mic].reshape(-1, CELL)
+        loud = (cells**2).mean(axis=1) > 10 * scene.noise[:, mic].var()
+        held = np.convolve(loud, np.ones(round(hold_s * 100)))[: len(loud)] > 0
+        samples[: len(held) * CELL, mic] *= np.repeat(held, CELL)
+        samples[len(held) * CELL :, mic] = 0
+    return samples
+
+
+@pytest.mark.parametrize("hold_s", [0.08, 0.3])
+@pytest.mark.parametrize("mics", [(SUBJECT,), (INTERVIEWER, SUBJECT)])
+def test_a_gate_loses_no_sound_and_kills_no_microphone(
+    mics: tuple[int, ...], hold_s: float
+) -> None:
+    samples = gated(speech_scene.make(4, noise_dbfs=-62.0), mics, hold_s)
+    assert problems(samples, "dropout", "mic_dead") == []
+
+
+def test_sound_lost_inside_a_gated_word_is_still_lost() -> None:
+    scene = speech_scene.make(4, noise_dbfs=-62.0)
+    samples = gated(scene, (INTERVIEWER, SUBJECT), 0.15)
+    voice = scene.voices[:, SUBJECT]
+    start_s, end_s = scene.answers()[1]
+    part = voice[round(start_s * RATE_HZ) : round(end_s * RATE_HZ)]
+    at_s = start_s + float(np.abs(part).argmax()) / RATE_HZ
+    samples[round(at_s * RATE_HZ) : round((at_s + 0.12) * RATE_HZ), SUBJECT] = 0
+    (found,) = problems(samples, "dropout")
+    assert found.mic == SUBJECT
+    assert abs(found.start_s - at_s) < 0.05
+    assert abs(found.end_s - at_s - 0.12) < 0.05
+
+
+@pytest.mark.parametrize("noise_dbfs", [-105.0, -110.0])
+def test_noise_under_the_last_bit_is_no_lost_sound(noise_dbfs: float) -> None:
+    scene = speech_scene.make(3, noise_dbfs=noise_dbfs)
+    # The recordings the words come from begin and end with a background of their own.
+    inside = (scene.voices != 0).any(axis=1)
+    edge = round(0.2 * RATE_HZ)
+    fade = np.clip(2 * np.convolve(inside, np.ones(edge) / edge, "same") - 1, 0, 1) ** 4
+    samples = scene.samples * fade[:, None] + scene.noise * (1 - fade)[:, None]
+    assert problems(np.round(samples * 2**15) / 2**15, "dropout", "mic_dead") == []
