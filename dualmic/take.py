@@ -168,7 +168,8 @@ def _judged(
     if options.one_mic:
         found = [finding for finding in found if finding.mic != 0]
     one_signal = _carry_one_signal(found, hearing.measured.duration_s)
-    told_apart = not (options.one_mic or one_signal)
+    one_place = any(finding.kind == "one_place" for finding in found)
+    told_apart = not (options.one_mic or one_signal or one_place)
     kind = kind_of_take(hearing, told_apart=told_apart)
     found = with_file_findings(found, ending, roles)
     turns = turns_of(hearing)
@@ -224,8 +225,8 @@ def _judged(
 def kind_of_take(hearing: Hearing, *, told_apart: bool = True) -> KindOfTake:
     """Say what kind of recording it is before judging it.
 
-    Through one microphone, or two channels that carry the same, nobody is ``told_apart``: one
-    person may be talking, or two.
+    Through one microphone, two in one place, or two channels that carry the same, nobody is
+    ``told_apart``: one person may be talking, or two.
     """
     speech = [hearing.speech_s(mic) for mic in (0, 1)]
     if sum(speech) < NOBODY_S:

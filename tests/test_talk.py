@@ -1,5 +1,7 @@
 """Talking at once, and one place for both microphones, on mixes of real speech."""
 
+from pathlib import Path
+
 import numpy as np
 import pytest
 import speech_scene
@@ -9,6 +11,7 @@ from dualmic.findings import Limits, all_findings
 from dualmic.findings.base import Finding
 from dualmic.hearing import hear
 from dualmic.measure import measure
+from dualmic.take import check_take
 
 
 def findings(samples: np.ndarray, kind: str) -> list[Finding]:
@@ -74,6 +77,20 @@ def test_cameras_own_microphones_are_one_place() -> None:
     pair = np.column_stack([voice, np.roll(voice, 5)]) + 3 * scene.noise
     (found,) = findings(pair, "one_place")
     assert (found.start_s, found.mic) == (0.0, None)
+
+
+@pytest.mark.parametrize("delay_frames", [6, 24])
+@pytest.mark.parametrize("apart_db", [0.0, 3.0])
+def test_a_cameras_pair_is_one_place_and_no_lonely_person(
+    tmp_path: Path, delay_frames: int, apart_db: float
+) -> None:
+    """One person a little to the left of the pair, the other as much to the right."""
+    scene = speech_scene.make(3, leak_db=None)
+    far = 10 ** (-apart_db / 20) * np.roll(scene.voices, delay_frames, axis=0)
+    scene.samples = scene.voices + far[:, ::-1] + scene.noise
+    record = check_take([scene.write(tmp_path / "camera.wav")])
+    assert [p.kind for p in record.problems if p.severity != "note"] == ["one_place"]
+    assert record.kind_of_take == "interview"
 
 
 def test_high_crosstalk_is_not_one_place() -> None:
