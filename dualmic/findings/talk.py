@@ -18,9 +18,9 @@ from dualmic.tiles import Floats, Mask
 ASSENT_S = 0.8
 SHORTEST_S = 0.2
 TOGETHER_BRIDGE_S = 1.5
-# Two channels of one place hear every voice alike: nine tenths of all speech lie within this, around
-# a difference that two inputs of one camera may have. People a little to the left and right of a
-# camera's pair make 6 dB of it; shoulder to shoulder under lavaliers they make 14 dB and more.
+# Two channels of one place hear every voice alike: nine tenths of all speech lie within this,
+# around a difference that two inputs of one camera may have. People a little to the left and right
+# of a camera's pair make 6 dB of it; shoulder to shoulder under lavaliers, 14 dB and more.
 ONE_PLACE_SPREAD_DB = 8.0
 ONE_PLACE_APART_DB = 6.0
 ONE_PLACE_DELAY_MS = 1.0  # 34 cm: wider than any camera's own pair
