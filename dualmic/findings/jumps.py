@@ -67,7 +67,7 @@ def find_jumps(hearing: Hearing, blocks: Powers, quiet: Mask) -> list[Jump]:
     """
     bands = blocks[:, :, BANDS]
     known = np.isfinite(bands[:, :, 0])
-    pair = _Sound(bands, _classes(hearing, bands.mean(axis=2), quiet), None)
+    pair = _Sound(bands, sound_classes(hearing, bands.mean(axis=2), quiet), None)
     jumps = _split(pair)
     if hearing.dead.mean(axis=1).max() > DEAD_SHARE:  # what differs then says little of a gain
         jumps = [replace(jump, sure=False) for jump in jumps]
@@ -91,9 +91,9 @@ class _Sound:
         bands = levels[0] - levels[1] if alone is None else levels[alone]
         self.mean = bands.mean(axis=1)
         self.classes = classes
-        self.sums = [_Sums(np.where(mask, self.mean, np.nan)) for mask in classes]
-        self.bands = [_Sums(np.where(classes[2], row, np.nan)) for row in bands.T]
-        self.quiet = [_Sums(np.where(classes[2], row.mean(axis=1), np.nan)) for row in levels]
+        self.sums = [Sums(np.where(mask, self.mean, np.nan)) for mask in classes]
+        self.bands = [Sums(np.where(classes[2], row, np.nan)) for row in bands.T]
+        self.quiet = [Sums(np.where(classes[2], row.mean(axis=1), np.nan)) for row in levels]
 
 
 def _split(sound: _Sound) -> list[Jump]:
@@ -183,7 +183,7 @@ def _is_gain(sound: _Sound, at: int, ends: tuple[int, int], by: float) -> bool:
     return bool(agreeing.any() or min(change) <= STILL_SHARE * abs(by))
 
 
-class _Sums:
+class Sums:
     """Means of a row over any stretch, from its running sums; NaN are left out."""
 
     def __init__(self, row: Powers) -> None:
@@ -215,7 +215,7 @@ class _Sums:
             return np.where(known, np.stack([m1 - m0, error]), np.nan)
 
 
-def _classes(hearing: Hearing, levels: Powers, quiet: Mask) -> list[Mask]:
+def sound_classes(hearing: Hearing, levels: Powers, quiet: Mask) -> list[Mask]:
     """Return which blocks hold the first voice alone, the second alone, nobody."""
     count = levels.shape[1]
     floor = np.array([np.nanpercentile(row, 10) if np.isfinite(row).any() else 0 for row in levels])
@@ -272,7 +272,7 @@ def _common(difference_db: Powers) -> Powers:
     return np.convolve(counts, kernel / kernel.sum(), mode="same") + 0.01 * counts.sum() / 20 + 1e-3
 
 
-def _of_lows(levels: Powers, quiet: "_Sums", edges: np.ndarray) -> Powers:
+def _of_lows(levels: Powers, quiet: "Sums", edges: np.ndarray) -> Powers:
     """Return what each block says for the later level: none lies below the background it is in."""
     number, mean, _ = quiet.over(edges[:2], edges[1:])
     if number.min() < LEAST_BLOCKS:
@@ -308,7 +308,7 @@ def _whose(sound: _Sound, block: int, by: float) -> int:
     against = np.zeros(2)
     at = np.array([block])
     for m in (0, 1):
-        own = _Sums(np.where(sound.classes[m], sound.levels[m].mean(axis=1), np.nan))
+        own = Sums(np.where(sound.classes[m], sound.levels[m].mean(axis=1), np.nan))
         for row, weight in ((sound.quiet[m], 1.0), (own, 0.5)):
             change = float(row.shift(at, 0, len(sound.mean))[0, 0])
             if np.isfinite(change):

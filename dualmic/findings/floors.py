@@ -1,0 +1,268 @@
+"""Backgrounds that step up or down, told band by band, so that talk need not stop for it.
+
+A background is the least a band ever holds: levels pile up at it whenever the voices leave that
+band, which they do many times a second somewhere in the spectrum. So in each band of each
+microphone the lowest levels of some seconds before a moment are held against those of the seconds
+after. Where levels do not pile up at the bottom, a voice covers the band and it says nothing.
+
+The moment is told by likelihood: before a drop no band lies below its background, after it each
+does as often as its voices let it; a rise is the same backwards.
+"""
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+
+import numpy as np
+
+from dualmic.findings.base import BLOCKS_PER_S
+from dualmic.meters.masks import bridged, holding, runs_of
+from dualmic.tiles import Mask, Powers
+
+# All our choices, tuned on simulated scenes.
+WINDOWS_S = (3.0, 7.0)  # of sound on either side; the longer where words fill the shorter
+EDGE_WINDOW_S, EDGE_BLOCKS = 1.5, 3 * BLOCKS_PER_S  # near the ends of a take
+STEP_S = 0.25
+# Levels pile up at a background: these shares of a window's blocks lie this close together. Steady
+# noise in a band of 80 Hz keeps to 2 dB there, voices alone to 4 dB and more.
+LOW, HIGH, PILED_DB = 0.03, 0.15, 2.5
+LEAST_KNOWN = 0.5  # of a window's blocks
+PARTS = 5  # of a window: a held vowel lies in one or two, a background shows in all but one
+BAND_DB = 2.5  # what a band has to change by to be asked for the moment
+STEP_DB = 3.5
+LASTING_DB = 3.0
+UNDER_DB, UNDER_SHARE = 2.0, 0.35  # nearer to a background, and in the step: its own unrest
+LEAST_LOW, LOW_BANDS = 2, 0.3  # bands, and share of those asked, that prove a drop together
+# Nepers that a block says: that far under the background, not so in a pause, not so in talk.
+LOW_SAYS, HIGH_SAYS, LEAST_IN_TALK, MOST_IN_TALK = 2.0, 0.5, 0.02, 0.2
+ALIKE_BLOCKS = 4.0  # a word covers several blocks: so many count as one
+LIKELY = 0.3  # nepers under the most likely moment's: what is reported
+NEAR_S, LEAST_NEAR, STEEP_SHARE = 1.5, 10, 0.6
+JOIN_S, APART_S, ECHO_SHARE = 1.0, 4.0, 0.5
+CHUNK = 4096  # windows sorted at once
+
+
+@dataclass(frozen=True)
+class Step:
+    """A step of the background: when, how surely, and by how much in each band.
+
+    ``by_db`` is ``(2, bands)``, NaN where a band says nothing, and ``weighted_db`` ``(2,)`` what
+    the bands that say something change by together; ``first`` to ``last`` are the blocks
+    the step surely lies within; ``steep``: most of it shows within a second and a half.
+    """
+
+    at: int
+    first: int
+    last: int
+    by_db: Powers
+    weighted_db: Powers
+    steep: bool
+
+    @property
+    def size(self) -> float:
+        """What all bands change by together, in dB."""
+        return float(np.nansum(np.abs(self.by_db)))
+
+    @property
+    def falls(self) -> bool:
+        """Whether the background is lower afterwards."""
+        return bool(np.nansum(self.by_db) < 0)
+
+
+def find_steps(blocks: Powers, talk: Mask, weights_db: Powers) -> list[Step]:
+    """Return the steps of the background, in order of time.
+
+    Args:
+        blocks: band levels of every 50 ms in dB, ``(2, blocks, bands)``, NaN where nothing is.
+        talk: which blocks hold anybody's speech, ``(blocks,)``.
+        weights_db: what each band's level counts by, ``(bands,)``.
+
+    """
+    rows = blocks.transpose(0, 2, 1).reshape(-1, blocks.shape[1])
+    before, after, at = _floors(rows)
+    bands = blocks.shape[2]
+    # What is hardly heard in the whole may be a hum or rumble that is heard well by itself.
+    change = np.stack(
+        [
+            _weighted(side[0], side[1], weights)
+            for weights in (weights_db, np.zeros(bands))
+            for side in _by_mic(before, after, bands)
+        ]
+    )
+    found: list[Step] = []
+    for first, end in _groups(change):
+        by = after[:, first:end] - before[:, first:end]
+        best = first + int(np.argmax(np.nansum(np.abs(by), axis=0)))
+        span = int(at[first]), int(at[end - 1])
+        step = _step(rows, talk, before[:, best], after[:, best], span, _largest(change[:, best]))
+        if step is not None:
+            found.append(step)
+    return _without_echoes(sorted(found, key=lambda step: step.at))
+
+
+def _by_mic(before: Powers, after: Powers, bands: int) -> Iterator[tuple[Powers, Powers]]:
+    for first in range(0, len(before), bands):
+        yield before[first : first + bands], after[first : first + bands]
+
+
+def _floors(rows: Powers) -> tuple[Powers, Powers, np.ndarray]:
+    """Return the background before and after each moment, ``(rows, moments)``, and the moments."""
+    count = rows.shape[1]
+    at = np.arange(0, count + 1, round(STEP_S * BLOCKS_PER_S))
+    before = np.full((len(rows), len(at)), np.nan)
+    after = before.copy()
+    lasting = np.full((2, *before.shape), np.nan)
+    for seconds in (*WINDOWS_S, EDGE_WINDOW_S):
+        length = round(seconds * BLOCKS_PER_S)
+        if count < length:
+            continue
+        starts, ends = at[at + length <= count], at[at >= length]
+        for k, row in enumerate(rows):
+            floor, lowest = _piled(row, starts, length)
+            sides = np.full((2, 2, len(at)), np.nan)  # back and ahead; floor and lowest
+            for n, values in enumerate((floor, lowest)):
+                sides[0, n, len(at) - len(ends) :] = values[: len(ends)]
+                sides[1, n, : len(starts)] = values
+            if seconds == EDGE_WINDOW_S:  # thin evidence: only where there is no more to see
+                sides[0, :, at > EDGE_BLOCKS] = np.nan
+                sides[1, :, at + EDGE_BLOCKS < count] = np.nan
+            known = [_with_voices(sides[n, 0], sides[1 - n, 0], sides[n, 1]) for n in (0, 1)]
+            for side, values in zip((before, after), known, strict=True):
+                side[k] = np.where(np.isfinite(side[k]), side[k], values)
+            if seconds == WINDOWS_S[-1]:
+                lasting[:, k] = sides[:, 1]
+    # What passes for the louder background and is left within some seconds is a voice.
+    for side, other, lowest in ((before, after, lasting[0]), (after, before, lasting[1])):
+        with np.errstate(invalid="ignore"):
+            side[(side > other) & (lowest < side - LASTING_DB)] = np.nan
+    return before, after, at
+
+
+def _with_voices(floor: Powers, others: Powers, lowest: Powers) -> Powers:
+    """Fill in where voices cover the background, yet it must be lower than on the other side."""
+    with np.errstate(invalid="ignore"):
+        return np.where(np.isnan(floor) & (lowest < others - BAND_DB), lowest, floor)
+
+
+def _piled(row: Powers, starts: np.ndarray, length: int) -> tuple[Powers, Powers]:
+    """Return the level that the lowest blocks of each window pile up at, NaN if they do not.
+
+    And the level of the lowest blocks whether they do or not.
+    """
+    windows = np.lib.stride_tricks.sliding_window_view(row, length)
+    floor, least = np.full((2, len(starts)), np.nan)
+    for first in range(0, len(starts), CHUNK):
+        part = windows[starts[first : first + CHUNK]]
+        known = np.isfinite(part).sum(axis=1)
+        ordered = np.sort(part, axis=1)  # NaN come last
+        each = np.arange(len(part))
+        low, high = (ordered[each, (known * share).astype(int)] for share in (LOW, HIGH))
+        with np.errstate(invalid="ignore"):
+            touched = (part <= high[:, None] + 1.0).reshape(len(part), PARTS, -1).any(axis=2)
+        enough = known >= LEAST_KNOWN * length
+        good = enough & (high - low < PILED_DB) & (touched.sum(axis=1) >= PARTS - 1)
+        floor[first : first + CHUNK][good] = ((low + high) / 2)[good]
+        least[first : first + CHUNK][enough] = ((low + high) / 2)[enough]
+    return floor, least
+
+
+def _weighted(before: Powers, after: Powers, weights_db: Powers) -> Powers:
+    """Return by how much the weighted sum of the bands known on both sides changes."""
+    known = np.isfinite(before) & np.isfinite(after)
+    weights = weights_db.reshape(-1, *[1] * (before.ndim - 1))
+    sums = [
+        np.where(known, 10 ** ((side + weights) / 10), 0.0).sum(axis=0) for side in (before, after)
+    ]
+    with np.errstate(invalid="ignore", divide="ignore"):
+        return np.asarray(10 * np.log10(sums[1] / sums[0]))
+
+
+def _largest(change: Powers) -> Powers:
+    """Return the changes of both microphones by the weighting that shows more, ``(2,)``."""
+    by_weighting = change.reshape(2, 2)
+    size = np.nan_to_num(np.abs(by_weighting)).max(axis=1)
+    return by_weighting[int(np.argmax(size))]
+
+
+def _groups(change: Powers) -> Iterator[tuple[int, int]]:
+    """Yield the stretches of moments at which the background differs to one side."""
+    size = np.nan_to_num(change)
+    rising: Mask = size.max(axis=0) >= STEP_DB
+    falling: Mask = size.min(axis=0) <= -STEP_DB
+    for mask, against in ((rising & ~falling, falling), (falling & ~rising, rising)):
+        joined = bridged(mask, round(JOIN_S / STEP_S)) & ~against
+        yield from ((int(a), int(b)) for a, b in zip(*runs_of(holding(joined, mask)), strict=True))
+
+
+def _step(
+    rows: Powers, talk: Mask, before: Powers, after: Powers, span: tuple[int, int], change: Powers
+) -> Step | None:
+    """Find the moment of a step that shows from one block to another: the last of a drop's."""
+    by = after - before
+    size = np.nan_to_num(np.abs(by))
+    sign = 1.0 if np.nansum(np.where(size >= BAND_DB, by, 0.0)) > 0 else -1.0
+    use = (size >= BAND_DB) & (np.sign(by) == sign)
+    if not use.any():
+        return None
+    if sign > 0:  # backwards, a rise is a drop
+        count = rows.shape[1]
+        told = _drop(
+            rows[use, ::-1], talk[::-1], after[use], size[use], (count - span[1], count - span[0])
+        )
+        at, first, last = (count - block for block in (told[0], told[2], told[1]))
+    else:
+        at, first, last = _drop(rows[use], talk, before[use], size[use], span)
+    steep = _is_steep(rows[use], before[use], after[use], at)
+    return Step(at, first, last, by.reshape(len(change), -1), change, steep)
+
+
+def _drop(
+    rows: Powers, talk: Mask, floor: Powers, size: Powers, span: tuple[int, int]
+) -> tuple[int, int, int]:
+    """Return the block from which on levels lie under ``floor``, and how early and late.
+
+    Several bands well under their background at once prove that it has dropped. Blocks in which
+    none is say little where somebody talks: words come in strings of them.
+    """
+    under = floor - np.maximum(UNDER_DB, UNDER_SHARE * size)
+    with np.errstate(invalid="ignore"):
+        number = (rows < under[:, None]).sum(axis=0)
+    low = number >= max(LEAST_LOW, round(LOW_BANDS * len(rows)))
+    later = slice(span[1], span[1] + round(WINDOWS_S[-1] * BLOCKS_PER_S))
+    covered = 1 - low[later][talk[later]].mean() if talk[later].any() else 1.0
+    in_talk = np.clip(np.log(max(covered, 1e-3)) / ALIKE_BLOCKS, -MOST_IN_TALK, -LEAST_IN_TALK)
+    says = np.where(low, LOW_SAYS, np.where(talk, in_talk, -HIGH_SAYS))
+    near = slice(max(span[0] - BLOCKS_PER_S, 0), min(span[1] + BLOCKS_PER_S, rows.shape[1]))
+    total = np.concatenate([[0.0], np.cumsum(says[near])])
+    likely = near.start + np.flatnonzero(total < total.min() + LIKELY)
+    return near.start + int(np.argmin(total)), int(likely[0]), int(likely[-1])
+
+
+def _is_steep(rows: Powers, before: Powers, after: Powers, at: int) -> bool:
+    """Whether the lowest levels just before and after the moment show most of the step."""
+    reach = round(NEAR_S * BLOCKS_PER_S)
+    sides = rows[:, max(at - reach, 0) : at], rows[:, at : at + reach]
+    if min(side.shape[1] for side in sides) < LEAST_NEAR:
+        return False
+    low = [np.nanpercentile(side, 100 * HIGH, axis=1) for side in sides]
+    by = after - before
+    falls = by < 0
+    # Words may lie over the lower of the two backgrounds for so long: that says nothing.
+    share = np.where(falls, before - low[1], low[1] - before) / np.abs(by)
+    held = np.where(falls, low[0] - after, after - low[0]) / np.abs(by)
+    return bool(np.median(np.minimum(share, held)) > STEEP_SHARE)
+
+
+def _without_echoes(steps: list[Step]) -> list[Step]:
+    """Leave out what a step just beside makes as the windows move over it.
+
+    A rise shows from its moment on, a drop up to it: of two about as large the first rise and the
+    last drop is the one.
+    """
+    kept: list[Step] = []
+    for step in steps:
+        last = kept[-1] if kept else None
+        if last is None or step.at - last.at >= APART_S * BLOCKS_PER_S:
+            kept.append(step)
+        elif step.size > (ECHO_SHARE if step.falls else 1 / ECHO_SHARE) * last.size:
+            kept[-1] = step
+    return kept

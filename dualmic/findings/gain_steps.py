@@ -1,0 +1,148 @@
+"""Gains that jump, where the background tells: one microphone's steps in every band alike.
+
+A background that steps up or down by as much in every band of one microphone, and stays in the
+other, has had its gain turned: its moment is known as well as the background is. If the voices
+shift by as much against the other microphone, that proves it; if they stay, it was no gain.
+"""
+
+from dataclasses import replace
+
+import numpy as np
+
+from dualmic.findings.base import BLOCKS_PER_S
+from dualmic.findings.floors import Step
+from dualmic.findings.jumps import AGREE_DB, BANDS, SIDE, Jump, Sums, sound_classes
+from dualmic.hearing import Hearing
+from dualmic.tiles import Mask, Powers
+
+# All our choices, tuned on simulated scenes.
+LEAST_BANDS, LEAST_DB = 3, 3.5
+SPREAD_DB = 2.0  # standard deviation between bands
+STILL_SHARE, STILL_DB = 0.3, 1.5  # of the other microphone's change
+NEAR_S = 3.0  # a jump told by the voices and one told by the background are one
+SAME_SHARE = 0.5  # of what the voices shift by, at least, it is no background's step alone
+
+MARGIN_S, DATED_S, LEAST_BLOCKS = 0.5, 0.2, 20
+PATTERN_DB, PATTERN_FAR, RARE = 3.0, 4.0, 1e-4
+PATTERN_TELLS_DB = 8.0  # patterns of one voice lie within 4 dB: less is dated by the background
+CLEAREST, ALIKE_BLOCKS, LIKELY = 3.0, 2.0, 0.5  # nepers, see ``floors.py``
+
+
+def with_gain_steps(
+    hearing: Hearing, jumps: list[Jump], steps: list[Step], blocks: Powers, quiet: Mask
+) -> list[Jump]:
+    """Return the jumps, dated by the background where it tells, and those it tells alone.
+
+    Args:
+        hearing: the take.
+        jumps: what the differences between the microphones show.
+        steps: of the background, see ``floors.py``.
+        blocks: band levels of every 50 ms in dB, ``(2, blocks, bands)``, NaN where nothing is.
+        quiet: which blocks hold the background alone.
+
+    """
+    found = list(jumps)
+    bands = blocks[:, :, BANDS]
+    levels = bands.mean(axis=2)
+    apart = levels[0] - levels[1]
+    voices = [
+        Sums(np.where(mask, apart, np.nan)) for mask in sound_classes(hearing, levels, quiet)[:2]
+    ]
+    dated = set()
+    for step in steps:
+        gain = _gain_of(step)
+        if gain is None:
+            continue
+        mic, by = gain
+        span = step.first / BLOCKS_PER_S, step.last / BLOCKS_PER_S
+        at_s = step.at / BLOCKS_PER_S
+        near = [
+            k
+            for k, jump in enumerate(jumps)
+            if jump.span_s[0] - NEAR_S < at_s < jump.span_s[1] + NEAR_S
+            and abs((jump.by_db if jump.mic == mic else -jump.by_db) - by) < _error_db(by)
+        ]
+        shift = _voices_shift(voices, step.at) * (1 if mic == 0 else -1)
+        moved = bool(len(shift)) and bool(np.abs(shift - by).min() < _error_db(by))
+        stayed = bool(len(shift)) and bool(np.abs(shift).max() < SAME_SHARE * abs(by))
+        if near:
+            k = min(near, key=lambda k: abs(jumps[k].at_s - at_s))
+            if k in dated and abs(found[k].at_s - jumps[k].at_s) < abs(at_s - jumps[k].at_s):
+                continue
+            sure = jumps[k].sure or moved
+            if abs(by) >= PATTERN_TELLS_DB:
+                both = *span, *jumps[k].span_s
+                span = min(both), max(both)
+            found[k] = Jump(mic, at_s, by, span, sure)
+            dated.add(k)
+        elif not stayed:
+            dated.add(len(found))
+            found.append(Jump(mic, at_s, by, span, moved))
+    apart_bands = blocks[0, :, 1:] - blocks[1, :, 1:]
+    for k, jump in enumerate(found):
+        found[k] = _dated(
+            jump,
+            apart_bands,
+            MARGIN_S if k not in dated or abs(jump.by_db) >= PATTERN_TELLS_DB else DATED_S,
+        )
+    return sorted(found, key=lambda jump: jump.at_s)
+
+
+def _error_db(by: float) -> float:
+    return max(AGREE_DB, 0.35 * abs(by))
+
+
+def _gain_of(step: Step) -> tuple[int, float] | None:
+    """Return the microphone whose gain would make this step, and by how much; None for none."""
+    for mic in (0, 1):
+        here = step.by_db[mic][np.isfinite(step.by_db[mic])]
+        there = step.by_db[1 - mic][np.isfinite(step.by_db[1 - mic])]
+        if len(here) < LEAST_BANDS or not len(there):
+            continue
+        by = float(np.median(here))
+        still = np.median(np.abs(there)) < max(STILL_DB, STILL_SHARE * abs(by))
+        if abs(by) >= LEAST_DB and np.std(here) < SPREAD_DB and still:
+            return mic, by
+    return None
+
+
+def _voices_shift(voices: list[Sums], at: int) -> Powers:
+    """Return by how much each voice's level difference between the microphones shifts there."""
+    moment = np.array([at])
+    shift = np.array([row.shift(moment, at - SIDE, at + SIDE)[0, 0] for row in voices])
+    return shift[np.isfinite(shift)]
+
+
+def _dated(jump: Jump, apart_db: Powers, margin_s: float) -> Jump:
+    """Date a jump by the differences between the microphones, all bands of a block together.
+
+    Whoever speaks, and in pauses, the pattern of differences over the bands is one that was there
+    before or one that came after; the gain shifts the whole pattern. What is near to the patterns
+    of before is before the jump, what is near to the shifted ones after.
+    """
+    by = jump.by_db if jump.mic == 0 else -jump.by_db
+    margin, count = round(margin_s * BLOCKS_PER_S), len(apart_db)
+    low = max(round(jump.span_s[0] * BLOCKS_PER_S) - margin, 0)
+    high = min(round(jump.span_s[1] * BLOCKS_PER_S) + margin, count)
+    known = np.isfinite(apart_db).all(axis=1)
+    reach = np.arange(count)
+    before = apart_db[known & (reach < low) & (reach >= low - SIDE)]
+    after = apart_db[known & (reach >= high) & (reach < high + SIDE)]
+    if min(len(before), len(after)) < LEAST_BLOCKS:
+        return jump
+    usual = np.concatenate([before, after - by])
+    part = apart_db[low:high]
+    says = np.log(_near(part, usual) / _near(part - by, usual))
+    says = np.where(known[low:high], np.clip(says, -CLEAREST, CLEAREST), 0.0) / ALIKE_BLOCKS
+    total = np.concatenate([[0.0], np.cumsum(says)])
+    likely = low + np.flatnonzero(total > total.max() - LIKELY)
+    at = low + int(np.argmax(total))
+    span = float(likely[0]) / BLOCKS_PER_S, float(likely[-1]) / BLOCKS_PER_S
+    return replace(jump, at_s=at / BLOCKS_PER_S, span_s=span)
+
+
+def _near(patterns: Powers, usual: Powers) -> Powers:
+    """Return how common each pattern of differences is among the usual ones."""
+    apart = ((patterns[:, None] - usual[None]) / PATTERN_DB) ** 2
+    apart = np.nan_to_num(apart, nan=PATTERN_FAR).sum(axis=2)
+    return np.asarray(np.exp(-0.5 * apart).mean(axis=1) + RARE)
