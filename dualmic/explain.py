@@ -146,7 +146,7 @@ RULES: dict[str, Rule] = {
     ),
     "background_change": Rule(
         "the quietest of what lies between the words changes from one side to the other",
-        _of("findings.changes", BACKGROUND_DB="by {:g} dB or more, A-weighted"),
+        _of("findings.changes", BACKGROUND_DB="by {:g} dB or more, A-weighted or as it is"),
     ),
     "both_talking": Rule(
         "both voices in their own microphones at once, their levels moving apart",

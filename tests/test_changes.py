@@ -69,3 +69,36 @@ def test_one_louder_answer_is_no_change_of_gain() -> None:
     part = slice(round(start_s * RATE_HZ), round(end_s * RATE_HZ))
     scene.samples[part] = 2.5 * (scene.samples[part] - scene.noise[part]) + scene.noise[part]
     assert findings(scene.samples) == []
+
+
+def within_an_answer() -> float:
+    """A moment in the middle of the second answer: somebody speaks for seconds on both sides."""
+    start_s, end_s = speech_scene.make(4).answers()[1]
+    return (start_s + end_s) / 2
+
+
+@pytest.mark.parametrize("sign", [1, -1])
+def test_fan_that_starts_or_stops_under_an_answer_is_dated(sign: int) -> None:
+    """No pause is needed: somewhere in the spectrum the voice leaves room for the background."""
+    scene = speech_scene.make(4)
+    at_s = within_an_answer()
+    fan = np.random.default_rng(5).normal(0, 10 ** (-55 / 20), len(scene.samples))
+    at = round(at_s * RATE_HZ)
+    on = slice(at, None) if sign > 0 else slice(None, at)
+    scene.samples[on] += np.column_stack([fan, np.roll(fan, 90)])[on]
+    (found,) = [f for f in findings(scene.samples) if f.kind == "background_change"]
+    assert (found.mic, np.sign(found.value)) == (None, sign)
+    assert abs(found.start_s - at_s) < 0.5
+    assert abs(found.end_s - at_s) < 0.5
+
+
+@pytest.mark.parametrize("by_db", [-10.0, 9.0])
+def test_gain_that_jumps_under_an_answer_is_dated(by_db: float) -> None:
+    """The pattern of differences between the microphones tells, while somebody speaks."""
+    scene = speech_scene.make(4)
+    at_s = within_an_answer()
+    scene.samples[round(at_s * RATE_HZ) :, SUBJECT] *= 10 ** (by_db / 20)
+    (found,) = findings(scene.samples)
+    assert (found.kind, found.mic, found.severity) == ("level_jump", SUBJECT, "warn")
+    assert found.start_s - 0.25 < at_s < found.end_s + 0.25
+    assert found.end_s - found.start_s < 0.5

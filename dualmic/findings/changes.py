@@ -11,6 +11,7 @@ from dualmic.findings.base import BLOCK_CELLS, BLOCKS_PER_S, Finding, Limits
 from dualmic.findings.floors import BAND_DB, Step, find_steps
 from dualmic.findings.gain_steps import with_gain_steps
 from dualmic.findings.jumps import LEAST_JUMP_DB, Jump, find_jumps
+from dualmic.findings.quiet_steps import A_DB, find_quiet_steps
 from dualmic.hearing import Hearing
 from dualmic.meters.bands import stretches
 from dualmic.meters.masks import cells_of, mask_of
@@ -27,13 +28,12 @@ UNEQUAL_DB = 6.0
 # A machine is heard in several bands, and for sure in two of each microphone; a voice that holds a
 # vowel may hide or show the background in one or two.
 LEAST_BANDS, LEAST_BANDS_EACH = 3, 2
+SLACK_S, SAME_S = 0.3, 5.0  # between what both ways say of one change's moment
 APART_S = 1.5  # a jump of gain and a change of background nearer than this are one thing
 BOTTOM_S, BOTTOM_DB = 6.0, 2.5
 BOTTOM_PERCENTILES = (2, 10)
 SURE_S = 0.1  # how near the moment is known, words before and after it permitting
 EDGE_S = 0.95  # what fades in at the start is no change of the background
-# A-weighting at the middle of each band, 20 to 100 Hz and the speech bands: IEC 61672-1, rounded.
-A_DB = np.array([-26.0, -13.0, -5.5, -1.0, 0.9, 1.2, 0.0])
 
 
 def changes(hearing: Hearing, _limits: Limits) -> list[Finding]:
@@ -45,23 +45,34 @@ def changes(hearing: Hearing, _limits: Limits) -> list[Finding]:
     heard = blocks.copy()
     for mic in pumping:
         heard[mic] = np.nan
-    steps = find_steps(heard, _talk(hearing, blocks.shape[1]), A_DB)
+    talk: Mask = np.any(_in_blocks(hearing.activity.own, blocks.shape[1]), axis=(0, 2))
+    pause: Mask = np.all(_in_blocks(hearing.activity.pause, blocks.shape[1]), axis=1)
+    steps = find_steps(heard, talk, pause, A_DB)
     jumps = [j for j in find_jumps(hearing, blocks, quiet) if j.mic not in pumping]
     jumps = with_gain_steps(hearing, jumps, steps, heard, quiet)
-    found = [
-        _of_gain(jump)
-        for jump in jumps
-        if EDGE_S <= jump.at_s <= hearing.measured.duration_s - EDGE_S
+    end_s = hearing.measured.duration_s - EDGE_S
+    rooms = [
+        (step.at / BLOCKS_PER_S, finding)
+        for step in _joined(steps, find_quiet_steps(heard, quiet))
+        if EDGE_S <= step.at / BLOCKS_PER_S <= end_s
+        and (finding := _of_background(step)) is not None
     ]
-    for step in steps:
-        at_s = step.at / BLOCKS_PER_S
-        if not EDGE_S <= at_s <= hearing.measured.duration_s - EDGE_S:
-            continue
-        if any(abs(jump.at_s - at_s) < APART_S for jump in jumps):
-            continue
-        finding = _of_background(step)
-        if finding is not None:
-            found.append(finding)
+    # What both microphones hear is the room, unless a gain is sure to have jumped there.
+    jumps = [
+        jump
+        for jump in jumps
+        if EDGE_S <= jump.at_s <= end_s
+        and (
+            jump.sure
+            or not any(f.mic is None and abs(jump.at_s - at_s) < APART_S for at_s, f in rooms)
+        )
+    ]
+    found = [_of_gain(jump) for jump in jumps]
+    found += [
+        finding
+        for at_s, finding in rooms
+        if not any(abs(jump.at_s - at_s) < APART_S for jump in jumps)
+    ]
     return automatic + found
 
 
@@ -105,7 +116,7 @@ def _quiet(hearing: Hearing, blocks: Powers) -> Mask:
     words the blocks at the bottom of a few seconds, where enough of them lie close together.
     """
     count = blocks.shape[1]
-    pause = hearing.activity.pause[: count * BLOCK_CELLS].reshape(count, BLOCK_CELLS).all(axis=1)
+    pause = _in_blocks(hearing.activity.pause, count).all(axis=1)
     weighted = _weighted(blocks)
     level = np.where(np.isfinite(weighted), weighted, np.inf)
     level[np.isinf(level).all(axis=1)] = 0.0  # a microphone that is dead throughout says nothing
@@ -131,10 +142,23 @@ def _weighted(levels_db: Powers) -> Powers:
     return 10 * np.log10((10 ** ((levels_db + A_DB) / 10)).sum(axis=-1))
 
 
-def _talk(hearing: Hearing, count: int) -> Mask:
-    """Return the blocks in which anybody speaks, ``(blocks,)``."""
-    own = hearing.activity.own[:, : count * BLOCK_CELLS].any(axis=0)
-    return np.asarray(own.reshape(count, BLOCK_CELLS).any(axis=1))
+def _in_blocks(cells: Mask, count: int) -> Mask:
+    """Return a mask of cells by block, ``(..., blocks, cells of a block)``."""
+    return cells[..., : count * BLOCK_CELLS].reshape(*cells.shape[:-1], count, BLOCK_CELLS)
+
+
+def _joined(steps: list[Step], quiet_steps: list[Step]) -> list[Step]:
+    """Return all steps, each once: dated band by band where both ways agree on the moment."""
+    slack, reach = round(SLACK_S * BLOCKS_PER_S), round(SAME_S * BLOCKS_PER_S)
+    told = [step for step in quiet_steps if _of_background(step) is not None]
+
+    def near(step: Step, quiet: Step, blocks: int) -> bool:
+        return step.falls == quiet.falls and quiet.first - blocks <= step.at <= quiet.last + blocks
+
+    agreed = [step for step in steps if any(near(step, quiet, slack) for quiet in told)]
+    alone = [step for step in steps if not any(near(step, quiet, reach) for quiet in told)]
+    rest = [quiet for quiet in told if not any(near(step, quiet, slack) for step in agreed)]
+    return sorted([*agreed, *alone, *rest], key=lambda step: step.at)
 
 
 def _of_background(step: Step) -> Finding | None:
@@ -146,12 +170,12 @@ def _of_background(step: Step) -> Finding | None:
         return None
     mic = int(np.nanargmax(np.abs(change)))
     value = float(change[mic])
-    if abs(value) < (NOTE_DB if step.steep else BACKGROUND_DB):
+    if abs(value) < NOTE_DB:
         return None
     # The bands that show it here: do they follow there?
     there = by[1 - mic, same[mic]]
     there = there[np.isfinite(there)]
-    follows = bool(len(there)) and bool((there >= FOLLOW_DB).mean() >= FOLLOW_SHARE)
+    follows = bool(len(there)) and bool((there >= FOLLOW_DB).mean() > FOLLOW_SHARE)
     if not follows and (abs(value) < BACKGROUND_DB or same[mic].sum() < LEAST_BANDS):
         return None
     everywhere = follows and value * change[1 - mic] > 0 and abs(change[1 - mic]) >= CHANGE_DB
@@ -161,5 +185,12 @@ def _of_background(step: Step) -> Finding | None:
     severity: Severity = "warn" if plain else "note"
     where = None if follows else mic
     return Finding(
-        "background_change", where, *span, severity, round(value, 1), BACKGROUND_DB, "dB"
+        "background_change",
+        where,
+        float(span[0]),
+        float(span[1]),
+        severity,
+        round(value, 1),
+        BACKGROUND_DB,
+        "dB",
     )

@@ -29,7 +29,7 @@ LEAST_KNOWN = 0.5  # of a window's blocks
 PARTS = 5  # of a window: a held vowel lies in one or two, a background shows in all but one
 BAND_DB = 2.5  # what a band has to change by to be asked for the moment
 STEP_DB = 3.5
-LASTING_DB = 3.0
+LASTING_DB = 3.0  # a louder background never lies further under itself
 UNDER_DB, UNDER_SHARE = 2.0, 0.35  # nearer to a background, and in the step: its own unrest
 LEAST_LOW, LOW_BANDS = 2, 0.3  # bands, and share of those asked, that prove a drop together
 # Nepers that a block says: that far under the background, not so in a pause, not so in talk.
@@ -37,6 +37,9 @@ LOW_SAYS, HIGH_SAYS, LEAST_IN_TALK, MOST_IN_TALK = 2.0, 0.5, 0.02, 0.2
 ALIKE_BLOCKS = 4.0  # a word covers several blocks: so many count as one
 LIKELY = 0.3  # nepers under the most likely moment's: what is reported
 NEAR_S, LEAST_NEAR, STEEP_SHARE = 1.5, 10, 0.6
+PAUSES_S, LEAST_PAUSE = 10.0, 4  # how far a pause is looked for, and its least blocks
+EDGE_OF_TALK_S, AT_EDGE = 0.5, 0.5  # share of talk on the one side more than on the other
+# Gaps in a stretch that shows a step; steps nearer than this are one, of at least half its size.
 JOIN_S, APART_S, ECHO_SHARE = 1.0, 4.0, 0.5
 CHUNK = 4096  # windows sorted at once
 
@@ -68,12 +71,13 @@ class Step:
         return bool(np.nansum(self.by_db) < 0)
 
 
-def find_steps(blocks: Powers, talk: Mask, weights_db: Powers) -> list[Step]:
+def find_steps(blocks: Powers, talk: Mask, pause: Mask, weights_db: Powers) -> list[Step]:
     """Return the steps of the background, in order of time.
 
     Args:
         blocks: band levels of every 50 ms in dB, ``(2, blocks, bands)``, NaN where nothing is.
         talk: which blocks hold anybody's speech, ``(blocks,)``.
+        pause: which lie in pauses, ``(blocks,)``.
         weights_db: what each band's level counts by, ``(bands,)``.
 
     """
@@ -93,7 +97,9 @@ def find_steps(blocks: Powers, talk: Mask, weights_db: Powers) -> list[Step]:
         by = after[:, first:end] - before[:, first:end]
         best = first + int(np.argmax(np.nansum(np.abs(by), axis=0)))
         span = int(at[first]), int(at[end - 1])
-        step = _step(rows, talk, before[:, best], after[:, best], span, _largest(change[:, best]))
+        step = _step(
+            rows, talk, pause, before[:, best], after[:, best], span, _largest(change[:, best])
+        )
         if step is not None:
             found.append(step)
     return _without_echoes(sorted(found, key=lambda step: step.at))
@@ -194,7 +200,13 @@ def _groups(change: Powers) -> Iterator[tuple[int, int]]:
 
 
 def _step(
-    rows: Powers, talk: Mask, before: Powers, after: Powers, span: tuple[int, int], change: Powers
+    rows: Powers,
+    talk: Mask,
+    pause: Mask,
+    before: Powers,
+    after: Powers,
+    span: tuple[int, int],
+    change: Powers,
 ) -> Step | None:
     """Find the moment of a step that shows from one block to another: the last of a drop's."""
     by = after - before
@@ -211,6 +223,9 @@ def _step(
         at, first, last = (count - block for block in (told[0], told[2], told[1]))
     else:
         at, first, last = _drop(rows[use], talk, before[use], size[use], span)
+    louder = np.maximum(before[use], after[use])
+    if not _in_pauses(rows[use] - louder[:, None], talk, pause, at, -1 if sign < 0 else 1):
+        return None
     steep = _is_steep(rows[use], before[use], after[use], at)
     return Step(at, first, last, by.reshape(len(change), -1), change, steep)
 
@@ -235,6 +250,24 @@ def _drop(
     total = np.concatenate([[0.0], np.cumsum(says[near])])
     likely = near.start + np.flatnonzero(total < total.min() + LIKELY)
     return near.start + int(np.argmin(total)), int(likely[0]), int(likely[-1])
+
+
+def _in_pauses(over_db: Powers, talk: Mask, pause: Mask, at: int, to: int) -> bool:
+    """Whether the louder background, which lies ``to`` that side of a moment, is there in pauses.
+
+    What comes and goes with somebody's speech belongs to that voice: a rumble of its own, or the
+    gate of a pack. Where a step lies at the edge of speech and no pause tells, it is none.
+    """
+    reach, near = (round(seconds * BLOCKS_PER_S) for seconds in (PAUSES_S, EDGE_OF_TALK_S))
+    sides = talk[max(at - near, 0) : at], talk[at : at + near]
+    quieter, louder = sides[::to]
+    at_edge = len(quieter) > 0 and len(louder) > 0 and louder.mean() - quieter.mean() > AT_EDGE
+    side = slice(at, at + reach) if to > 0 else slice(max(at - reach, 0), at)
+    told = over_db[:, side][:, pause[side]]
+    told = told[np.isfinite(told).any(axis=1)]
+    if told.shape[1] < LEAST_PAUSE or not len(told):
+        return not at_edge
+    return bool(np.nanmedian(told) > -LASTING_DB)
 
 
 def _is_steep(rows: Powers, before: Powers, after: Powers, at: int) -> bool:

@@ -11,7 +11,8 @@ import numpy as np
 
 from dualmic.findings.base import BLOCKS_PER_S
 from dualmic.findings.floors import Step
-from dualmic.findings.jumps import AGREE_DB, BANDS, SIDE, Jump, Sums, sound_classes
+from dualmic.findings.jumps import AGREE_DB, BANDS, DEAD_SHARE, Jump, sound_classes
+from dualmic.findings.sums import SIDE, Sums
 from dualmic.hearing import Hearing
 from dualmic.tiles import Mask, Powers
 
@@ -19,12 +20,15 @@ from dualmic.tiles import Mask, Powers
 LEAST_BANDS, LEAST_DB = 3, 3.5
 SPREAD_DB = 2.0  # standard deviation between bands
 STILL_SHARE, STILL_DB = 0.3, 1.5  # of the other microphone's change
-NEAR_S = 3.0  # a jump told by the voices and one told by the background are one
+NEAR_S = 1.0  # a jump told by the voices and one told by the background are one
+ECHO_S = 5.0  # and a background that comes up bit by bit where voices cover it is of the same
 SAME_SHARE = 0.5  # of what the voices shift by, at least, it is no background's step alone
-
+# How far a moment may be moved by the patterns: where voices told it, where the background did.
 MARGIN_S, DATED_S, LEAST_BLOCKS = 0.5, 0.2, 20
-PATTERN_DB, PATTERN_FAR, RARE = 3.0, 4.0, 1e-4
-PATTERN_TELLS_DB = 8.0  # patterns of one voice lie within 4 dB: less is dated by the background
+# One voice's differences spread by about this in each band; an unknown one counts as this far off.
+PATTERN_DB, PATTERN_FAR = 3.0, 4.0
+RARE = 2e-3  # share of blocks with a pattern that was never heard before
+STAYS = 0.02  # nepers a block for leaving the moment where it was
 CLEAREST, ALIKE_BLOCKS, LIKELY = 3.0, 2.0, 0.5  # nepers, see ``floors.py``
 
 
@@ -48,6 +52,7 @@ def with_gain_steps(
     voices = [
         Sums(np.where(mask, apart, np.nan)) for mask in sound_classes(hearing, levels, quiet)[:2]
     ]
+    compared = hearing.dead.mean(axis=1).max() <= DEAD_SHARE
     dated = set()
     for step in steps:
         gain = _gain_of(step)
@@ -63,19 +68,20 @@ def with_gain_steps(
             and abs((jump.by_db if jump.mic == mic else -jump.by_db) - by) < _error_db(by)
         ]
         shift = _voices_shift(voices, step.at) * (1 if mic == 0 else -1)
-        moved = bool(len(shift)) and bool(np.abs(shift - by).min() < _error_db(by))
+        moved = compared and bool(len(shift)) and bool(np.abs(shift - by).min() < _error_db(by))
         stayed = bool(len(shift)) and bool(np.abs(shift).max() < SAME_SHARE * abs(by))
         if near:
             k = min(near, key=lambda k: abs(jumps[k].at_s - at_s))
             if k in dated and abs(found[k].at_s - jumps[k].at_s) < abs(at_s - jumps[k].at_s):
                 continue
             sure = jumps[k].sure or moved
-            if abs(by) >= PATTERN_TELLS_DB:
-                both = *span, *jumps[k].span_s
-                span = min(both), max(both)
-            found[k] = Jump(mic, at_s, by, span, sure)
+            own = jumps[k].by_db if jumps[k].mic == mic else -jumps[k].by_db
+            found[k] = Jump(mic, at_s, own, span, sure)
             dated.add(k)
-        elif not stayed:
+        elif not stayed and not any(
+            abs(jump.at_s - at_s) < ECHO_S and jump.mic == mic and jump.by_db * by > 0
+            for jump in jumps
+        ):
             dated.add(len(found))
             found.append(Jump(mic, at_s, by, span, moved))
     apart_bands = blocks[0, :, 1:] - blocks[1, :, 1:]
@@ -83,7 +89,7 @@ def with_gain_steps(
         found[k] = _dated(
             jump,
             apart_bands,
-            MARGIN_S if k not in dated or abs(jump.by_db) >= PATTERN_TELLS_DB else DATED_S,
+            DATED_S if k in dated else MARGIN_S,
         )
     return sorted(found, key=lambda jump: jump.at_s)
 
@@ -124,7 +130,7 @@ def _dated(jump: Jump, apart_db: Powers, margin_s: float) -> Jump:
     margin, count = round(margin_s * BLOCKS_PER_S), len(apart_db)
     low = max(round(jump.span_s[0] * BLOCKS_PER_S) - margin, 0)
     high = min(round(jump.span_s[1] * BLOCKS_PER_S) + margin, count)
-    known = np.isfinite(apart_db).all(axis=1)
+    known: Mask = np.asarray(np.isfinite(apart_db).all(axis=1))
     reach = np.arange(count)
     before = apart_db[known & (reach < low) & (reach >= low - SIDE)]
     after = apart_db[known & (reach >= high) & (reach < high + SIDE)]
@@ -135,6 +141,8 @@ def _dated(jump: Jump, apart_db: Powers, margin_s: float) -> Jump:
     says = np.log(_near(part, usual) / _near(part - by, usual))
     says = np.where(known[low:high], np.clip(says, -CLEAREST, CLEAREST), 0.0) / ALIKE_BLOCKS
     total = np.concatenate([[0.0], np.cumsum(says)])
+    # Patterns that were never heard before say nothing: then it stays where it was.
+    total -= STAYS * np.abs(low + np.arange(len(total)) - jump.at_s * BLOCKS_PER_S)
     likely = low + np.flatnonzero(total > total.max() - LIKELY)
     at = low + int(np.argmax(total))
     span = float(likely[0]) / BLOCKS_PER_S, float(likely[-1]) / BLOCKS_PER_S

@@ -12,24 +12,24 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from dualmic.findings.base import BLOCK_CELLS, BLOCKS_PER_S
+from dualmic.findings.sums import CLASS_ERROR_DB, LEAST_BLOCKS, SIDE, Sums
 from dualmic.hearing import Hearing
 from dualmic.tiles import Mask, Powers
 
 # All our choices, tuned on simulated scenes.
-SIDE = 9 * BLOCKS_PER_S  # of sound on either side that is compared
 REACH = 4 * BLOCKS_PER_S
 NEAR_BLOCKS = 3 * BLOCKS_PER_S
 STEP_S = 0.25
 APART = 1 * BLOCKS_PER_S
 LEAST_JUMP_DB = 3.5
-LEAST_BLOCKS = 4  # of a class on either side, else it says nothing
-CLASS_ERROR_DB = 0.6  # what a class's mean may be off by besides chance
 SURE_DB = 1.8
 AGREE_DB = 3.0
 ALIKE_DB = 1.8
 STILL_SHARE = 0.45  # the other microphone's change, at most, beside a gain's
 STEEP_SHARE = 0.6  # of a change that two seconds have to show; a lorry takes longer
 LESS_DB = 1.0
+NEARLY = 0.8  # as large as the largest shift: taken for the same jump
+ONE_VOICE_DB = 8.0  # by so much no one's voice shifts because they turn round
 LIKELY = 6.0  # nepers of likelihood under the best moment's
 STEADY_DB = 1.2  # error of a shift where nothing lies near: a steady background
 LEAST_ALONE_S = 10.0
@@ -37,7 +37,6 @@ DEAD_SHARE = 0.3
 WIDEST_DB, SMEAR_DB, CLEAREST, UNSURE = 60, 1.5, 4.0, 0.15
 LOW_SHARE, LOW_SAYS, OTHERS_SAY_LESS = 0.2, 3.0, 60.0
 REST_DB, REST_SAYS = 2.0, 1.5  # how near a background is to its usual, and nepers for a block of it
-OUTLIER_DB = 12.0
 BANDS = slice(3, 7)  # of the blocks' seven: 600 Hz to 7.5 kHz, where no mains hum reaches
 OVER_FLOOR_DB = 8.0  # a voice has to stand over the background in both microphones
 
@@ -95,6 +94,10 @@ class _Sound:
         self.bands = [Sums(np.where(classes[2], row, np.nan)) for row in bands.T]
         self.quiet = [Sums(np.where(classes[2], row.mean(axis=1), np.nan)) for row in levels]
 
+    def borne_out(self, at: np.ndarray, first: int, end: int) -> Powers:
+        """Return how much of all classes' variance a step at each moment explains."""
+        return np.sum([row.borne_out(at, first, end) for row in self.sums], axis=0)
+
 
 def _split(sound: _Sound) -> list[Jump]:
     """Find the largest jump of a stretch, then those of its two parts."""
@@ -106,30 +109,48 @@ def _split(sound: _Sound) -> list[Jump]:
         if not len(at):
             continue
         by = _shift(sound, at, first, end)[0]
-        best = int(np.argmax(np.abs(by)))
-        if abs(by[best]) < LEAST_JUMP_DB:
+        largest = float(np.abs(by).max())
+        if largest < LEAST_JUMP_DB:
             continue
-        judged = block = int(at[best])
-        mic = _whose(sound, block, float(by[best]))
-        change = float(by[best])
-        span = (block / BLOCKS_PER_S,) * 2
-        for _ in range(2):
-            moment = _moment(sound, mic, block, first, end)
-            moved = min(max(moment[0], first + 1), end - 1)
-            by_there = float(_shift(sound, np.array([moved]), first, end)[0][0])
-            # Nearer to the moment the change shows better, unless too little is left beside it.
-            if abs(by_there) > abs(change) - LESS_DB:
-                judged, change = moved, by_there
-                mic = _whose(sound, moved, change)
-            elif block != int(at[best]):
-                break
-            block, span = moved, (moment[1] / BLOCKS_PER_S, moment[2] / BLOCKS_PER_S)
+        # Few blocks on a side may differ by more than the many do: the better borne out counts.
+        borne = np.where(np.abs(by) >= NEARLY * largest, sound.borne_out(at, first, end), 0.0)
+        starts = {int(np.argmax(np.abs(by))), int(np.argmax(borne))}
+        settled = [_settled(sound, int(at[k]), float(by[k]), first, end) for k in sorted(starts)]
+        judged, change, mic, block, span = max(
+            settled, key=lambda one: float(sound.borne_out(np.array([one[3]]), first, end)[0])
+        )
         if _is_gain(sound, judged, (first, end), change):
             sign = -1 if mic == 1 and sound.alone is None else 1
-            sure = sound.alone is None and _shows_at(sound, mic, block, change)
+            heard = np.isfinite(_shift(sound, np.array([judged]), first, end)[1][:, 0])
+            proven = bool(heard[2] or heard.all(where=[True, True, False]))  # more than one voice
+            sure = sound.alone is None and proven and _shows_at(sound, mic, block, change)
             found.append(Jump(mic, block / BLOCKS_PER_S, sign * change, span, sure))
         parts += [(first, block - APART), (block + APART, end)]
     return found
+
+
+def _settled(
+    sound: _Sound, start: int, by: float, first: int, end: int
+) -> tuple[int, float, int, int, tuple[float, float]]:
+    """Settle on the moment of a jump from a first guess.
+
+    Returns where it shows best, by how much, whose it is, its moment and how early and late.
+    """
+    judged = block = start
+    mic, change = _whose(sound, block, by), by
+    span = (block / BLOCKS_PER_S,) * 2
+    for _ in range(2):
+        moment = _moment(sound, mic, block, first, end)
+        moved = min(max(moment[0], first + 1), end - 1)
+        by_there = float(_shift(sound, np.array([moved]), first, end)[0][0])
+        # Nearer to the moment the change shows better, unless too little is left beside it.
+        if abs(by_there) > abs(change) - LESS_DB:
+            judged, change = moved, by_there
+            mic = _whose(sound, moved, change)
+        elif block != start:
+            break
+        block, span = moved, (moment[1] / BLOCKS_PER_S, moment[2] / BLOCKS_PER_S)
+    return judged, change, mic, block, span
 
 
 def _shift(sound: _Sound, at: np.ndarray, first: int, end: int) -> tuple[Powers, Powers, Powers]:
@@ -140,6 +161,10 @@ def _shift(sound: _Sound, at: np.ndarray, first: int, end: int) -> tuple[Powers,
         mean = (weight * np.nan_to_num(shift)).sum(axis=0) / weight.sum(axis=0)
     both = np.isfinite(shift[:2]).all(axis=0) & (np.abs(shift[0] - shift[1]) < AGREE_DB)
     by = np.where(np.isfinite(shift[2]), shift[2], np.where(both, mean, 0.0))
+    # One voice alone may have turned round, but not by so much.
+    one = np.isfinite(shift).sum(axis=0) == 1
+    told = one & (np.nanmax(np.abs(np.nan_to_num(shift[:2])), axis=0) >= ONE_VOICE_DB)
+    by = np.where(told, np.nansum(shift[:2], axis=0), by)
     return by, shift, error
 
 
@@ -169,6 +194,8 @@ def _is_gain(sound: _Sound, at: int, ends: tuple[int, int], by: float) -> bool:
     _, shift, error = (row[..., 0] for row in _shift(sound, moment, *ends))
     agreeing = (error[:2] < SURE_DB) & (np.abs(shift[:2] - by) < AGREE_DB)
     if not np.isfinite(shift[2]):
+        if abs(by) >= ONE_VOICE_DB and np.isfinite(shift[:2]).sum() == 1:
+            return _one_voice_tells(sound, at, ends, int(np.nanargmin(error[:2])))
         return bool(agreeing.all())
     if abs(by) < LEAST_JUMP_DB + 2 * (error[2] - CLASS_ERROR_DB):
         return False
@@ -183,36 +210,12 @@ def _is_gain(sound: _Sound, at: int, ends: tuple[int, int], by: float) -> bool:
     return bool(agreeing.any() or min(change) <= STILL_SHARE * abs(by))
 
 
-class Sums:
-    """Means of a row over any stretch, from its running sums; NaN are left out."""
-
-    def __init__(self, row: Powers) -> None:
-        live = np.isfinite(row)
-        usual = float(np.median(row[live])) if live.any() else 0.0
-        near = np.clip(np.where(live, row - usual, 0.0), -OUTLIER_DB, OUTLIER_DB)
-        self.usual = usual
-        self._number = np.concatenate([[0], np.cumsum(live)])
-        self._total = np.concatenate([[0.0], np.cumsum(near)])
-        self._square = np.concatenate([[0.0], np.cumsum(near**2)])
-
-    def over(self, low: np.ndarray, high: np.ndarray) -> tuple[Powers, Powers, Powers]:
-        """Return how many, mean and variance between blocks."""
-        number = self._number[high] - self._number[low]
-        with np.errstate(invalid="ignore", divide="ignore"):
-            mean = (self._total[high] - self._total[low]) / number
-            spread = (self._square[high] - self._square[low]) / number - mean**2
-        return number, mean + self.usual, np.maximum(spread, 0.0)
-
-    def shift(self, at: np.ndarray, first: int, end: int) -> Powers:
-        """Return ``(2, moments)``: mean after less mean before, and its error; NaN if unknown."""
-        first, end = max(first, 0), min(end, len(self._number) - 1)
-        n0, m0, v0 = self.over(np.maximum(at - SIDE, first), at)
-        n1, m1, v1 = self.over(at, np.minimum(at + SIDE, end))
-        known = (n0 >= LEAST_BLOCKS) & (n1 >= LEAST_BLOCKS)
-        with np.errstate(invalid="ignore", divide="ignore"):
-            # Neighbouring blocks say nearly the same: a quarter of them count.
-            error = np.sqrt(CLASS_ERROR_DB**2 + 4 * (v0 / n0 + v1 / n1))
-            return np.where(known, np.stack([m1 - m0, error]), np.nan)
+def _one_voice_tells(sound: _Sound, at: int, ends: tuple[int, int], voice: int) -> bool:
+    """Whether one voice, the only thing heard on both sides, shifts in all bands alike."""
+    levels = sound.levels[0] - sound.levels[1]
+    rows = [Sums(np.where(sound.classes[voice], row, np.nan)) for row in levels.T]
+    told = np.array([row.shift(np.array([at]), *ends)[:, 0] for row in rows])
+    return bool(np.std(told[:, 0]) < ALIKE_DB and told[:, 1].max() < SURE_DB)
 
 
 def sound_classes(hearing: Hearing, levels: Powers, quiet: Mask) -> list[Mask]:

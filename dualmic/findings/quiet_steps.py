@@ -1,0 +1,141 @@
+"""Backgrounds that step up or down, told by the blocks that hold nothing else.
+
+Every quiet block of the seconds before is held against those of the seconds after, pauses and what
+lies between words alike. That needs talk to stop now and then, and takes every band at once: a
+change too small to show in single bands shows in the whole. See ``floors.py`` for the other way.
+"""
+
+import numpy as np
+
+from dualmic.findings.base import BLOCK_CELLS
+from dualmic.findings.floors import Step
+from dualmic.tiles import Mask, Powers
+
+# All our choices, tuned on simulated scenes.
+SIDE_S = 3.0  # of quiet on either side, as far as there is so much
+LEAST_S = 0.5
+CHANGE_DB = 3.5
+SPLIT_DB = 3.0
+APART_DB = 2.0  # the quarters of blocks next to the change keep this far apart
+STEADY_NOISE_DB = 4.0  # between quartiles: machines and hiss are steady, traffic is not
+NEAR_S, LEAST_NEAR, STEEP_SHARE = 1.5, 4, 0.6
+WIDEST_S = 4.0
+# Between words some bands fall to the background before others: a quarter of them is enough.
+LOW_HALF, LOW_BANDS = -0.4, 0.25
+LOW_AGAIN_BLOCKS = 30.0  # one stray quiet block is outweighed by that many others
+# A-weighting at the middle of each band, 20 to 100 Hz and the speech bands: IEC 61672-1, rounded.
+A_DB = np.array([-26.0, -13.0, -5.5, -1.0, 0.9, 1.2, 0.0])
+
+
+def find_quiet_steps(blocks: Powers, quiet: Mask) -> list[Step]:
+    """Split the quiet blocks at the largest change, then each side again.
+
+    Args:
+        blocks: band levels of every 50 ms in dB, ``(2, blocks, bands)``, NaN where nothing is.
+        quiet: which blocks hold the background alone.
+
+    """
+    at = np.flatnonzero(quiet)
+    levels = blocks[:, at]
+    weighted = _measures(levels)
+    found: list[Step] = []
+    parts = [(0, len(at))]
+    while parts:
+        first, end = parts.pop()
+        split = _split(weighted[:, first:end])
+        if split is None:
+            continue
+        change = _change(blocks, levels, weighted, at, (first, first + split, end))
+        if change is not None:
+            found.append(change)
+        parts += [(first, first + split), (first + split, end)]
+    return sorted(found, key=lambda step: step.at)
+
+
+def _split(weighted: Powers) -> int | None:
+    """Return where the means of up to three seconds on either side differ most, if by enough."""
+    count = weighted.shape[1]
+    most, least = (int(s * 100) // BLOCK_CELLS for s in (SIDE_S, LEAST_S))
+    if count < 2 * least:
+        return None
+    live = np.isfinite(weighted)
+    zero = np.zeros((len(weighted), 1))
+    total = np.concatenate([zero, np.cumsum(np.where(live, weighted, 0), axis=1)], axis=1)
+    number = np.concatenate([zero, np.cumsum(live, axis=1)], axis=1)
+    k = np.arange(least, count - least + 1)
+    low, high = np.maximum(k - most, 0), np.minimum(k + most, count)
+    with np.errstate(invalid="ignore", divide="ignore"):
+        before = (total[:, k] - total[:, low]) / (number[:, k] - number[:, low])
+        after = (total[:, high] - total[:, k]) / (number[:, high] - number[:, k])
+    size = np.nan_to_num(np.abs(after - before), nan=0.0).max(axis=0)
+    best = int(np.argmax(size))
+    return int(k[best]) if size[best] >= SPLIT_DB else None
+
+
+def _change(
+    blocks: Powers, levels: Powers, weighted: Powers, at: np.ndarray, parts: tuple[int, int, int]
+) -> Step | None:
+    """Describe the change at quiet block ``parts[1]``; None if the two sides are not two levels."""
+    first, split, end = parts
+    most, least = (int(s * 100) // BLOCK_CELLS for s in (SIDE_S, LEAST_S))
+    sides = slice(max(split - most, first), split), slice(split, min(split + most, end))
+    before, after = (np.median(levels[:, side], axis=1) for side in sides)
+    rows = _measures(after) - _measures(before)
+    rows[np.isnan(weighted).all(axis=1)] = np.nan
+    if not np.isfinite(rows).any() or np.nanmax(np.abs(rows)) < CHANGE_DB:
+        return None
+    row = int(np.nanargmax(np.abs(rows)))
+    change = rows[row // 2 * 2 : row // 2 * 2 + 2]
+    quartiles = [np.percentile(weighted[row, side], [25, 75]) for side in sides]
+    lower, upper = quartiles if rows[row] > 0 else quartiles[::-1]
+    if lower[1] > upper[0] - APART_DB or upper[1] - upper[0] > STEADY_NOISE_DB:
+        return None
+    near = at[max(split - least, first)], at[min(split + least, end) - 1] + 1
+    moment = _moment(blocks, before, after, change, *near)
+    widest = round(WIDEST_S * 100) // BLOCK_CELLS
+    ends = moment, moment
+    if rows[row] > 0:  # after the last low block, before the first pause with the louder background
+        ends = moment, int(np.clip(at[split], moment, moment + widest))
+    else:
+        ends = int(np.clip(at[split - 1], moment - widest, moment)), moment
+    steep = _is_steep(weighted[row], at, split, float(rows[row]))
+    return Step(moment, *ends, after - before, change, steep)
+
+
+def _is_steep(level: Powers, at: np.ndarray, split: int, by: float) -> bool:
+    """Whether the nearest quiet blocks, not long apart, show most of the change."""
+    reach = round(NEAR_S * 100) // BLOCK_CELLS
+    before = level[(at < at[split]) & (at >= at[split - 1] - reach)][-reach:]
+    after = level[(at >= at[split]) & (at < at[split] + reach)][:reach]
+    apart = at[split] - at[split - 1]
+    if apart > reach or min(len(before), len(after)) < LEAST_NEAR:
+        return False
+    return bool((np.median(after) - np.median(before)) / by > STEEP_SHARE)
+
+
+def _measures(levels_db: Powers) -> Powers:
+    """Return the level of each microphone A-weighted (rows 0 and 1) and flat (rows 2 and 3)."""
+    flat = 10 * np.log10((10 ** (levels_db / 10)).sum(axis=-1))
+    return np.concatenate([_weighted(levels_db), flat])
+
+
+def _weighted(levels_db: Powers) -> Powers:
+    return 10 * np.log10((10 ** ((levels_db + A_DB) / 10)).sum(axis=-1))
+
+
+def _moment(
+    blocks: Powers, before: Powers, after: Powers, weighted: Powers, first: int, last: int
+) -> int:
+    """Return the block at which the change happens."""
+    by = np.where(np.isfinite(weighted)[:, None], after - before, 0.0)
+    use = np.abs(by) >= 0.6 * np.abs(by).max()
+    rising = by[use].mean() > 0
+    half = np.maximum(np.abs(by[use]) / 2, 0.5)
+    middle = ((after + before) / 2)[use]
+    scaled = (blocks[:, first:last].transpose(0, 2, 1)[use] - middle[:, None]) / half[:, None]
+    with np.errstate(invalid="ignore"):
+        low = (scaled < LOW_HALF).mean(axis=0) >= LOW_BANDS
+    vote = np.where(low, 1.0, -1.0 / LOW_AGAIN_BLOCKS)
+    if rising:
+        return first + int(np.argmax(np.concatenate([[0.0], np.cumsum(vote)])))
+    return last - int(np.argmax(np.concatenate([[0.0], np.cumsum(vote[::-1])])))
