@@ -125,10 +125,12 @@ RULES: dict[str, Rule] = {
         ),
     ),
     "click": Rule(
-        "a sound of milliseconds, 4 to 7.4 kHz, far above just before and after it, there alone",
+        "a sound of milliseconds, far above just before and after it, there alone",
         _of(
             "unwanted",
-            CLICK_DB="{:g} dB over its surroundings: lips and consonants stay under 15 dB",
+            CLICK_DB="{:g} dB over its surroundings from 4 to 7.4 kHz: lips stay under 15 dB",
+            EDGE_DB="or {:g} dB from sample to sample, and brighter than any consonant",
+            PROVEN_MISSING_DB="or less, where {:g} dB of the leak a voice would make is missing",
             HEARD_THERE_DB="in the other microphone nothing stands out by {:g} dB",
         ),
     ),

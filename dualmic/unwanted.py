@@ -42,13 +42,20 @@ BESIDE_DAMAGE_S = 0.02
 NEAR_TOPS_CELLS, CLIPPED_CELLS = 50, 3
 # A crack this far under the voice is sure only if the other microphone proves that no mouth made
 # it: its leak should stand there by this much, and does not.
-FAINT_UNDER_VOICE_DB, LEAK_MISSING_DB = 8.0, 6.0
+FAINT_UNDER_VOICE_DB, LEAK_MISSING_DB = 8.0, 10.0
 # With nothing in the other microphone to tell it from a sound of the mouth, it has to be as loud
 # as the voice.
 ALONE_UNDER_VOICE_DB = 0.0
-# So proven, a crack may be half buried in a loud consonant; untouched consonants that stand out as
-# much miss up to 5 dB of their leak.
-PROVEN_CLICK_DB, PROVEN_MISSING_DB = 9.0, 8.0
+# So proven, a crack may be half buried in a loud consonant, or faint; what untouched voices have of
+# such sounds misses up to 8 dB of its leak, and 10 dB once in an hour.
+PROVEN_CLICK_DB, PROVEN_MISSING_DB, PROVEN_UNDER_VOICE_DB = 9.0, 10.0, 22.0
+# Nothing a mouth does comes and goes within milliseconds by so much, however faint.
+ABRUPT_DB, FAINTEST_UNDER_VOICE_DB = 25.0, 25.0
+# In second differences a crack stands out under a loud consonant as well. Lips part far below the
+# voice's brightest consonants there: what reaches those is no mouth's, nor what misses its leak.
+EDGE_DB, BRIGHTER_DB = 13.0, 0.0
+EDGE_LEAK_LESS_DB = 5.0  # heads and air let less pass above the band the leak is known in
+SAME_CRACK_S = 0.005
 
 
 @dataclass(frozen=True)
@@ -128,15 +135,49 @@ def cracks(measured: Measured, activity: Activity, dead: Mask) -> list[list[Crac
         voice = voice_dbfs(measured, activity, dead[mic], mic)
         leak = float(activity.leak_ratio[mic, -1])
         for short in measured.transients:
+            if short.channel != mic or not _may_crack(measured, dead[mic], short):
+                continue
             missing_db = float(power_db(short.power * leak) - power_db(short.other_power))
-            faint_db = FAINT_UNDER_VOICE_DB
-            if dead[1 - mic][int(short.at_s * 100) :][:1].any():
-                missing_db, faint_db = 0.0, ALONE_UNDER_VOICE_DB  # what is dead proves nothing
-            if short.channel == mic and _is_crack(measured, dead[mic], short, voice, missing_db):
-                loud = voice is None or voice - float(power_db(short.power)) < faint_db
-                sure = loud or missing_db > LEAK_MISSING_DB
-                found[mic].append(Crack(short.at_s, short.over_db, sure))
+            alone = bool(dead[1 - mic][int(short.at_s * 100) :][:1].any())
+            if alone or short.other_power < SILENCE_POWER:
+                missing_db = 0.0  # what is dead or mutes itself proves nothing
+            sure = _surely(short, voice, missing_db, alone=alone)
+            if sure is not None:
+                _add(found[mic], Crack(short.at_s, short.over_db, sure))
     return found
+
+
+def _add(cracks: list[Crack], crack: Crack) -> None:
+    """Add a crack, once though both of its signs may show it."""
+    if cracks and crack.at_s - cracks[-1].at_s < SAME_CRACK_S:
+        last = cracks.pop()
+        over_db, sure = max(last.over_db, crack.over_db), last.sure or crack.sure
+        crack = Crack(last.at_s, over_db, sure)
+    cracks.append(crack)
+
+
+def _surely(
+    short: Transient, voice: float | None, missing_db: float, *, alone: bool
+) -> bool | None:
+    """Return whether a short sound is surely a crack, or may be one; None for none."""
+    proven = missing_db > PROVEN_MISSING_DB
+    if short.other_over_db > HEARD_THERE_DB and not proven:
+        return None
+    power = float(power_db(short.power))
+    if short.bright_power is not None:
+        proven = missing_db > PROVEN_MISSING_DB + EDGE_LEAK_LESS_DB
+        bright = power > float(power_db(short.bright_power)) + BRIGHTER_DB
+        return True if short.over_db >= EDGE_DB and (proven or bright) and not alone else None
+    under_db = 0.0 if voice is None else voice - power
+    faint_db = ALONE_UNDER_VOICE_DB if alone else FAINT_UNDER_VOICE_DB
+    if under_db <= PROVEN_UNDER_VOICE_DB and proven and short.over_db >= PROVEN_CLICK_DB:
+        return True
+    if under_db <= FAINTEST_UNDER_VOICE_DB and short.over_db >= ABRUPT_DB and not alone:
+        return True
+    least_db = LOUD_CLICK_DB if under_db <= LOUD_UNDER_VOICE_DB else CLICK_DB
+    if under_db > CLICK_UNDER_VOICE_DB or short.over_db < least_db:
+        return None
+    return voice is None or under_db < faint_db or missing_db > LEAK_MISSING_DB
 
 
 def voice_dbfs(measured: Measured, activity: Activity, dead: Mask, mic: int) -> float | None:
@@ -146,18 +187,9 @@ def voice_dbfs(measured: Measured, activity: Activity, dead: Mask, mic: int) -> 
     return float(power_db(np.median(audible[own]))) if own.sum() >= FRAMES_PER_S else None
 
 
-def _is_crack(
-    measured: Measured, dead: Mask, short: Transient, voice: float | None, missing_db: float
-) -> bool:
+def _may_crack(measured: Measured, dead: Mask, short: Transient) -> bool:
+    """Whether nothing else that is wrong there, or the take's end, makes a sound crack."""
     mic, at_s = short.channel, short.at_s
-    under_db = 0.0 if voice is None else voice - float(power_db(short.power))
-    least_db = LOUD_CLICK_DB if under_db <= LOUD_UNDER_VOICE_DB else CLICK_DB
-    if under_db < FAINT_UNDER_VOICE_DB and missing_db > PROVEN_MISSING_DB:
-        least_db = PROVEN_CLICK_DB
-    if under_db > CLICK_UNDER_VOICE_DB or short.over_db < least_db:
-        return False
-    if short.other_over_db > HEARD_THERE_DB:
-        return False
     if not 2 * BESIDE_DAMAGE_S < at_s < measured.duration_s - 2 * BESIDE_DAMAGE_S:
         return False
     cell = int(at_s * 100)

@@ -112,6 +112,27 @@ def test_lips_parting_are_no_crack_where_noise_hides_their_leak(tmp_path):
     assert problems(make(leak_db=-20.0, noise_dbfs=-60.0), tmp_path, "click") == []
 
 
+def test_one_sample_that_jumped_is_a_crack_under_a_loud_consonant(scene, tmp_path):
+    """Laid on the brightest moment of an answer, where the band of voices is full."""
+    start_s, end_s = scene.answers()[0]
+    first, last = (round(at_s * RATE_HZ) for at_s in (start_s, end_s))
+    bends = np.abs(np.diff(scene.samples[first:last, SUBJECT], 2))
+    at_s = start_s + float(np.argmax(np.convolve(bends, np.ones(480), "valid")) + 240) / RATE_HZ
+    lay(scene, (SUBJECT,), at_s, np.array([0.25]))
+    (found,) = problems(scene, tmp_path, "click")
+    assert (found.mic, found.severity) == ("subject", "warn")
+    assert abs(found.start_s - at_s) < 0.05
+
+
+def test_a_faint_crack_in_a_pause_is_a_note(scene, tmp_path):
+    """No mouth makes a sound that comes and goes so abruptly, however faint."""
+    at_s = scene.answers()[0][1] + 0.6
+    lay(scene, (SUBJECT,), at_s, crack(0.03))
+    (found,) = problems(scene, tmp_path, "click")
+    assert (found.mic, found.severity) == ("subject", "note")
+    assert abs(found.start_s - at_s) < 0.05
+
+
 def test_clipped_speech_does_not_crack_as_well(tmp_path):
     made = make(rounds=2)
     loud = np.clip(made.samples * 10 ** (16 / 20), -0.9, 0.9)
