@@ -138,7 +138,7 @@ RULES: dict[str, Rule] = {
         "short broadband noise in one microphone; as a voice, its leak would be in the other",
         _of(
             "rustling",
-            MISSING_DB="the other microphone lacks {:g} dB of the leak a voice would make",
+            MISSING_DB="{:g} dB of a voice's leak is missing, more if it sounds like one",
             SHORTEST_S="for {:g} s or more",
         ),
     ),

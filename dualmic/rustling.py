@@ -18,18 +18,21 @@ from dualmic.meters.spectrum import SPEECH_BANDS_HZ
 from dualmic.meters.speech import Activity
 from dualmic.tiles import Mask, Powers, power_db
 
-# Our choices, tuned on simulated scenes. Untouched voices stay under 6 dB of missing leak in the
-# three bands that show most, once averaged over 0.13 s; a take in which people move reaches 15 dB,
-# but then with a voice's spectrum.
-MISSING_DB, HOLD_DB = 6.5, 4.0
+# Our choices, tuned on simulated scenes. A voice is the less likely to lack its leak the flatter
+# its spectrum is there: the densities of its bands lie 25 dB apart and more, and then some parts
+# lack up to 13 dB in the three bands that show most, averaged over 0.13 s, in takes in which people
+# move; where the densities lie within 10 dB, as those of cloth do, none lacks more than 4 dB.
+SPREADS_DB = (9.0, 12.0, 16.0, 20.0, 24.0)
+MISSING_BY_SPREAD_DB = (4.5, 5.5, 6.5, 9.5, 13.0)
+MISSING_DB, HOLD_DB = 4.5, 3.5
 USED_BANDS = 3
 SMOOTH_CELLS, SCORE_CELLS = 11, 13
-# The densities of cloth's bands lie within 20 dB of each other, and all stand over the noise; a
-# voice's lie 25 dB apart and more.
-WIDEST_SPREAD_DB, LEAST_OVER_DB = 20.0, 3.0
+LEAST_OVER_DB = 3.0
+# A consonant that reaches both microphones at different times lacks its leak for a moment.
+FLAT_DB, UNEVEN_SHORTEST_S = 15.0, 0.12
 SHORTEST_S, BRIDGE_S = 0.08, 0.15
 LOST_DB = -8.0
-ALONE_SPREAD_DB, ALONE_OVER_DB, SILENT_DB = 13.0, 6.0, 4.0
+ALONE_SPREAD_DB, ALONE_OVER_DB, SILENT_DB = 16.0, 6.0, 4.0
 ALONE_SHORTEST_S, ALONE_LONGEST_S = 0.1, 0.8
 USUAL_S, LEAST_SPOKEN_CELLS = 8.0, 200
 # Each end of a run lies half the averaging outside the sound.
@@ -63,7 +66,12 @@ def rustles(measured: Measured, activity: Activity, dead: Mask) -> list[list[Rus
         smooth, floor = _unpacked(bands_db[:, part])
         for mic in (0, 1):
             found = _signs(
-                smooth, floor, activity.leak_ratio[mic], live[part], activity.own[mic][part], mic
+                smooth,
+                floor,
+                activity.leak_ratio[mic],
+                (live[part], ~dead[mic][part]),
+                activity.own[mic][part],
+                mic,
             )
             signs[mic].append((found[0][inner], found[1][inner], found[2][inner]))
     return [_stretches(parts) for parts in signs]
@@ -82,9 +90,18 @@ def _unpacked(bands_db: np.ndarray) -> tuple[Powers, Powers]:
 
 
 def _signs(
-    smooth: Powers, floor: Powers, ratio: Powers, live: Mask, speaks: Mask, mic: int
+    smooth: Powers,
+    floor: Powers,
+    ratio: Powers,
+    lives: tuple[Mask, Mask],
+    speaks: Mask,
+    mic: int,
 ) -> tuple[Mask, Mask, Powers]:
-    """Return where cloth may be, where it surely is, and how much leak is missing in each cell."""
+    """Return where cloth may be, where it surely is, and how much leak is missing in each cell.
+
+    ``lives``: where both microphones work, and where this one does.
+    """
+    live, lives_itself = lives
     own, other = smooth[mic], smooth[1 - mic]
     expected = np.maximum(own - floor[mic], QUIETEST) * ratio[:, None]
     missing = np.clip(power_db(expected / other), -30, 30)
@@ -97,18 +114,21 @@ def _signs(
     # Where the other microphone lost its sound, everything is missing there.
     heard = power_db(other / floor[1 - mic]).max(axis=0)
     lost = widened(heard < LOST_DB, SCORE_CELLS, SCORE_CELLS)
-    cloth = live & ~lost & (spread < WIDEST_SPREAD_DB) & (over > LEAST_OVER_DB)
-    sure = longer(cloth & (score > MISSING_DB), round(SHORTEST_S * 100))
+    cloth = live & ~lost & (over > LEAST_OVER_DB)
+    needed = np.interp(spread, SPREADS_DB, MISSING_BY_SPREAD_DB, right=np.inf)
+    lacking = cloth & (score > needed)
+    sure = longer(lacking & (spread < FLAT_DB), round(SHORTEST_S * 100))
+    sure |= longer(lacking, round(UNEVEN_SHORTEST_S * 100))
     held = holding(live & (score > HOLD_DB), sure)
     # Where the leak cannot tell, only a flat spectrum in this microphone alone can: thin evidence,
     # and none inside speech, where a hiss may run into a vowel.
     alone = (
-        live
+        lives_itself
         & ~longer(speaks, round(ALONE_LONGEST_S * 100))
         & ~lost
         & (spread < ALONE_SPREAD_DB)
         & (over > ALONE_OVER_DB)
-        & (heard < SILENT_DB)
+        & (moving_mean(heard, SCORE_CELLS) < SILENT_DB)
     )
     held |= longer(alone, round(ALONE_SHORTEST_S * 100))
     return held, sure, score.astype(np.float32)

@@ -178,6 +178,22 @@ def test_a_noise_that_leaks_as_the_voice_does_is_no_cloth(scene, tmp_path):
     assert problems(scene, tmp_path, "rustle") == []
 
 
+@pytest.mark.parametrize(("steep", "found"), [(0, 1), (9, 0)])
+def test_the_more_even_a_sound_the_less_of_its_leak_need_be_missing(scene, tmp_path, steep, found):
+    """6 dB of the leak are missing: of cloth, and of a dull sound, as if somebody turned round."""
+    sound = cloth(0.5, -24)
+    spectrum = np.fft.rfft(sound)
+    hz = np.fft.rfftfreq(len(sound), 1 / RATE_HZ)
+    spectrum *= np.maximum(hz, 100) ** (-steep / 6.02) * 100 ** (steep / 6.02)
+    dull = np.fft.irfft(spectrum, len(sound))
+    dull *= np.sqrt(np.mean(sound**2) / np.mean(dull**2))
+    start_s = scene.answers()[0][0] - 0.9
+    lay(scene, (SUBJECT,), start_s, dull)
+    lay(scene, (0,), start_s + 0.003, dull * 10 ** (-20.3 / 20))
+    warned = [p for p in problems(scene, tmp_path, "rustle") if p.severity == "warn"]
+    assert len(warned) == found
+
+
 def test_a_breath_while_the_other_microphone_lost_its_sound_is_no_cloth(scene, tmp_path):
     breath_s = scene.answers()[0][0] - 0.6
     lay(scene, (SUBJECT,), breath_s, cloth(0.4, -34))
