@@ -5,7 +5,7 @@ import pytest
 import speech_scene
 from speech_scene import INTERVIEWER, RATE_HZ, SUBJECT
 
-from dualmic.findings import Limits, all_findings
+from dualmic.findings import Limits, all_findings, parts
 from dualmic.findings.base import Finding
 from dualmic.hearing import hear
 from dualmic.measure import measure
@@ -102,3 +102,23 @@ def test_gain_that_jumps_under_an_answer_is_dated(by_db: float) -> None:
     assert (found.kind, found.mic, found.severity) == ("level_jump", SUBJECT, "warn")
     assert found.start_s - 0.25 < at_s < found.end_s + 0.25
     assert found.end_s - found.start_s < 0.5
+
+
+def test_a_take_of_hours_is_told_part_by_part(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Every moment belongs to one part, whose findings are in times of the take."""
+    scene = speech_scene.make(8)
+    samples = scene.samples.copy()
+    samples[round(AT_S * RATE_HZ) :, SUBJECT] *= 10 ** (-8 / 20)
+    samples[round(3 * AT_S * RATE_HZ) :, INTERVIEWER] *= 10 ** (-7 / 20)
+    whole = findings(samples)
+    assert [(f.kind, f.mic) for f in whole] == [
+        ("level_jump", SUBJECT),
+        ("level_jump", INTERVIEWER),
+    ]
+    monkeypatch.setattr(parts, "PART_S", 28)
+    monkeypatch.setattr(parts, "AROUND_S", 20)
+    cut = findings(samples)
+    assert [(f.kind, f.mic) for f in cut] == [(f.kind, f.mic) for f in whole]
+    for one, other in zip(cut, whole, strict=True):
+        assert one.start_s == pytest.approx(other.start_s, abs=0.3)
+        assert one.end_s == pytest.approx(other.end_s, abs=0.3)

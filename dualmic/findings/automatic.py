@@ -5,6 +5,8 @@ one is followed from the tail of the voice to the next word: a room lets it fall
 lets it rise, in every band alike.
 """
 
+from collections.abc import Sequence
+
 import numpy as np
 
 from dualmic.findings.base import BLOCKS_PER_S, Finding
@@ -21,15 +23,14 @@ BAND_RISE_DB = 1.0
 QUIET_PERCENTILE = 5.0
 
 
-def automatic_gain(blocks: Powers, duration_s: float) -> list[Finding]:
+def automatic_gain(rises: Sequence[Powers], duration_s: float) -> list[Finding]:
     """Return the microphones whose gain follows the voice.
 
     Args:
-        blocks: band levels of every 50 ms in dB, ``(2, blocks, bands)``, NaN where nothing is.
+        rises: :func:`pause_rises` of each microphone.
         duration_s: length of the take.
 
     """
-    rises = [_rises(blocks, mic) for mic in (0, 1)]
     found = []
     for mic in (0, 1):
         here, there = rises[mic], rises[1 - mic]
@@ -59,8 +60,14 @@ def automatic_gain(blocks: Powers, duration_s: float) -> list[Finding]:
     return found
 
 
-def _rises(blocks: Powers, mic: int) -> Powers:
-    """Return by how much the level of ``mic`` comes up within each pause of the other, in dB."""
+def pause_rises(blocks: Powers, mic: int) -> Powers:
+    """Return by how much the level of ``mic`` comes up within each pause of the other, in dB.
+
+    Args:
+        blocks: band levels of every 50 ms in dB, ``(2, blocks, bands)``, NaN where nothing is.
+        mic: 0 or 1.
+
+    """
     voice = 10 * np.log10((10 ** (blocks[1 - mic, :, 2:6] / 10)).sum(axis=1))
     known = np.isfinite(voice) & np.isfinite(blocks[mic]).all(axis=1)
     if not known.any():

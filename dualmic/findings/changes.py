@@ -6,11 +6,12 @@ first, see ``jumps.py``.
 
 import numpy as np
 
-from dualmic.findings.automatic import automatic_gain
+from dualmic.findings.automatic import automatic_gain, pause_rises
 from dualmic.findings.base import BLOCK_CELLS, BLOCKS_PER_S, Finding, Limits
 from dualmic.findings.floors import BAND_DB, Step, find_steps
 from dualmic.findings.gain_steps import with_gain_steps
 from dualmic.findings.jumps import LEAST_JUMP_DB, Jump, find_jumps
+from dualmic.findings.parts import parts_of
 from dualmic.findings.quiet_steps import A_DB, find_quiet_steps
 from dualmic.hearing import Hearing
 from dualmic.meters.bands import stretches
@@ -38,9 +39,22 @@ EDGE_S = 0.95  # what fades in at the start is no change of the background
 
 def changes(hearing: Hearing, _limits: Limits) -> list[Finding]:
     """Return level jumps and changes of background."""
-    blocks = _blocks(hearing)
-    automatic = automatic_gain(blocks, hearing.measured.duration_s)
-    pumping = {finding.mic for finding in automatic}
+    rises: list[list[Powers]] = [[], []]
+    for part in parts_of(hearing):
+        blocks = _blocks(part.hearing)
+        for mic in (0, 1):
+            rises[mic].append(pause_rises(blocks, mic))
+    found = automatic_gain([np.concatenate(each) for each in rises], hearing.measured.duration_s)
+    pumping = {finding.mic for finding in found}
+    for part in parts_of(hearing):
+        # Of many parts, blocks are made again rather than kept.
+        known = blocks if part.hearing is hearing else _blocks(part.hearing)
+        found += part.own(_changes(part.hearing, known, pumping))
+    return found
+
+
+def _changes(hearing: Hearing, blocks: Powers, pumping: set[int | None]) -> list[Finding]:
+    """Return those of one part; ``pumping`` are the microphones whose gain sets itself."""
     quiet = _quiet(hearing, blocks)
     heard = blocks.copy()
     for mic in pumping:
@@ -73,7 +87,7 @@ def changes(hearing: Hearing, _limits: Limits) -> list[Finding]:
         for at_s, finding in rooms
         if not any(abs(jump.at_s - at_s) < APART_S for jump in jumps)
     ]
-    return automatic + found
+    return found
 
 
 def _of_gain(jump: Jump) -> Finding:
