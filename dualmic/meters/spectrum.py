@@ -112,7 +112,9 @@ class SpectrumMeter:
         """Prepare frames; ``pair`` are the two channels whose cross-spectra are wanted."""
         self._short = _Frames(rate_hz, channels, CELLS_PER_S)
         self._long = _Frames(rate_hz, channels, FRAMES_PER_S)
-        self._speech = self._short.band_matrix(SPEECH_BANDS_HZ)
+        heard = self._short.bins_hz < SPEECH_BANDS_HZ[-1]
+        self._speech_bins = int(np.count_nonzero(heard))
+        self._speech = self._short.band_matrix(SPEECH_BANDS_HZ)[heard]
         bins_hz = self._long.bins_hz
         audible = (bins_hz >= AUDIBLE_HZ[0] - 1e-6) & (bins_hz <= AUDIBLE_HZ[1])
         weight = audible * self._long.scale
@@ -126,7 +128,7 @@ class SpectrumMeter:
 
     def push(self, second: Second) -> None:
         """Take in the next second."""
-        short = self._short.spectra(second.samples)
+        short = self._short.spectra(second.samples)[..., : self._speech_bins]
         powers = _squared(short) @ self._speech
         self._bands.add((10 * np.log10(np.maximum(powers, 1e-16))).astype(np.float16))
         spectra = self._long.spectra(second.samples)
