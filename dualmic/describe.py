@@ -110,7 +110,7 @@ def _leak(leak: HeardLeak) -> Leak:
     return Leak(
         level_db=rounded(level.level_db) if level else None,
         is_upper_bound=level.is_upper_bound if level else False,
-        delay_ms=rounded(found.delay_ms, 4) if found else None,
+        delay_ms=rounded(found.delay_ms, 4) if found and found.delay_ms is not None else None,
         polarity=found.polarity if found else None,
         measured_s=level.measured_s if level else 0.0,
         sections=[

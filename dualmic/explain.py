@@ -90,7 +90,11 @@ RULES: dict[str, Rule] = {
     ),
     "polarity": Rule(
         "both directions' cross-correlations (Knapp & Carter 1976) have a main peak below zero",
-        _of("meters.crosstalk", SECOND_PEAK="and no second peak over {:g} of the main one"),
+        _of(
+            "meters.crosstalk",
+            SECOND_PEAK="and no second peak over {:g} of the main one",
+            ONE_SIDED="or most of the curve below zero, its cubes adding up to {:g} of their sizes",
+        ),
     ),
     "crosstalk": Rule(
         "level of one voice in the other microphone while it talks alone, noise removed, levelled",

@@ -1,12 +1,13 @@
 """Crosstalk by section: one answer that leaks, and what must not count as a leak."""
 
 import numpy as np
+import pytest
 import speech_scene
 from speech_scene import INTERVIEWER, RATE_HZ, SUBJECT, Scene
 
 from dualmic.findings import Limits
 from dualmic.findings.base import Finding
-from dualmic.findings.pairing import crosstalk
+from dualmic.findings.pairing import crosstalk, polarity
 from dualmic.hearing import Hearing, hear
 from dualmic.measure import measure
 
@@ -60,3 +61,26 @@ def test_wind_on_the_other_microphone_is_no_leak() -> None:
     first = round(start_s * RATE_HZ)
     scene.samples[first : first + frames, INTERVIEWER] += 0.1 * rumble / rumble.std()
     assert found_in(scene) == []
+
+
+@pytest.mark.parametrize("invert", [False, True])
+def test_equal_reflections_leave_no_delay_but_the_polarity(invert: bool) -> None:
+    """A live room: each voice reaches the other microphone four times, as loud each time."""
+    scene = speech_scene.make(4, leak_db=None)
+    for late_ms in (3.0, 7.3, 12.1, 18.6):
+        late = np.roll(scene.voices, round(late_ms * RATE_HZ / 1000), axis=0)
+        scene.samples += 10 ** (-18 / 20) * late[:, ::-1]
+    if invert:
+        scene.samples[:, SUBJECT] *= -1
+    hearing = heard(scene)
+    expected = "opposite" if invert else "same"
+    for leak in hearing.leaks:
+        assert leak.arrival is not None
+        assert leak.arrival.delay_ms is None
+        assert leak.arrival.polarity == expected
+    assert [f.kind for f in polarity(hearing)] == (["polarity"] if invert else [])
+
+
+def test_voices_that_never_reach_the_other_microphone_have_no_polarity() -> None:
+    for seed in range(1, 4):
+        assert polarity(heard(speech_scene.make(4, leak_db=None, seed=seed))) == []

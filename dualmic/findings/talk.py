@@ -75,7 +75,8 @@ def one_place(hearing: Hearing) -> list[Finding]:
         return []
     apart_db = np.subtract(*_levels(hearing))[speech]
     low, middle, high = np.percentile(apart_db, [5, 50, 95])
-    delays = [leak.arrival.delay_ms for leak in hearing.leaks if leak.arrival is not None]
+    arrivals = [leak.arrival for leak in hearing.leaks if leak.arrival is not None]
+    delays = [arrival.delay_ms for arrival in arrivals if arrival.delay_ms is not None]
     together = bool(delays) and max(abs(delay) for delay in delays) < ONE_PLACE_DELAY_MS
     if not together or high - low > ONE_PLACE_SPREAD_DB or abs(middle) > ONE_PLACE_APART_DB:
         return []

@@ -262,7 +262,7 @@ def _leak(leak: Leak) -> str:
 
 
 def _arrival(leak: Leak) -> str:
-    if leak.delay_ms is None:
-        return NOT_MEASURED
     polarity = {"same": "same polarity", "opposite": "opposite polarity"}.get(leak.polarity or "")
+    if leak.delay_ms is None:
+        return f"no one delay, {polarity}" if polarity else NOT_MEASURED
     return quantity(leak.delay_ms, "ms", 2) + (f", {polarity}" if polarity else "")
