@@ -112,9 +112,9 @@ RULES: dict[str, Rule] = {
     ),
     "hum": Rule(
         "a steady tone of 45 to 65 Hz and its multiples over the noise beside them",
-        _of(
+        _of("meters.hum", HEARD_LINE_DB="a line stands {:g} dB over the noise around it")
+        + _of(
             "findings.background",
-            HUM_LINE_DB="a line stands {:g} dB over the noise around it",
             HUM_UNDER_SPEECH_DB="and no more than {:g} dB under the speech",
         ),
         "hum_after_gain",

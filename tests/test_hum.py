@@ -105,3 +105,19 @@ def test_a_hum_that_is_not_the_named_mains_is_called_so(tmp_path: Path) -> None:
     record = check({57.0: -46.0, 114.0: -50.0}, 50, tmp_path)
     (told,) = {p.heard for p in record.problems if p.kind == "hum"}
     assert "(57.0 Hz, not the mains' 50 Hz)" in told
+
+
+@pytest.mark.parametrize(("start_s", "end_s"), [(13.3, 38.6), (1.6, 40.0), (0.0, 37.4)])
+def test_a_hum_that_comes_and_goes_is_dated_under_speech(
+    tmp_path: Path, start_s: float, end_s: float
+) -> None:
+    """Finer than the ten seconds its spectrum is taken over, wherever a group begins."""
+    scene = make(4)
+    samples = scene.samples[: 40 * RATE_HZ].copy()
+    part = slice(round(start_s * RATE_HZ), round(end_s * RATE_HZ))
+    lines = {50.03: -56.0, 100.06: -60.0, 150.09: -58.0, 250.15: -62.0}
+    samples[part, SUBJECT] += tones(lines, 40.0)[part]
+    sf.write(tmp_path / "take.wav", samples, RATE_HZ, subtype="PCM_24")
+    (found,) = [p for p in check_take([tmp_path / "take.wav"]).problems if p.kind == "hum"]
+    assert abs(found.start_s - start_s) < 0.25
+    assert abs(found.end_s - end_s) < 0.25

@@ -4,16 +4,13 @@ import numpy as np
 
 from dualmic.findings.base import Finding, Limits
 from dualmic.hearing import Hearing
-from dualmic.meters.hum import GROUP, HumLines, find_hum
+from dualmic.meters.hum import GROUP, HEARD_LINE_DB, HumLines, find_hum
 from dualmic.meters.masks import bridged, runs_of
 from dualmic.meters.spectrum import a_weighting_db
 from dualmic.record import Severity
 
-# Our choices. The ear hears a low tone against the noise within about 100 Hz of it (from memory:
-# Zwicker's critical bands), which holds 20 dB more than one bin of the steady spectrum under its
-# window; a line counts as heard a little over that. It matters once it is less than 60 dB under
-# the speech, A-weighted: a quiet room's own background lies there.
-HUM_LINE_DB = 24.0
+# Our choice: a hum that can be heard matters once it is less than 60 dB under the speech,
+# A-weighted: a quiet room's own background lies there.
 HUM_UNDER_SPEECH_DB = 60.0
 # Our choice: what spreads wider in the pauses holds more than one background, or a voice.
 UNSTEADY_DB = 12.0
@@ -109,13 +106,13 @@ def hum(hearing: Hearing, limits: Limits) -> list[Finding]:
             inside = [h for h in heard[start:end] if h is not None]
             power = float(np.mean([h.power for h in inside]))
             frequency = float(np.median([h.fundamental_hz for h in inside]))
-            last = end == len(heard)
+            starts_s, ends_s = _edges(hearing, mic, start, end, len(heard))
             found.append(
                 Finding(
                     "hum",
                     mic,
-                    float(start * GROUP),
-                    measured.duration_s if last else float(end * GROUP),
+                    starts_s,
+                    ends_s,
                     "warn",
                     round(10 * np.log10(power), 1),
                     None,
@@ -129,6 +126,17 @@ def hum(hearing: Hearing, limits: Limits) -> list[Finding]:
     return found
 
 
+def _edges(hearing: Hearing, mic: int, start: int, end: int, groups: int) -> tuple[float, float]:
+    """Return when a hum that fills some groups comes and goes, as finely as it is known."""
+    starts_s = float(start * GROUP)
+    ends_s = hearing.measured.duration_s if end == groups else float(end * GROUP)
+    for edge in hearing.measured.low.edges:
+        at_group = start if edge.comes else end
+        if edge.channel == mic and abs(edge.at_s - at_group * GROUP) <= GROUP + 1:
+            starts_s, ends_s = (edge.at_s, ends_s) if edge.comes else (starts_s, edge.at_s)
+    return starts_s, ends_s
+
+
 def _other_than(mains_hz: float | None, frequency_hz: float) -> float | None:
     """Return the mains frequency that was named where the hum is another, else None."""
     if mains_hz is None or abs(frequency_hz - mains_hz) <= OFF_MAINS_HZ:
@@ -138,7 +146,7 @@ def _other_than(mains_hz: float | None, frequency_hz: float) -> float | None:
 
 def _audible(hearing: Hearing, mic: int, hum: HumLines) -> bool:
     """Whether a hum can be heard: against the noise, and not far below all speech."""
-    if max(hum.over_noise_db) < HUM_LINE_DB:
+    if max(hum.over_noise_db) < HEARD_LINE_DB:
         return False
     level = 10 * np.log10(sum(p * 10 ** (a_weighting_db(f) / 10) for f, p in hum.lines) + 1e-20)
     floor, speech = hearing.floors[mic], hearing.speech_to_noise_db[mic]

@@ -14,6 +14,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from dualmic.meters.fft import rfft
+from dualmic.meters.hum_edges import edge_s
 from dualmic.stack import Stack
 from dualmic.tiles import Second
 
@@ -26,6 +27,10 @@ HARMONICS = 10
 # Our choice: a line is one if it stands 10 dB over the median of the bins around it: the third
 # lowest of ten frames of noise alone exceeds that in less than one bin of a thousand.
 LINE_DB = 10.0
+# Our choice: the ear hears a low tone against the noise within about 100 Hz of it (from memory:
+# Zwicker's critical bands), which holds 20 dB more than one bin of the steady spectrum under its
+# window; a line counts as heard a little over that.
+HEARD_LINE_DB = 24.0
 # Large grids stay within 0.2 Hz of their frequency but for rare minutes (from memory).
 MAINS_NEAR_HZ = 0.2
 # Our choice: two hums are about as strong if one's lines stand this much as high, in dB, in all.
@@ -35,14 +40,25 @@ _LINE_BINS = 3  # a Hann line spreads over +-2 bins, one more where it lies betw
 
 
 @dataclass(frozen=True)
+class HumEdge:
+    """A moment at which a hum comes to a channel, or goes."""
+
+    channel: int
+    at_s: float
+    comes: bool
+
+
+@dataclass(frozen=True)
 class LowSpectra:
     """Steady low-frequency powers: ``(channels, groups, bins)``, and the frequency of each bin.
 
-    ``power`` is normalised so that a line's bins add up to its mean square.
+    ``power`` is normalised so that a line's bins add up to its mean square. ``edges`` tell finer
+    when a hum comes or goes between two groups.
     """
 
     bins_hz: np.ndarray
     power: np.ndarray
+    edges: tuple[HumEdge, ...] = ()
 
 
 @dataclass(frozen=True)
@@ -79,6 +95,11 @@ class HumMeter:
         self._frames: list[np.ndarray] = []
         self._groups = Stack()
         self._seen = False
+        # The seconds of this group and of the one before, and the hums of that one.
+        self._seconds: list[np.ndarray] = []
+        self._hums: list[HumLines | None] = [None] * channels
+        self._edges: list[HumEdge] = []
+        self._read = 0
 
     def push(self, second: Second) -> None:
         """Take in the next second; the rest of a second at the end is left out."""
@@ -93,19 +114,70 @@ class HumMeter:
             # A frame of digital silence says nothing of what the microphone hears.
             self._frames.append(np.where(power.sum(axis=1, keepdims=True) > 1e-14, power, np.inf))
         self._past, self._seen = low, True
+        self._read += 1
+        self._seconds.append(low.astype(np.float32))
         if len(self._frames) == GROUP:
             self._close()
 
     def _close(self) -> None:
-        self._groups.add(_steady(self._frames)[:, None])
+        steady = _steady(self._frames)
+        self._groups.add(steady[:, None])
         self._frames = []
+        hums = self._heard(steady)
+        self._edges += self._between(hums, GROUP)
+        self._hums = hums
+        self._seconds = self._seconds[-GROUP - 1 :]
+
+    def _heard(self, powers: np.ndarray) -> list[HumLines | None]:
+        """Return each channel's hum in one group, if it may be heard."""
+        found = [find_hum(self._bins_hz, power) for power in powers]
+        return [
+            h if h is not None and max(h.over_noise_db) >= HEARD_LINE_DB else None for h in found
+        ]
+
+    def _between(self, hums: list[HumLines | None], now_s: int) -> list[HumEdge]:
+        """Return when hums come or go that only one of the last two groups holds.
+
+        The later one is the last ``now_s`` seconds of what was read.
+        """
+        found: list[HumEdge] = []
+        for channel, (before, now) in enumerate(zip(self._hums, hums, strict=True)):
+            if before is not None and now is not None:
+                continue
+            size = sum(second.shape[1] for second in self._seconds)
+            middle = size - now_s * self._rate_hz
+            if now is not None:
+                # In the take's first group a hum may have come, too: then its end is sure.
+                first = len(self._seconds) <= GROUP + 1
+                known = slice(size // 2 if first else middle, size)
+                found += self._edge(channel, now, known, comes=True, alone=first)
+            if before is not None:
+                found += self._edge(channel, before, slice(0, middle), comes=False)
+        return found
+
+    def _edge(
+        self, channel: int, hum: HumLines, known: slice, *, comes: bool, alone: bool = False
+    ) -> list[HumEdge]:
+        samples = np.concatenate([second[channel] for second in self._seconds])
+        lines_hz = [frequency_hz for frequency_hz, _ in hum.lines]
+        at_s = edge_s(samples, self._rate_hz, lines_hz, comes=comes, known=known, alone=alone)
+        start_s = self._read - len(self._seconds)
+        return [] if at_s is None else [HumEdge(channel, start_s + at_s, comes)]
 
     def result(self) -> LowSpectra:
         """Return the steady spectra so far; fewer than ten frames at the end make a group if 4."""
         power = self._groups.joined((len(self._past), 0, len(self._bins_hz)), np.float32)
+        edges, hums = list(self._edges), self._hums
         if len(self._frames) >= 4:
-            power = np.concatenate([power, _steady(self._frames)[:, None]], axis=1)
-        return LowSpectra(self._bins_hz, power)
+            last = _steady(self._frames)
+            power = np.concatenate([power, last[:, None]], axis=1)
+            hums = self._heard(last)
+            edges += self._between(hums, len(self._frames))
+        for channel, hum in enumerate(hums):
+            if hum is not None:
+                half = len(self._seconds) * self._rate_hz // 2
+                edges += self._edge(channel, hum, slice(0, half), comes=False, alone=True)
+        return LowSpectra(self._bins_hz, power, tuple(edges))
 
 
 def _steady(frames: list[np.ndarray]) -> np.ndarray:
