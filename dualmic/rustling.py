@@ -31,7 +31,7 @@ LEAST_OVER_DB = 3.0
 # A consonant that reaches both microphones at different times lacks its leak for a moment.
 FLAT_DB, UNEVEN_SHORTEST_S = 15.0, 0.12
 SHORTEST_S, BRIDGE_S = 0.08, 0.15
-LOST_DB = -8.0
+LOST_DB, LOST_LONGEST_S = -8.0, 4.0  # what stays so low for longer is another background
 ALONE_SPREAD_DB, ALONE_OVER_DB, SILENT_DB = 16.0, 6.0, 4.0
 ALONE_SHORTEST_S, ALONE_LONGEST_S = 0.1, 0.8
 USUAL_S, LEAST_SPOKEN_CELLS = 8.0, 200
@@ -112,8 +112,12 @@ def _signs(
     # One band may lie under a machine's noise.
     over = moving_mean(np.partition(power_db(own / floor[mic]), 1, axis=0)[1], SCORE_CELLS)
     # Where the other microphone lost its sound, everything is missing there.
+    # A gap of a second may pass for the floor itself, but not for the usual one.
     heard = power_db(other / floor[1 - mic]).max(axis=0)
-    lost = widened(heard < LOST_DB, SCORE_CELLS, SCORE_CELLS)
+    usual_floor = np.median(floor[1 - mic], axis=1, keepdims=True)
+    below = (heard < LOST_DB) | (power_db(other / usual_floor).max(axis=0) < LOST_DB)
+    short = below & ~longer(below, round(LOST_LONGEST_S * 100))
+    lost = widened(short | (heard < LOST_DB), SCORE_CELLS, SCORE_CELLS)
     cloth = live & ~lost & (over > LEAST_OVER_DB)
     needed = np.interp(spread, SPREADS_DB, MISSING_BY_SPREAD_DB, right=np.inf)
     lacking = cloth & (score > needed)

@@ -39,6 +39,7 @@ CLICK_UNDER_VOICE_DB, LOUD_UNDER_VOICE_DB = 15.0, 4.0
 HEARD_THERE_DB = 8.0
 # Ends of lost sound and clipped tops crack as well: they are reported as what they are.
 BESIDE_DAMAGE_S = 0.02
+BESIDE_DEAD_CELLS = 50  # where a microphone dies is known to half a second
 NEAR_TOPS_CELLS, CLIPPED_CELLS = 50, 3
 # A crack this far under the voice is sure only if the other microphone proves that no mouth made
 # it: its leak should stand there by this much, and does not.
@@ -48,7 +49,7 @@ FAINT_UNDER_VOICE_DB, LEAK_MISSING_DB = 8.0, 10.0
 ALONE_UNDER_VOICE_DB = 0.0
 # So proven, a crack may be half buried in a loud consonant, or faint; what untouched voices have of
 # such sounds misses up to 8 dB of its leak, and 10 dB once in an hour.
-PROVEN_CLICK_DB, PROVEN_MISSING_DB, PROVEN_UNDER_VOICE_DB = 9.0, 10.0, 22.0
+PROVEN_CLICK_DB, PROVEN_MISSING_DB, PROVEN_UNDER_VOICE_DB = 9.0, 12.0, 22.0
 # Nothing a mouth does comes and goes within milliseconds by so much, however faint.
 ABRUPT_DB, FAINTEST_UNDER_VOICE_DB = 25.0, 25.0
 # In second differences a crack stands out under a loud consonant as well. Lips part far below the
@@ -56,6 +57,8 @@ ABRUPT_DB, FAINTEST_UNDER_VOICE_DB = 25.0, 25.0
 EDGE_DB, BRIGHTER_DB = 13.0, 0.0
 EDGE_LEAK_LESS_DB = 5.0  # heads and air let less pass above the band the leak is known in
 SAME_CRACK_S = 0.005
+# The loudest tenth of some seconds of the wearer's speech tells how much of it leaks there.
+USUAL_S, LEAST_USUAL_CELLS, LOUD_PERCENTILE = 4.0, 100, 90.0
 
 
 @dataclass(frozen=True)
@@ -138,6 +141,8 @@ def cracks(measured: Measured, activity: Activity, dead: Mask) -> list[list[Crac
             if short.channel != mic or not _may_crack(measured, dead[mic], short):
                 continue
             missing_db = float(power_db(short.power * leak) - power_db(short.other_power))
+            if missing_db > 0:
+                missing_db -= _usually_missing_db(measured, activity, short)
             alone = bool(dead[1 - mic][int(short.at_s * 100) :][:1].any())
             if alone or short.other_power < SILENCE_POWER:
                 missing_db = 0.0  # what is dead or mutes itself proves nothing
@@ -145,6 +150,24 @@ def cracks(measured: Measured, activity: Activity, dead: Mask) -> list[list[Crac
             if sure is not None:
                 _add(found[mic], Crack(short.at_s, short.over_db, sure))
     return found
+
+
+def _usually_missing_db(measured: Measured, activity: Activity, short: Transient) -> float:
+    """Return how much of its leak the wearer's own voice lacks around there, at least none.
+
+    Over the whole take a voice leaks more than here where its wearer has turned away, a gain has
+    jumped, or one microphone was recorded twice for a while.
+    """
+    mic, cell, reach = short.channel, int(short.at_s * 100), round(USUAL_S * 100)
+    near = slice(max(cell - reach, 0), cell + reach)
+    levels_db = measured.spectra.bands_db[:, near, -1].astype(np.float64)
+    own_db = levels_db[mic][activity.own[mic][near]]
+    other_db = levels_db[1 - mic][activity.own[mic][near]]
+    if len(own_db) < LEAST_USUAL_CELLS:
+        return 0.0
+    loud = own_db >= np.percentile(own_db, LOUD_PERCENTILE)
+    leak_db = float(power_db(float(activity.leak_ratio[mic, -1])))
+    return max(float(np.median(own_db[loud] - other_db[loud])) + leak_db, 0.0)
 
 
 def _add(cracks: list[Crack], crack: Crack) -> None:
@@ -161,7 +184,7 @@ def _surely(
 ) -> bool | None:
     """Return whether a short sound is surely a crack, or may be one; None for none."""
     proven = missing_db > PROVEN_MISSING_DB
-    if short.other_over_db > HEARD_THERE_DB and not proven:
+    if short.other_over_db > HEARD_THERE_DB:
         return None
     power = float(power_db(short.power))
     if short.bright_power is not None:
@@ -193,7 +216,7 @@ def _may_crack(measured: Measured, dead: Mask, short: Transient) -> bool:
     if not 2 * BESIDE_DAMAGE_S < at_s < measured.duration_s - 2 * BESIDE_DAMAGE_S:
         return False
     cell = int(at_s * 100)
-    if dead[max(cell - 2, 0) : cell + 3].any():
+    if dead[max(cell - BESIDE_DEAD_CELLS, 0) : cell + BESIDE_DEAD_CELLS].any():
         return False
     tops = measured.tops.flat_frames[mic, max(cell - NEAR_TOPS_CELLS, 0) : cell + NEAR_TOPS_CELLS]
     if int((tops > 0).sum()) >= CLIPPED_CELLS:

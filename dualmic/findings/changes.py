@@ -4,6 +4,8 @@ A machine in the room is heard by both microphones, see ``floors.py``; what a ga
 first, see ``jumps.py``.
 """
 
+from dataclasses import replace
+
 import numpy as np
 
 from dualmic.findings.automatic import automatic_gain, pause_rises
@@ -22,7 +24,7 @@ from dualmic.tiles import Mask, Powers
 # All our choices, tuned on simulated scenes.
 STEADY_S, STEADY_DB = 1.5, 8.0  # speech moves more than that within a second and a half
 SILENT_DB = -125.0  # a mute, no background
-CHANGE_DB, NOTE_DB = 3.5, 5.0
+CHANGE_DB, MANY_BANDS, NOTE_DB = 3.5, 8, 5.0  # where so many of both change alike, and elsewhere
 BACKGROUND_DB = 6.5  # a cut across less is covered by the voice's own changes
 FOLLOW_DB, FOLLOW_SHARE = 1.0, 0.5  # of the bands, in the microphone that hears it less
 UNEQUAL_DB = 6.0
@@ -170,8 +172,17 @@ def _joined(steps: list[Step], quiet_steps: list[Step]) -> list[Step]:
         return step.falls == quiet.falls and quiet.first - blocks <= step.at <= quiet.last + blocks
 
     agreed = [step for step in steps if any(near(step, quiet, slack) for quiet in told)]
-    alone = [step for step in steps if not any(near(step, quiet, reach) for quiet in told)]
-    rest = [quiet for quiet in told if not any(near(step, quiet, slack) for step in agreed)]
+    # What only one way tells may be a lorry that passes, or its moment wrong: never steep.
+    alone = [
+        replace(step, steep=False)
+        for step in steps
+        if not any(near(step, quiet, reach) for quiet in told)
+    ]
+    rest = [
+        replace(quiet, steep=False)
+        for quiet in told
+        if not any(near(step, quiet, slack) for step in agreed)
+    ]
     return sorted([*agreed, *alone, *rest], key=lambda step: step.at)
 
 
@@ -184,7 +195,7 @@ def _of_background(step: Step) -> Finding | None:
         return None
     mic = int(np.nanargmax(np.abs(change)))
     value = float(change[mic])
-    if abs(value) < NOTE_DB:
+    if abs(value) < (CHANGE_DB if same.sum() >= MANY_BANDS else NOTE_DB):
         return None
     # The bands that show it here: do they follow there?
     there = by[1 - mic, same[mic]]

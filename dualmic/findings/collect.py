@@ -11,6 +11,7 @@ from dualmic.stack import let_go
 
 Finder = Callable[[Hearing, Limits], list[Finding]]
 
+BESIDE_S = 0.1  # our choice: a crack this near to the end of a stretch is its end
 SHORTEST_S = 1.0  # our choice: in less there is no voice, background or level to judge
 
 
@@ -66,4 +67,10 @@ def _of_sound(hearing: Hearing, limits: Limits, *, one_mic: bool) -> list[Findin
     if any(finding.facts.get("automatic") for finding in found):
         # Where a gain sets itself, a leak may be missing without any cloth.
         touched = [replace(finding, severity="note") for finding in touched]
-    return found + touched
+    return [*(f for f in found if not _is_seam(f, same)), *touched]
+
+
+def _is_seam(found: Finding, same: list[Finding]) -> bool:
+    """Whether a crack is where a stretch of one microphone twice begins or ends: it is that."""
+    edges_s = [at_s for each in same for at_s in (each.start_s, each.end_s)]
+    return found.kind == "click" and any(abs(found.start_s - at_s) < BESIDE_S for at_s in edges_s)
