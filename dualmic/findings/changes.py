@@ -172,17 +172,13 @@ def _joined(steps: list[Step], quiet_steps: list[Step]) -> list[Step]:
         return step.falls == quiet.falls and quiet.first - blocks <= step.at <= quiet.last + blocks
 
     agreed = [step for step in steps if any(near(step, quiet, slack) for quiet in told)]
-    # What only one way tells may be a lorry that passes, or its moment wrong: never steep.
+    # What bands tell alone may be a lorry that passes, or its moment wrong: never steep.
     alone = [
         replace(step, steep=False)
         for step in steps
         if not any(near(step, quiet, reach) for quiet in told)
     ]
-    rest = [
-        replace(quiet, steep=False)
-        for quiet in told
-        if not any(near(step, quiet, slack) for step in agreed)
-    ]
+    rest = [quiet for quiet in told if not any(near(step, quiet, slack) for step in agreed)]
     return sorted([*agreed, *alone, *rest], key=lambda step: step.at)
 
 

@@ -27,9 +27,10 @@ SAME_SHARE = 0.5  # of what the voices shift by, at least, it is no background's
 MARGIN_S, DATED_S, LEAST_BLOCKS = 0.5, 0.2, 20
 # One voice's differences spread by about this in each band; an unknown one counts as this far off.
 PATTERN_DB, PATTERN_FAR = 3.0, 4.0
+PATTERN_TELLS_DB = 8.0  # a smaller jump is told better by the background
 RARE = 2e-3  # share of blocks with a pattern that was never heard before
 STAYS = 0.02  # nepers a block for leaving the moment where it was
-CLEAREST, ALIKE_BLOCKS, LIKELY = 3.0, 3.0, 1.0  # nepers, see ``floors.py``
+CLEAREST, ALIKE_BLOCKS, LIKELY = 3.0, 2.0, 0.5  # nepers, see ``floors.py``
 
 
 def with_gain_steps(
@@ -146,7 +147,8 @@ def _dated(jump: Jump, apart_db: Powers, margin_s: float) -> Jump:
     likely = low + np.flatnonzero(total > total.max() - LIKELY)
     at = low + int(np.argmax(total))
     if at in (low, high):  # no step from the one pattern to the other within reach
-        return jump
+        further = margin_s < MARGIN_S and abs(by) >= PATTERN_TELLS_DB
+        return _dated(jump, apart_db, MARGIN_S) if further else jump
     span = float(likely[0]) / BLOCKS_PER_S, float(likely[-1]) / BLOCKS_PER_S
     return replace(jump, at_s=at / BLOCKS_PER_S, span_s=span)
 
