@@ -78,9 +78,9 @@ def test_equal_reflections_leave_no_delay_but_the_polarity(invert: bool) -> None
         assert leak.arrival is not None
         assert leak.arrival.delay_ms is None
         assert leak.arrival.polarity == expected
-    assert [f.kind for f in polarity(hearing)] == (["polarity"] if invert else [])
+    assert [f.kind for f in polarity(hearing, Limits())] == (["polarity"] if invert else [])
 
 
 def test_voices_that_never_reach_the_other_microphone_have_no_polarity() -> None:
     for seed in range(1, 4):
-        assert polarity(heard(speech_scene.make(4, leak_db=None, seed=seed))) == []
+        assert polarity(heard(speech_scene.make(4, leak_db=None, seed=seed)), Limits()) == []
