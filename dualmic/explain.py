@@ -44,14 +44,15 @@ def _of(module: str, **says: str) -> tuple[Threshold, ...]:
 
 RULES: dict[str, Rule] = {
     "clipping": Rule(
-        "tops held flat at a ceiling that many tops share, at full scale or below it",
+        "tops held flat at a ceiling that many tops share, or tops rounded there",
         _of(
             "meters.clipping",
             LEAST_RUN="a top is flat for {} equal samples or more",
             FULL_SCALE="full scale begins at {:g} of it: converters stop a few steps short",
             SHARED_RUNS="below full scale, {} tops share a ceiling",
             QUIETEST_CEILING_DBFS="no ceiling is looked for under {:g} dBFS",
-        ),
+        )
+        + _of("meters.rounded_tops", LEAST_CELLS="rounded: {:g} peaks or more near one level"),
         "clipping",
     ),
     "dropout": Rule(

@@ -20,6 +20,9 @@ Words = Callable[[Finding, str], tuple[str, str]]
 
 def _clipping(f: Finding, mic: str) -> tuple[str, str]:
     tops = f"{f.count} moments" if f.count > 1 else "one moment"
+    if f.facts.get("rounded"):
+        heard = f"The loudest words of {mic} are rounded off at one level ({tops})."
+        return heard, f"A little less input spares them; check for a limiter in {CHAIN}."
     heard = f"Too loud for the input of {mic}: it crackles ({tops}, {f.value:g} ms flat)."
     if f.severity == "note":
         return heard, "Too short for most ears: listen once, then leave it or let it be repaired."

@@ -3,6 +3,7 @@
 import numpy as np
 import pytest
 import soundfile as sf
+from scipy.ndimage import maximum_filter1d, uniform_filter1d
 from speech_scene import RATE_HZ, SUBJECT, Scene, make
 
 from dualmic.lock_keeper import mix
@@ -208,3 +209,26 @@ def test_beside_a_dead_microphone_the_sounds_of_a_mouth_are_no_cracks(tmp_path) 
     noise = np.random.default_rng(7).normal(size=len(scene.samples))
     scene.samples[:, SUBJECT] = 1e-5 * noise  # its pack is off: -100 dBFS of hiss
     assert [p for p in problems(scene, tmp_path, "click") if p.severity != "note"] == []
+
+
+def loud(scene: Scene, over_db: float) -> np.ndarray:
+    """Return the scene with the subject's microphone this far over its own peak."""
+    samples = scene.samples / np.abs(scene.samples[:, SUBJECT]).max()
+    samples[:, 0] *= 0.05
+    return samples * 10 ** (over_db / 20)
+
+
+def test_tops_a_limiter_rounded_are_a_note(tmp_path):
+    """A gain that looks 10 ms ahead keeps every word under half of full scale; none is flat."""
+    samples = loud(make(4), 6.0)
+    peak = maximum_filter1d(np.abs(samples[:, SUBJECT]), RATE_HZ // 50)
+    samples[:, SUBJECT] *= uniform_filter1d(np.minimum(1, 0.5 / np.maximum(peak, 1e-9)), 480)
+    sf.write(tmp_path / "take.wav", samples, RATE_HZ, subtype="PCM_24")
+    (found,) = [p for p in check_take([tmp_path / "take.wav"]).problems if p.kind == "clipping"]
+    assert (found.mic, found.severity, found.unit) == ("subject", "note", "dBFS")
+    assert found.value == pytest.approx(20 * np.log10(0.5), abs=0.5)
+
+
+def test_loud_clean_speech_is_not_rounded(tmp_path):
+    sf.write(tmp_path / "take.wav", loud(make(4), -0.5), RATE_HZ, subtype="PCM_24")
+    assert [p for p in check_take([tmp_path / "take.wav"]).problems if p.kind == "clipping"] == []

@@ -29,6 +29,7 @@ def all_findings(
     """
     found = [
         *damage.clipping(hearing, limits),
+        *damage.rounded(hearing),
         *damage.dropouts(hearing, limits),
         *damage.bad_samples(hearing, channels),
         *damage.dc_offset(hearing),

@@ -6,6 +6,7 @@ from dualmic.findings.base import Finding, Limits
 from dualmic.hearing import Hearing
 from dualmic.meters.continuity import HeldRun
 from dualmic.meters.masks import bridged, cells_of, runs_of
+from dualmic.meters.rounded_tops import rounded_tops
 from dualmic.record import Severity
 
 # Our choices: tops closer than this belong to one word, lost moments closer than this to one event.
@@ -56,6 +57,35 @@ def clipping(hearing: Hearing, limits: Limits) -> list[Finding]:
                     spoils=severity != "note",
                 )
             )
+    return found
+
+
+def rounded(hearing: Hearing) -> list[Finding]:
+    """Return microphones whose loudest moments a limiter has rounded: one note for each."""
+    found = []
+    for mic in (0, 1):
+        # A codec bends what was cut flat: there, piled tops are taken for clipping.
+        if hearing.clipped[mic].any() or not hearing.measured.tops.is_exact:
+            continue
+        tops = rounded_tops(hearing.measured.levels.peak[mic])
+        if tops is None:
+            continue
+        cells, ceiling_dbfs = tops
+        starts, ends = runs_of(bridged(cells, round(CLIPPING_GAP_S * 100)))
+        found.append(
+            Finding(
+                "clipping",
+                mic,
+                float(starts[0]) / 100,
+                float(ends[-1]) / 100,
+                "note",
+                round(ceiling_dbfs, 1),
+                None,
+                "dBFS",
+                count=len(starts),
+                facts={"rounded": True},
+            )
+        )
     return found
 
 

@@ -9,7 +9,7 @@ from dataclasses import replace
 
 import numpy as np
 
-from dualmic.findings.base import BLOCKS_PER_S
+from dualmic.findings.base import BLOCK_CELLS, BLOCKS_PER_S
 from dualmic.findings.floors import Step
 from dualmic.findings.jumps import AGREE_DB, BANDS, DEAD_SHARE, Jump, sound_classes
 from dualmic.findings.sums import SIDE, Sums
@@ -86,6 +86,9 @@ def with_gain_steps(
             dated.add(len(found))
             found.append(Jump(mic, at_s, by, span, moved))
     apart_bands = blocks[0, :, 1:] - blocks[1, :, 1:]
+    # Two voices at once make patterns of their own.
+    talk = hearing.activity.own[:, : len(quiet) * BLOCK_CELLS].reshape(2, len(quiet), BLOCK_CELLS)
+    apart_bands[talk.any(axis=2).all(axis=0)] = np.nan
     for k, jump in enumerate(found):
         found[k] = _dated(
             jump,
