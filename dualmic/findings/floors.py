@@ -276,7 +276,11 @@ def _is_steep(rows: Powers, before: Powers, after: Powers, at: int) -> bool:
     sides = rows[:, max(at - reach, 0) : at], rows[:, at : at + reach]
     if min(side.shape[1] for side in sides) < LEAST_NEAR:
         return False
-    low = [np.nanpercentile(side, 100 * HIGH, axis=1) for side in sides]
+    known = np.all([np.isfinite(side).any(axis=1) for side in sides], axis=0)
+    if not known.any():
+        return False
+    low = [np.nanpercentile(side[known], 100 * HIGH, axis=1) for side in sides]
+    before, after = before[known], after[known]
     by = after - before
     falls = by < 0
     # Words may lie over the lower of the two backgrounds for so long: that says nothing.
