@@ -26,7 +26,7 @@ from dualmic.meters.masks import (
     widened,
 )
 from dualmic.meters.speech import Activity, activity_of
-from dualmic.tiles import Floats, Mask
+from dualmic.tiles import Floats, Mask, power_db
 
 # Our choices. Five seconds of silence to the end are a dead microphone, not a lost word.
 LEAST_S = 5.0
@@ -43,6 +43,9 @@ HUM_FREE_BANDS = slice(
 )  # 600 Hz to 4 kHz: a dead input hums, and a hum may cover the leak that is missed
 LEAST_LEAK_DB = -30.0  # a leak weaker than that in a microphone on the other person is not known
 CLEAR_DB = 6.0  # the leak that is missed would stand this far over the noise
+# Alive is what stands so far over the floor. Of what is heard then the weaker part is leak.
+ALIVE_DB, LEAK_PERCENTILE = 10.0, 20.0
+OTHER_NOISE_DB = 6.0
 TRACE_DB = 2.5  # and less than this stands over the floor while the other one talks
 
 
@@ -103,14 +106,20 @@ def _deaf(bands_db: np.ndarray, mic: int, silent: Mask) -> Mask:
         return nowhere
     shares = np.concatenate([piece.shares for piece in pieces])
     usual = float(np.percentile(shares, 75)) if len(shares) else 0.0
+    alive_noise: float | None = None
     if usual < 10 ** (LEAST_LEAK_DB / 10):
-        # No leak is known to be missed: only a microphone that never heard any voice is dead.
-        if sum(piece.loud_cells for piece in pieces) >= 100:
-            return nowhere
         usual = 10 ** (LEAST_LEAK_DB / 10)
+        if sum(piece.loud_cells for piece in pieces) >= 100:
+            # It heard voices once and may have died early, or its wearer hardly speaks and no leak
+            # is heard. Only a dead input has another noise than it had when it heard them.
+            alive = np.concatenate([piece.alive_shares for piece in pieces])
+            if len(alive) < 100:
+                return nowhere
+            usual = max(usual, float(np.percentile(alive, LEAK_PERCENTILE)))
+            alive_noise = float(np.median(np.concatenate([p.alive_noise for p in pieces])))
     deaf, still = nowhere, nowhere.copy()
     for piece in pieces:
-        deaf[piece.part] = piece.deaf(usual)
+        deaf[piece.part] = piece.deaf(usual, alive_noise)
         still[piece.part] = piece.still
     # Between the words of the other nothing can be missed: there it is dead if it was on both
     # sides and holds no more than its floor.
@@ -149,16 +158,25 @@ class _Piece:
             share = (during - beneath) / voice
             self._no_trace = (during < 10 ** (TRACE_DB / 10) * beneath) & talk[inside]
             self._audible_from = (10 ** (CLEAR_DB / 10) * beneath / voice).astype(np.float32)
+            alive = during > 10 ** (ALIVE_DB / 10) * beneath
+        self._noise = beneath
+        self.alive_shares, self.alive_noise = share[alive], beneath[alive]
         self.part = stretch.part
         self.shares = share[np.isfinite(share)]
         self.talk_cells = int(talk[inside].sum())
         self.loud_cells = int((own > 30 * floor)[inside].sum())
         self.still = (moving_mean(own, 21) < 10 ** (TRACE_DB / 10) * floor)[inside]
 
-    def deaf(self, usual: float) -> Mask:
-        """Where a leak of ``usual`` strength would stand clear of the noise, and does not."""
+    def deaf(self, usual: float, alive_noise: float | None) -> Mask:
+        """Where a leak of ``usual`` strength would stand clear of the noise, and does not.
+
+        ``alive_noise`` is the noise that it had while it heard voices, if it must have another.
+        """
         with np.errstate(invalid="ignore"):
-            return self._no_trace & (usual > self._audible_from)
+            deaf: Mask = self._no_trace & (usual > self._audible_from)
+            if alive_noise is not None:
+                deaf &= np.abs(power_db(self._noise / alive_noise)) > OTHER_NOISE_DB
+        return deaf
 
 
 def _windowed(power: Floats, mask: Mask, length: int) -> Floats:

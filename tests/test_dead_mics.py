@@ -1,0 +1,41 @@
+"""Microphones that die, and such that only hear little."""
+
+import numpy as np
+import pytest
+import speech_scene
+from speech_scene import INTERVIEWER, RATE_HZ, SUBJECT
+
+from dualmic.findings import Limits, all_findings
+from dualmic.findings.base import Finding
+from dualmic.hearing import hear
+from dualmic.measure import measure
+
+
+def dead(samples: np.ndarray) -> list[Finding]:
+    measured = measure([samples.astype(np.float32)], RATE_HZ, 2, bit_depth=24)
+    return [f for f in all_findings(hear(measured), Limits(), (0, 1)) if f.kind == "mic_dead"]
+
+
+@pytest.mark.parametrize("left_dbfs", [-95.0, -55.0])
+@pytest.mark.parametrize("share", [0.15, 0.5])
+def test_a_microphone_that_dies_early_is_dead_from_then_on(left_dbfs: float, share: float) -> None:
+    """What is left is hiss, under or over the background of -70 dBFS that it had."""
+    scene = speech_scene.make(6)
+    dies = round(share * len(scene.samples))
+    hiss = np.random.default_rng(8).normal(0, 10 ** (left_dbfs / 20), len(scene.samples) - dies)
+    scene.samples[dies:, SUBJECT] = hiss
+    (found,) = dead(scene.samples)
+    assert found.mic == SUBJECT
+    assert abs(found.start_s - dies / RATE_HZ) < 2.5  # within a pause nobody can tell
+    assert found.end_s == pytest.approx(len(scene.samples) / RATE_HZ)
+
+
+@pytest.mark.parametrize("leak_db", [-20.0, -45.0])
+def test_an_interviewer_who_asks_once_is_not_dead(leak_db: float) -> None:
+    """At -45 dB no leak is heard either."""
+    scene = speech_scene.make(6, leak_db=leak_db)
+    for who, start_s, end_s in scene.spoken[1:]:
+        if who == INTERVIEWER:
+            part = slice(round(start_s * RATE_HZ), round((end_s + 0.01) * RATE_HZ))
+            scene.samples[part] = scene.noise[part]
+    assert dead(scene.samples) == []
