@@ -45,7 +45,7 @@ LEAST_LEAK_DB = -30.0  # a leak weaker than that in a microphone on the other pe
 CLEAR_DB = 6.0  # the leak that is missed would stand this far over the noise
 # Alive is what stands so far over the floor. Of what is heard then the weaker part is leak.
 ALIVE_DB, LEAK_PERCENTILE = 10.0, 20.0
-OTHER_NOISE_DB = 6.0
+OTHER_NOISE_DB = 10.0  # further than traffic swells
 TRACE_DB = 2.5  # and less than this stands over the floor while the other one talks
 
 
