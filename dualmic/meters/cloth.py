@@ -8,7 +8,7 @@ is known of the take.
 
 import numpy as np
 
-from dualmic.meters.masks import longer, moving_mean
+from dualmic.meters.masks import longer, moving_mean, runs_of
 from dualmic.meters.spectrum import SPEECH_BANDS_HZ
 from dualmic.tiles import Floats, Mask, power_db
 
@@ -21,6 +21,7 @@ LEAST_OVER_DB = 3.0
 MOST_OVER_DB = 15.0  # so that a single crack makes no third of a second of cloth
 LONGEST_CELLS = 300  # what lasts longer is a machine: the background changes
 HEARD_DB = 4.0  # in the band that stands out most; the noise alone stays under it
+CLOTH_SHARE = 0.6  # of a stretch of seeming speech that no voice could have made
 SHORTEST_CELLS = 20  # two syllables of hissing last less
 
 
@@ -48,3 +49,23 @@ def flat_noise(powers: Floats, floors: Floats) -> tuple[Mask, Mask]:
 def brief(flat: Mask) -> Mask:
     """Return what is no part of the background: what lasts like a machine is one."""
     return flat & ~longer(flat, LONGEST_CELLS)
+
+
+def without_cloth(own: Mask, flat: Mask, cloth: Mask, shortest: int) -> Mask:
+    """Take back what cloth or a breath made: all of a stretch, or what one microphone hears.
+
+    Args:
+        own: ``(2, cells)``, where each wearer seems to speak.
+        flat: where each microphone holds sound that is no voice.
+        cloth: where it alone does.
+        shortest: speech is that many cells or more.
+
+    """
+    kept = own & ~cloth
+    for m in (0, 1):
+        inside = np.concatenate([[0], np.cumsum(flat[m])])
+        for start, end in zip(*runs_of(kept[m]), strict=True):
+            if inside[end] - inside[start] > CLOTH_SHARE * (end - start):
+                kept[m, start:end] = False
+        kept[m] = longer(kept[m], shortest)
+    return kept

@@ -20,7 +20,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from dualmic.meters.bands import Bands, stretches
-from dualmic.meters.cloth import brief, flat_noise
+from dualmic.meters.cloth import brief, flat_noise, without_cloth
 from dualmic.meters.masks import bridged, holding, longer, moving_mean, runs_of, widened
 from dualmic.meters.one_voice import alone, with_one_owner
 from dualmic.meters.spectrum import VOICE_BANDS
@@ -38,7 +38,6 @@ CLUSTER_CELLS = 31
 LEAST_CLUSTER_CELLS, LEAST_CLUSTER_SHARE = 60, 0.01
 PAUSE_AFTER_S, PAUSE_BEFORE_S = 0.3, 0.1
 SMOOTH_CELLS = 7
-CLOTH_SHARE = 0.6  # of a stretch of seeming speech that no voice could have made
 _DB = np.float32(10 / np.log(10))  # decibels in a neper of power
 _CLIPPED = -2 / _DB, 15 / _DB  # nepers: what a band may say at most, -2 and 15 dB
 # Somebody's speech lies within this of its own loud parts; what is weaker is not them.
@@ -127,7 +126,7 @@ def find_speech(bands_db: np.ndarray, gone: Mask | None = None) -> Activity:
     if high is not None and low is not None:
         middle = (high + low) / 2
         own = _with_rest(heard, own, difference_db - middle, (high - low) / 4)
-    own = _without_cloth(own, flat, cloth)
+    own = without_cloth(own, flat, cloth, round(SHORTEST_S * 100))
     own = with_one_owner(bands_db, own, middle)
     single = alone(own)
     clusters = tuple(
@@ -271,18 +270,6 @@ def _with_rest(heard: Bands, own: Mask, apart_db: Floats, least_db: float) -> Ma
         rest = longer(mask & nobody & theirs, round(REST_S * 100))
         own[m] = bridged(own[m] | rest, round(BRIDGE_S * 100))
     return own
-
-
-def _without_cloth(own: Mask, flat: Mask, cloth: Mask) -> Mask:
-    """Take back what cloth or a breath made: all of a stretch, or what one microphone hears."""
-    kept = own & ~cloth
-    for m in (0, 1):
-        inside = np.concatenate([[0], np.cumsum(flat[m])])
-        for start, end in zip(*runs_of(kept[m]), strict=True):
-            if inside[end] - inside[start] > CLOTH_SHARE * (end - start):
-                kept[m, start:end] = False
-        kept[m] = longer(kept[m], round(SHORTEST_S * 100))
-    return kept
 
 
 def find_turns(own: Mask) -> list[tuple[int, float, float]]:
