@@ -232,3 +232,12 @@ def test_tops_a_limiter_rounded_are_a_note(tmp_path):
 def test_loud_clean_speech_is_not_rounded(tmp_path):
     sf.write(tmp_path / "take.wav", loud(make(4), -0.5), RATE_HZ, subtype="PCM_24")
     assert [p for p in check_take([tmp_path / "take.wav"]).problems if p.kind == "clipping"] == []
+
+
+def test_one_loud_sound_in_a_pause_is_no_loud_background(scene, tmp_path):
+    """A door that both microphones hear: nine tenths of all pauses are as quiet as before."""
+    at_s = scene.answers()[0][1] + 0.6
+    slam = 0.1 * np.random.default_rng(4).standard_normal(round(0.05 * RATE_HZ))
+    lay(scene, (0, 1), at_s, slam)
+    warned = [p for p in problems(scene, tmp_path, "noise") if p.severity != "note"]
+    assert warned == []

@@ -28,7 +28,10 @@ def noise(hearing: Hearing, limits: Limits) -> list[Finding]:
         failing = fail is not None and ratio < fail
         severity: Severity = "fail" if failing and mic == 1 else "warn"
         floor = hearing.floors[mic]
-        if floor is not None and floor.p90_dbfs - floor.p10_dbfs > UNSTEADY_DB:
+        # A mean over what nine tenths of the pauses stay under is made by something rare.
+        if floor is not None and (
+            floor.p90_dbfs - floor.p10_dbfs > UNSTEADY_DB or floor.dbfs > floor.p90_dbfs
+        ):
             steady_db = ratio + floor.dbfs - floor.p10_dbfs
             severity = "note" if steady_db >= warn else severity
         found.append(
