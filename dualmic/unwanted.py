@@ -141,7 +141,7 @@ def cracks(measured: Measured, activity: Activity, dead: Mask) -> list[list[Crac
             if short.channel != mic or not _may_crack(measured, dead[mic], short):
                 continue
             missing_db = float(power_db(short.power * leak) - power_db(short.other_power))
-            if missing_db > 0:
+            if missing_db > LEAK_MISSING_DB:  # else it proves nothing as it is
                 missing_db -= _usually_missing_db(measured, activity, short)
             alone = bool(dead[1 - mic][int(short.at_s * 100) :][:1].any())
             if alone or short.other_power < SILENCE_POWER:
