@@ -64,14 +64,21 @@ def _of_sound(hearing: Hearing, limits: Limits, *, one_mic: bool) -> list[Findin
         for find in of_each if one_mic else of_each + of_two:
             found += find(hearing, limits)
             let_go()
-        touched = cloth.result() if cloth else []
+        found += cloth.result() if cloth else []
+    doubted = set[str]()
     if any(finding.facts.get("automatic") for finding in found):
-        # Where a gain sets itself, a leak may be missing without any cloth.
-        touched = [replace(finding, severity="note") for finding in touched]
-    return [*(f for f in found if not _is_seam(f, same)), *touched]
+        # Where a gain sets itself, no leak is as it usually is: it may be missing without any cloth
+        # and stand out without anybody talking.
+        doubted |= {"rustle", "both_talking"}
+    if place:
+        # One place hears one gain: that both channels change alike does not prove the room.
+        doubted.add("background_change")
+    found = [replace(f, severity="note") if f.kind in doubted else f for f in found]
+    ends = [finding for finding in found if finding.kind in ("dual_mono", "mic_dead")]
+    return [finding for finding in found if not _is_seam(finding, ends)]
 
 
-def _is_seam(found: Finding, same: list[Finding]) -> bool:
-    """Whether a crack is where a stretch of one microphone twice begins or ends: it is that."""
-    edges_s = [at_s for each in same for at_s in (each.start_s, each.end_s)]
+def _is_seam(found: Finding, ends: list[Finding]) -> bool:
+    """Whether a crack is where a dead or doubled stretch begins or ends: it is that."""
+    edges_s = [at_s for each in ends for at_s in (each.start_s, each.end_s)]
     return found.kind == "click" and any(abs(found.start_s - at_s) < BESIDE_S for at_s in edges_s)
