@@ -117,8 +117,8 @@ def measure(
     other_spectrum = SpectrumMeter(rate_hz, len(rest), None)
     # Two groups of about equal cost, one a thread.
     groups: list[list[Meter]] = [
-        [loudness, peaks, levels, clipping, width],
-        [spectrum, hum, held, short],
+        [loudness, peaks, levels, clipping, width, short],
+        [spectrum, hum, held],
     ]
     other_meters: list[Meter] = [other_levels, other_clipping, other_spectrum] if rest else []
     frames = 0

@@ -13,6 +13,7 @@ References:
 
 """
 
+from collections.abc import Iterator
 from dataclasses import dataclass
 
 import numpy as np
@@ -81,8 +82,11 @@ class _Frames:
         self.scale = 2.0 / (self.length * float(np.sum(window**2)))
         self.bins_hz = np.arange(self.length // 2 + 1) * rate_hz / self.length
 
-    def spectra(self, samples: Floats) -> np.ndarray:
-        """Return the complex spectra ``(channels, frames, bins)`` that end within ``samples``."""
+    def spectra(self, samples: Floats) -> Iterator[np.ndarray]:
+        """Yield each channel's complex spectra ``(frames, bins)`` that end within ``samples``.
+
+        One channel after the other: frames and spectra of one just fit the processor's cache.
+        """
         long = np.concatenate([self._past, samples], axis=1)
         ends = self._ends[self._ends <= samples.shape[1]]
         self._past = long[:, -self.length :].copy()
@@ -96,7 +100,8 @@ class _Frames:
             )
         else:
             frames = np.lib.stride_tricks.sliding_window_view(long, self.length, axis=1)[:, ends]
-        return rfft(frames * self.window)
+        for own in frames:
+            yield rfft(own * self.window)
 
     def band_matrix(self, edges_hz: tuple[float, ...]) -> Floats:
         """Return ``(bins, bands)`` weights that sum bin powers into bands."""
@@ -128,12 +133,14 @@ class SpectrumMeter:
 
     def push(self, second: Second) -> None:
         """Take in the next second."""
-        short = self._short.spectra(second.samples)[..., : self._speech_bins]
-        powers = _squared(short) @ self._speech
-        self._bands.add((10 * np.log10(np.maximum(powers, 1e-16))).astype(np.float16))
-        spectra = self._long.spectra(second.samples)
-        squared = _squared(spectra)
-        self._powers.add(squared @ self._noise)
+        bands = [
+            _squared(short[:, : self._speech_bins]) @ self._speech
+            for short in self._short.spectra(second.samples)
+        ]
+        self._bands.add((10 * np.log10(np.maximum(np.stack(bands), 1e-16))).astype(np.float16))
+        spectra = list(self._long.spectra(second.samples))
+        squared = [_squared(own) for own in spectra]
+        self._powers.add(np.stack([own @ self._noise for own in squared]))
         if self._cross is not None and self._pair is not None:
             one, two = self._pair
             self._cross.push(spectra[one], spectra[two], squared[one], squared[two])
