@@ -11,7 +11,9 @@ from dualmic.stack import let_go
 
 Finder = Callable[[Hearing, Limits], list[Finding]]
 
-BESIDE_S = 0.1  # our choice: a crack this near to the end of a stretch is its end
+# Our choices: as near as the ends of a stretch are known, and a dead microphone's share of a take.
+BESIDE_S = 0.3
+DEAD_SHARE = 0.3
 SHORTEST_S = 1.0  # our choice: in less there is no voice, background or level to judge
 
 
@@ -65,20 +67,34 @@ def _of_sound(hearing: Hearing, limits: Limits, *, one_mic: bool) -> list[Findin
             found += find(hearing, limits)
             let_go()
         found += cloth.result() if cloth else []
+    doubted = _doubted(hearing, found)
+    found = [replace(f, severity="note") if f.kind in doubted else f for f in found]
+    return [finding for finding in found if not _is_seam(finding, found)]
+
+
+def _doubted(hearing: Hearing, found: list[Finding]) -> set[str]:
+    """Return the kinds that are no more than notes beside what else was found."""
     doubted = set[str]()
     if any(finding.facts.get("automatic") for finding in found):
         # Where a gain sets itself, no leak is as it usually is: it may be missing without any cloth
         # and stand out without anybody talking.
         doubted |= {"rustle", "both_talking"}
-    if place:
+    noisy = any(f.kind == "noise" and f.severity != "note" for f in found)
+    if noisy or hearing.dead.mean(axis=1).max() > DEAD_SHARE:
+        # A loud background may pass for a second voice, and so may the only one that one of the
+        # microphones ever heard.
+        doubted.add("both_talking")
+    if any(finding.kind == "one_place" for finding in found):
         # One place hears one gain: that both channels change alike does not prove the room.
         doubted.add("background_change")
-    found = [replace(f, severity="note") if f.kind in doubted else f for f in found]
-    ends = [finding for finding in found if finding.kind in ("dual_mono", "mic_dead")]
-    return [finding for finding in found if not _is_seam(finding, ends)]
+    return doubted
 
 
-def _is_seam(found: Finding, ends: list[Finding]) -> bool:
-    """Whether a crack is where a dead or doubled stretch begins or ends: it is that."""
-    edges_s = [at_s for each in ends for at_s in (each.start_s, each.end_s)]
-    return found.kind == "click" and any(abs(found.start_s - at_s) < BESIDE_S for at_s in edges_s)
+def _is_seam(crack: Finding, found: list[Finding]) -> bool:
+    """Whether a crack is where a hum, a dead or a doubled stretch begins or ends: it is that."""
+    return crack.kind == "click" and any(
+        f.kind in ("dual_mono", "mic_dead", "hum")
+        and f.mic in (None, crack.mic)
+        and min(abs(crack.start_s - f.start_s), abs(crack.start_s - f.end_s)) < BESIDE_S
+        for f in found
+    )
