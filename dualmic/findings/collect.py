@@ -1,7 +1,7 @@
 """All findings of one take: a new family of problems is one line here."""
 
 from collections.abc import Callable
-from concurrent.futures import ThreadPoolExecutor
+from concurrent.futures import ThreadPoolExecutor, wait
 from dataclasses import replace
 
 from dualmic.findings import background, changes, damage, pairing, sounds, talk
@@ -14,6 +14,7 @@ Finder = Callable[[Hearing, Limits], list[Finding]]
 # Our choices: as near as the ends of a stretch are known, and a dead microphone's share of a take.
 BESIDE_S = 0.3
 DEAD_SHARE = 0.3
+BESIDE_EACH_OTHER_S = 7200.0  # our choice: of longer takes, one at a time fits in the memory
 SHORTEST_S = 1.0  # our choice: in less there is no voice, background or level to judge
 
 
@@ -63,6 +64,9 @@ def _of_sound(hearing: Hearing, limits: Limits, *, one_mic: bool) -> list[Findin
     # Cloth takes about as long to find as all the rest together.
     with ThreadPoolExecutor(1) as beside:
         cloth = None if one_mic or place else beside.submit(sounds.rustle, hearing, limits)
+        if cloth and hearing.measured.duration_s > BESIDE_EACH_OTHER_S:
+            wait([cloth])
+            let_go()
         for find in of_each if one_mic else of_each + of_two:
             found += find(hearing, limits)
             let_go()
