@@ -16,6 +16,7 @@ from dualmic.meters.floor import noise_floor
 from dualmic.meters.masks import bridged, holding, longer, moving_mean, runs_of, widened
 from dualmic.meters.spectrum import SPEECH_BANDS_HZ
 from dualmic.meters.speech import Activity
+from dualmic.stack import let_go
 from dualmic.tiles import Mask, Powers, power_db
 
 # Our choices, tuned on simulated scenes. A voice is the less likely to lack its leak the flatter
@@ -74,6 +75,7 @@ def rustles(measured: Measured, activity: Activity, dead: Mask) -> list[list[Rus
                 mic,
             )
             signs[mic].append((found[0][inner], found[1][inner], found[2][inner]))
+        let_go()
     return [_stretches(parts) for parts in signs]
 
 

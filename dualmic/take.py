@@ -196,7 +196,9 @@ def _judged(
         dropout_ms_by_turn=_by_turn(turns, dropout_ms_by_turn(hearing, found)),
     )
     speaks = kind in ("interview", "one person")
+    let_go()
     programme = programme_of(hearing.measured)
+    let_go()
     doubt = None if options.surely_a_take else _mix_doubt(hearing, programme)
     swapped = _doubt(roles, hearing, kind) if told_apart else None
     record = TakeRecord(
