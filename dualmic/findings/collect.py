@@ -6,14 +6,13 @@ from dataclasses import replace
 
 from dualmic.findings import background, changes, damage, pairing, sounds, talk
 from dualmic.findings.base import Finding, Limits
+from dualmic.findings.jumps import DEAD_SHARE
 from dualmic.hearing import Hearing
 from dualmic.stack import let_go
 
 Finder = Callable[[Hearing, Limits], list[Finding]]
 
-# Our choices: as near as the ends of a stretch are known, and a dead microphone's share of a take.
-BESIDE_S = 0.3
-DEAD_SHARE = 0.3
+BESIDE_S = 0.3  # our choice: as near as the ends of a stretch are known
 BESIDE_EACH_OTHER_S = 7200.0  # our choice: of longer takes, one at a time fits in the memory
 SHORTEST_S = 1.0  # our choice: in less there is no voice, background or level to judge
 
