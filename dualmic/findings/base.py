@@ -4,7 +4,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 
 from dualmic.record import Severity
-from dualmic.tiles import CELLS_PER_S
+from dualmic.tiles import CELLS_PER_S, Mask
 
 BLOCK_CELLS = 5
 """Changes of level and background are looked for in blocks of 50 ms (our choice)."""
@@ -30,6 +30,11 @@ class Finding:
     count: int = 1
     spoils: bool = False
     facts: Mapping[str, object] = field(default_factory=dict)
+
+
+def in_blocks(cells: Mask, count: int) -> Mask:
+    """Return a mask of cells by block, ``(..., blocks, cells of a block)``."""
+    return cells[..., : count * BLOCK_CELLS].reshape(*cells.shape[:-1], count, BLOCK_CELLS)
 
 
 @dataclass(frozen=True)

@@ -9,12 +9,12 @@ from dataclasses import replace
 import numpy as np
 
 from dualmic.findings.automatic import automatic_gain, pause_rises
-from dualmic.findings.base import BLOCK_CELLS, BLOCKS_PER_S, Finding, Limits
+from dualmic.findings.base import BLOCK_CELLS, BLOCKS_PER_S, Finding, Limits, in_blocks
 from dualmic.findings.floors import BAND_DB, Step, find_steps
 from dualmic.findings.gain_steps import with_gain_steps
 from dualmic.findings.jumps import LEAST_JUMP_DB, Jump, find_jumps
 from dualmic.findings.parts import parts_of
-from dualmic.findings.quiet_steps import A_DB, find_quiet_steps
+from dualmic.findings.quiet_steps import A_DB, a_weighted_db, find_quiet_steps
 from dualmic.hearing import Hearing
 from dualmic.meters.bands import stretches
 from dualmic.meters.masks import cells_of, mask_of
@@ -61,8 +61,8 @@ def _changes(hearing: Hearing, blocks: Powers, pumping: set[int | None]) -> list
     heard = blocks.copy()
     for mic in pumping:
         heard[mic] = np.nan
-    talk: Mask = np.any(_in_blocks(hearing.activity.own, blocks.shape[1]), axis=(0, 2))
-    pause: Mask = np.all(_in_blocks(hearing.activity.pause, blocks.shape[1]), axis=1)
+    talk: Mask = np.any(in_blocks(hearing.activity.own, blocks.shape[1]), axis=(0, 2))
+    pause: Mask = np.all(in_blocks(hearing.activity.pause, blocks.shape[1]), axis=1)
     steps = find_steps(heard, talk, pause, A_DB)
     jumps = [j for j in find_jumps(hearing, blocks, quiet) if j.mic not in pumping]
     jumps = with_gain_steps(hearing, jumps, steps, heard, quiet)
@@ -116,8 +116,7 @@ def _blocks(hearing: Hearing) -> Powers:
         cells_of([(r.start_s, r.end_s) for r in runs], bands.shape[1])
         for runs in hearing.measured.held
     ]
-    dead = (hearing.dead | np.stack(held))[:, : count * BLOCK_CELLS]
-    gone |= dead.reshape(2, count, BLOCK_CELLS).any(axis=2)
+    gone |= in_blocks(hearing.dead | np.stack(held), count).any(axis=2)
     low = hearing.measured.spectra.noise_bands[:, 1 : count + 1, 0].astype(np.float64)
     low = np.pad(low, ((0, 0), (0, count - low.shape[1])), mode="edge")
     level[:, :, 0] = 10 * np.log10(low + 1e-16)
@@ -132,8 +131,8 @@ def _quiet(hearing: Hearing, blocks: Powers) -> Mask:
     words the blocks at the bottom of a few seconds, where enough of them lie close together.
     """
     count = blocks.shape[1]
-    pause = _in_blocks(hearing.activity.pause, count).all(axis=1)
-    weighted = _weighted(blocks)
+    pause = in_blocks(hearing.activity.pause, count).all(axis=1)
+    weighted = a_weighted_db(blocks)
     level = np.where(np.isfinite(weighted), weighted, np.inf)
     level[np.isinf(level).all(axis=1)] = 0.0  # a microphone that is dead throughout says nothing
     quiet: Mask = np.array(pause, bool)
@@ -152,15 +151,6 @@ def _quiet(hearing: Hearing, blocks: Powers) -> Mask:
             quiet[start : start + length] |= (part <= low[:, None] + 1.0).all(axis=0)
     heard: Mask = np.asarray(np.isfinite(weighted).any(axis=0))
     return quiet & heard
-
-
-def _weighted(levels_db: Powers) -> Powers:
-    return 10 * np.log10((10 ** ((levels_db + A_DB) / 10)).sum(axis=-1))
-
-
-def _in_blocks(cells: Mask, count: int) -> Mask:
-    """Return a mask of cells by block, ``(..., blocks, cells of a block)``."""
-    return cells[..., : count * BLOCK_CELLS].reshape(*cells.shape[:-1], count, BLOCK_CELLS)
 
 
 def _joined(steps: list[Step], quiet_steps: list[Step]) -> list[Step]:

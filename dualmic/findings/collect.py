@@ -6,7 +6,7 @@ from dataclasses import replace
 
 from dualmic.findings import background, changes, damage, pairing, sounds, talk
 from dualmic.findings.base import Finding, Limits
-from dualmic.findings.jumps import DEAD_SHARE
+from dualmic.findings.jumps import mostly_dead
 from dualmic.hearing import Hearing
 from dualmic.stack import let_go
 
@@ -83,7 +83,7 @@ def _doubted(hearing: Hearing, found: list[Finding]) -> set[str]:
         # and stand out without anybody talking.
         doubted |= {"rustle", "both_talking"}
     noisy = any(f.kind == "noise" and f.severity != "note" for f in found)
-    if noisy or hearing.dead.mean(axis=1).max() > DEAD_SHARE:
+    if noisy or mostly_dead(hearing):
         # A loud background may pass for a second voice, and so may the only one that one of the
         # microphones ever heard.
         doubted.add("both_talking")

@@ -9,9 +9,9 @@ from dataclasses import replace
 
 import numpy as np
 
-from dualmic.findings.base import BLOCK_CELLS, BLOCKS_PER_S
+from dualmic.findings.base import BLOCKS_PER_S, in_blocks
 from dualmic.findings.floors import Step
-from dualmic.findings.jumps import AGREE_DB, BANDS, DEAD_SHARE, Jump, sound_classes
+from dualmic.findings.jumps import AGREE_DB, BANDS, Jump, mostly_dead, sound_classes
 from dualmic.findings.sums import SIDE, Sums
 from dualmic.hearing import Hearing
 from dualmic.tiles import Mask, Powers
@@ -53,7 +53,7 @@ def with_gain_steps(
     voices = [
         Sums(np.where(mask, apart, np.nan)) for mask in sound_classes(hearing, levels, quiet)[:2]
     ]
-    compared = hearing.dead.mean(axis=1).max() <= DEAD_SHARE
+    compared = not mostly_dead(hearing)
     dated = set()
     for step in steps:
         gain = _gain_of(step)
@@ -87,7 +87,7 @@ def with_gain_steps(
             found.append(Jump(mic, at_s, by, span, moved))
     apart_bands = blocks[0, :, 1:] - blocks[1, :, 1:]
     # Two voices at once make patterns of their own.
-    talk = hearing.activity.own[:, : len(quiet) * BLOCK_CELLS].reshape(2, len(quiet), BLOCK_CELLS)
+    talk = in_blocks(hearing.activity.own, len(quiet))
     apart_bands[talk.any(axis=2).all(axis=0)] = np.nan
     for k, jump in enumerate(found):
         found[k] = _dated(

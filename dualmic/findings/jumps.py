@@ -11,7 +11,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from dualmic.findings.base import BLOCK_CELLS, BLOCKS_PER_S
+from dualmic.findings.base import BLOCKS_PER_S, in_blocks
 from dualmic.findings.sums import CLASS_ERROR_DB, LEAST_BLOCKS, SIDE, Sums
 from dualmic.hearing import Hearing
 from dualmic.tiles import Mask, Powers
@@ -68,7 +68,7 @@ def find_jumps(hearing: Hearing, blocks: Powers, quiet: Mask) -> list[Jump]:
     known = np.isfinite(bands[:, :, 0])
     pair = _Sound(bands, sound_classes(hearing, bands.mean(axis=2), quiet), None)
     jumps = _split(pair)
-    if hearing.dead.mean(axis=1).max() > DEAD_SHARE:  # what differs then says little of a gain
+    if mostly_dead(hearing):  # what differs then says little of a gain
         jumps = [replace(jump, sure=False) for jump in jumps]
     for mic in (0, 1):
         live = known[mic] & ~known[1 - mic]
@@ -77,6 +77,11 @@ def find_jumps(hearing: Hearing, blocks: Powers, quiet: Mask) -> list[Jump]:
             classes = [np.zeros_like(quiet), np.zeros_like(quiet), quiet & live]
             jumps += _split(_Sound(np.stack([alone, alone]), classes, mic))
     return sorted(jumps, key=lambda jump: jump.at_s)
+
+
+def mostly_dead(hearing: Hearing) -> bool:
+    """Whether a microphone is dead for so much of the take that comparing both says little."""
+    return bool(hearing.dead.mean(axis=1).max() > DEAD_SHARE)
 
 
 class _Sound:
@@ -225,7 +230,7 @@ def sound_classes(hearing: Hearing, levels: Powers, quiet: Mask) -> list[Mask]:
     with np.errstate(invalid="ignore"):
         clear = (levels > (floor + OVER_FLOOR_DB)[:, None]).all(axis=0)
     live = np.isfinite(levels).all(axis=0)
-    single = hearing.activity.single[:, : count * BLOCK_CELLS].reshape(2, count, BLOCK_CELLS)
+    single = in_blocks(hearing.activity.single, count)
     return [single[0].all(axis=1) & clear, single[1].all(axis=1) & clear, quiet & live]
 
 

@@ -116,10 +116,11 @@ def _is_steep(level: Powers, at: np.ndarray, split: int, by: float) -> bool:
 def _measures(levels_db: Powers) -> Powers:
     """Return the level of each microphone A-weighted (rows 0 and 1) and flat (rows 2 and 3)."""
     flat = 10 * np.log10((10 ** (levels_db / 10)).sum(axis=-1))
-    return np.concatenate([_weighted(levels_db), flat])
+    return np.concatenate([a_weighted_db(levels_db), flat])
 
 
-def _weighted(levels_db: Powers) -> Powers:
+def a_weighted_db(levels_db: Powers) -> Powers:
+    """Return the A-weighted level of all bands together, ``(..., bands)`` to ``(...)``, in dB."""
     return 10 * np.log10((10 ** ((levels_db + A_DB) / 10)).sum(axis=-1))
 
 

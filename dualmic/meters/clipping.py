@@ -174,23 +174,45 @@ def clipped_frames(
 
 def _piled_up(peak: Floats) -> np.ndarray:
     """Return the cells whose peaks pile up under one level, ``(cells,)``."""
-    level = 20 * np.log10(np.maximum(peak, 1e-6))
-    steps = np.bincount(np.round(-10 * np.minimum(level, 0.0)).astype(np.int64), minlength=500)
-    total = np.concatenate([[0], np.cumsum(steps)])
+    level = peak_level_dbfs(peak)
+    piled = np.flatnonzero(piles(level, PILED_CELLS, PILED_TIMES, PILED_CEILING_DBFS))
+    if not len(piled):
+        return np.zeros(len(peak), bool)
+    return np.asarray(level > -piled[0] / 10 - PILED_DB)
+
+
+def peak_level_dbfs(peak: Floats) -> Floats:
+    """Return the level of each cell's largest sample, -120 dBFS at the least."""
+    return 20 * np.log10(np.maximum(peak, 1e-6))
+
+
+def piles(level_dbfs: Floats, least: int, times: float, lowest_dbfs: float) -> np.ndarray:
+    """Return how many cells peak just under each ceiling that they pile up at, 0 for others.
+
+    Ceilings are 0.1 dB apart, from full scale down: ``(ceilings,)``.
+
+    Args:
+        level_dbfs: :func:`peak_level_dbfs` of every 10 ms, ``(cells,)``.
+        least: cells within ``PILED_DB`` of a ceiling.
+        times: as many of them as within twice that below.
+        lowest_dbfs: where ceilings are no longer looked for.
+
+    """
+    steps = np.round(-10 * np.minimum(level_dbfs, 0.0)).astype(np.int64)
+    total = np.concatenate([[0], np.cumsum(np.bincount(steps, minlength=600))])
     width = round(10 * PILED_DB)
-    for ceiling in range(round(-10 * PILED_CEILING_DBFS)):
-        beyond = total[max(ceiling - width, 0)]
-        near = total[ceiling + width] - beyond
-        below = total[ceiling + 3 * width] - total[ceiling + width]
-        loud = total[ceiling + round(10 * STEADY_DB)]
-        if (
-            near >= PILED_CELLS
-            and near >= PILED_TIMES * below
-            and beyond <= BEYOND_SHARE * near
-            and near < STEADY_SHARE * loud
-        ):
-            return np.asarray(level > -ceiling / 10 - PILED_DB)
-    return np.zeros(len(peak), bool)
+    ceiling = np.arange(round(-10 * lowest_dbfs))
+    beyond = total[np.maximum(ceiling - width, 0)]
+    near = total[ceiling + width] - beyond
+    below = total[ceiling + 3 * width] - total[ceiling + width]
+    loud = total[ceiling + round(10 * STEADY_DB)]
+    piled = (
+        (near >= least)
+        & (near >= times * below)
+        & (beyond <= BEYOND_SHARE * near)
+        & (near < STEADY_SHARE * loud)
+    )
+    return np.where(piled, near, 0)
 
 
 def _ceilings(runs: np.ndarray, top: float, is_float: bool) -> np.ndarray:
