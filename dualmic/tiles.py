@@ -43,6 +43,16 @@ class Second:
         """Absolute values of the samples, worked out once for all meters that ask."""
         return np.abs(self.samples)
 
+    @cached_property
+    def tops(self) -> Floats:
+        """Largest absolute sample of each 10 ms, of what is left of a cell at the end, too."""
+        edges = cell_edges(self.rate_hz)
+        tops = cell_maxima(self.size, edges)
+        rest = self.size[:, edges[tops.shape[1]] :]
+        if not rest.shape[1]:
+            return tops
+        return np.concatenate([tops, rest.max(axis=1, keepdims=True)], axis=1)
+
     @property
     def frames(self) -> int:
         """How many frames it holds: the sample rate, or fewer at the end of the take."""

@@ -52,6 +52,7 @@ class FaintLevels:
         self._at = edges[:, None] + np.arange(0, self._width, self._stride)
         self._even = rate_hz % PER_S == 0
         self._per_ms = self._at.shape[1]
+        self._ones = np.ones(self._per_ms, np.float32)
         self._past = np.zeros((3, channels, 0))
         self._zero: Floats | None = None
         self._levels = Stack()
@@ -64,13 +65,15 @@ class FaintLevels:
         self._past = sums[:, :, -(WINDOW_MS - 1) :]
         if sums.shape[2] < WINDOW_MS:
             return
-        total = np.cumsum(np.pad(sums, ((0, 0), (0, 0), (1, 0))), axis=2)
-        mean, square, rough = (total[:, :, WINDOW_MS:] - total[:, :, :-WINDOW_MS]) / (
-            WINDOW_MS * self._per_ms
-        )
-        power = np.maximum(square - mean**2, 1e-16)
+        windows = sums.shape[2] - WINDOW_MS + 1
+        total = sums[:, :, :windows]
+        for later in range(1, WINDOW_MS):
+            total = total + sums[:, :, later : later + windows]
+        mean, square, rough = total / (WINDOW_MS * self._per_ms)
+        power = np.maximum(square - mean * mean, 1e-16)
         steps = np.clip(-10 / STEP_DB * np.log10(power), 0, SILENT).astype(np.uint8)
-        steps[(rough > ROUGH_SHARE * power) & (np.abs(mean) < FAR_FROM_ZERO)] += ROUGH
+        is_rough = (rough > ROUGH_SHARE * power) & (np.abs(mean) < FAR_FROM_ZERO)
+        steps += is_rough.view(np.uint8) * np.uint8(ROUGH)
         self._levels.add(steps)
 
     def _sums(self, samples: Floats, zero: Floats) -> np.ndarray:
@@ -82,7 +85,7 @@ class FaintLevels:
             picked = samples[:, self._at[self._at[:, -1] < frames]]
         picked = picked - zero
         step = picked[:, :, 1:] - picked[:, :, :-1]
-        ones = np.ones(self._per_ms, np.float32)
+        ones = self._ones
         return np.stack([picked @ ones, (picked * picked) @ ones, (step * step) @ ones[1:]])
 
     def stretches(

@@ -24,7 +24,7 @@ from dualmic.tiles import Floats
 PUBLISHED_HZ = 48000
 PARTS_PER_S, MEMORY_MS = 4, 60
 # Our choice: longer blocks cost more in the matrix, shorter ones more in the scan.
-LONGEST_BLOCK, SHORTEST_BLOCK = 128, 32
+LONGEST_BLOCK, SHORTEST_BLOCK = 64, 32
 FORGOTTEN = 1e-18  # what is left of a state by then changes no digit
 
 # BS.1770-5 annex 1, tables 1 and 2: b0 b1 b2 a1 a2 of both stages at 48 kHz.

@@ -9,8 +9,9 @@ which add up to 1. Two bounds hold for it:
     |y| <= max |x| + G max |x[i+1] - x[i]|           G: largest sum of |g| over the phases
 
 The first is tight for hiss, the second for voices, whose samples differ little from one to the
-next. A cell for which the smaller bound, filter neighbours included, stays under the maximum so far
-cannot hold a new maximum and is left out. The answer equals that of oversampling the whole take.
+next. A stretch for which the smaller bound, filter neighbours included, stays under the maximum so
+far cannot hold a new maximum and is left out: 10 ms by their largest sample, then groups of windows
+by both bounds. The answer equals that of oversampling the whole take.
 
 References:
     ITU-R BS.1770-5 (2023), annex 2 (4x at least; attachment 1 on the error of finite oversampling).
@@ -21,20 +22,17 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from dualmic.tiles import Floats, Indices, Powers, Second
+from dualmic.tiles import Floats, Indices, Powers, Second, cell_edges
 
 OVERSAMPLING = 16
 TAPS = 48  # a phase: flat within 0.01 dB to 0.45 of the sample rate
 _KAISER_BETA = 7.0  # our choice: stop band under -70 dB
 _HALF = TAPS // 2
-# Our choices, without influence on the result: frames judged together, cells in a block that is
-# first judged by its largest sample alone, and how many cells are oversampled at once (enough for
-# the matrix product, too few for it to start threads).
-_CELL = 16
-_CELLS = 32
-_BLOCK = _CELL * _CELLS
+# Our choices, without influence on the result: windows judged together, and how many such groups
+# are oversampled at once (enough for the matrix product, too few for it to start threads).
+_GROUP = 16
 _TOGETHER = 32
-_SEEN = _CELL + TAPS - 1  # samples that the windows starting in one cell see
+_SEEN = _GROUP + TAPS - 1  # samples that the windows of a group see
 
 
 def interpolation_taps() -> Floats:
@@ -73,11 +71,15 @@ class TruePeakMeter:
         """Start with silence before the take."""
         self._taps = interpolation_taps()
         self._size_bound, self._step_bound = bounds(self._taps)
-        # All interpolated values of a cell are one product of the samples it sees.
-        spread = np.zeros((_SEEN, _CELL, OVERSAMPLING), np.float32)
-        for frame in range(_CELL):
+        # All interpolated values of a group are one product of the samples it sees.
+        spread = np.zeros((_SEEN, _GROUP, OVERSAMPLING), np.float32)
+        for frame in range(_GROUP):
             spread[frame : frame + TAPS, frame] = self._taps.T
-        self._spread = spread.reshape(_SEEN, _CELL * OVERSAMPLING)
+        self._spread = spread.reshape(_SEEN, _GROUP * OVERSAMPLING)
+        self._edges = cell_edges(rate_hz)
+        widths = np.diff(self._edges)
+        self._groups = -(-int(widths.max()) // _GROUP)  # in a cell
+        self._back = -(-(TAPS - 1) // int(widths.min()))  # cells before its own that a window sees
         self._past = np.zeros((channels, TAPS - 1), np.float32)
         self._top = np.zeros(channels)
         self._top_frame = np.zeros(channels)
@@ -85,86 +87,79 @@ class TruePeakMeter:
 
     def push(self, second: Second) -> None:
         """Take in the next second; what needs later samples waits for the next call."""
-        samples = np.concatenate([self._past, second.samples], axis=1)
-        if self._may_rise(second):
-            self._look(samples)
-        self._past = samples[:, -(TAPS - 1) :].copy()
+        past = np.abs(self._past).max(axis=1, keepdims=True)
+        tops = np.concatenate([past] * self._back + [second.tops], axis=1)
+        reach = second.tops
+        for first in range(self._back):
+            reach = np.maximum(reach, tops[:, first : first + reach.shape[1]])
+        for channel, near in enumerate(self._size_bound * reach > self._top[:, None]):
+            if near.any():
+                self._look(channel, second.samples[channel], self._edges[np.flatnonzero(near)])
+        kept = second.samples[:, 1 - TAPS :]
+        self._past = np.concatenate([self._past[:, kept.shape[1] :], kept], axis=1)
         self._frames += second.frames
 
     def result(self) -> TruePeaks:
         """Return the true peaks, the take followed by silence."""
         state = self._top.copy(), self._top_frame.copy()
-        self._look(np.pad(self._past, ((0, 0), (0, TAPS - 1))))
+        starts = np.arange(0, TAPS - 1, self._groups * _GROUP)
+        for channel in range(len(self._past)):
+            self._look(channel, np.zeros(TAPS - 1, np.float32), starts)
         answer = TruePeaks(self._top.copy(), self._top_frame.copy())
         self._top, self._top_frame = state
         return answer
 
-    def _look(self, samples: Floats) -> None:
-        first = self._frames - (TAPS - 1)
-        windows = samples.shape[1] - TAPS + 1
-        if windows <= 0:
-            return
-        blocks = -(-windows // _BLOCK)
-        whole = np.zeros((len(samples), blocks + 1, _BLOCK), np.float32)
-        flat = whole.reshape(len(samples), -1)
-        flat[:, : samples.shape[1]] = samples
-        size = np.maximum(whole.max(axis=2), -whole.min(axis=2))
-        reach = self._size_bound * np.maximum(size[:, :-1], size[:, 1:])
-        for channel, row in enumerate(flat):
-            near = np.flatnonzero(reach[channel] > self._top[channel])
-            if len(near):
-                self._look_near(channel, row, near, windows, first)
-
-    def _look_near(
-        self, channel: int, row: Floats, blocks: Indices, windows: int, first: int
-    ) -> None:
-        """Look through those blocks of a row whose samples alone could make a new maximum."""
+    def _look(self, channel: int, samples: Floats, starts: Indices) -> None:
+        """Look through the windows of a cell's length that end from each of ``starts`` on."""
+        size = self._groups * _GROUP + TAPS
+        row = np.concatenate([self._past[channel], samples, np.zeros(size, np.float32)])
         sliding = np.lib.stride_tricks.sliding_window_view
-        long = sliding(row, _BLOCK + TAPS)[::_BLOCK][blocks]
-        size, step = np.abs(long), np.zeros_like(long)
+        long = sliding(row, size)[starts]
+        value, step = np.abs(long), np.zeros_like(long)
         np.abs(long[:, 1:] - long[:, :-1], out=step[:, :-1])
-        rising = self._bound(size.max(axis=1), step.max(axis=1)) > self._top[channel]
+        rising = self._bound(value.max(axis=1), step.max(axis=1)) > self._top[channel]
         if not rising.any():
             return
-        blocks = blocks[rising]
-        reach = self._bound(_reach(size[rising]), _reach(step[rising])).reshape(-1)
-        cells = (blocks[:, None] * _CELLS + np.arange(_CELLS)).reshape(-1)
+        reach = self._bound(_reach(value[rising]), _reach(step[rising])).reshape(-1)
+        at = (starts[rising, None] + np.arange(self._groups) * _GROUP).reshape(-1)
         order = np.argsort(-reach, kind="stable")
         order = order[reach[order] > self._top[channel]]
-        seen = sliding(row, _SEEN)[::_CELL]
-        taken = 1  # the likeliest cell alone: it raises the maximum for the others
+        seen = sliding(row, _SEEN)
+        taken = 1  # the likeliest group alone: it raises the maximum for the others
         while len(order) and reach[order[0]] > self._top[channel]:
-            self._oversample(channel, seen, cells[order[:taken]], windows, first)
+            self._oversample(channel, seen, at[order[:taken]], len(samples))
             order, taken = order[taken:], _TOGETHER
-
-    def _may_rise(self, second: Second) -> bool:
-        """Whether any channel could hold a new maximum, judged by its largest samples alone."""
-        size = np.maximum(second.size.max(axis=1), np.abs(self._past).max(axis=1))
-        return bool((self._size_bound * size > self._top).any())
 
     def _bound(self, size: np.ndarray, step: np.ndarray) -> np.ndarray:
         """Return how high an interpolated value can be among such samples and steps."""
         return np.minimum(self._size_bound * size, size * 1.00001 + self._step_bound * step)
 
-    def _oversample(
-        self, channel: int, seen: Floats, cells: Indices, windows: int, first: int
-    ) -> None:
-        size = seen[cells] @ self._spread
+    def _oversample(self, channel: int, seen: Floats, at: Indices, windows: int) -> None:
+        size = seen[at] @ self._spread
         np.abs(size, out=size)
         # Windows that run over the end wait for the samples to come.
-        waiting = cells[:, None] * _CELL + np.arange(_CELL) >= windows
+        waiting = at[:, None] + np.arange(_GROUP) >= windows
         if waiting.any():
-            size.reshape(len(cells), _CELL, OVERSAMPLING)[waiting] = 0
+            size.reshape(len(at), _GROUP, OVERSAMPLING)[waiting] = 0
         top = int(size.argmax())
         value = float(size.flat[top])
         if value > self._top[channel]:
             self._top[channel] = value
-            cell, inside = divmod(top, _CELL * OVERSAMPLING)
-            start = int(cells[cell]) * _CELL + inside / OVERSAMPLING
-            self._top_frame[channel] = first + start + _HALF - 1
+            group, inside = divmod(top, _GROUP * OVERSAMPLING)
+            first = self._frames - (TAPS - 1) + int(at[group])
+            self._top_frame[channel] = first + inside / OVERSAMPLING + _HALF - 1
 
 
 def _reach(values: Floats) -> Floats:
-    """Return the largest value that the windows starting in each cell of a block can see."""
-    own = values.reshape(len(values), -1, _CELL).max(axis=2)
-    return np.lib.stride_tricks.sliding_window_view(own, TAPS // _CELL + 1, axis=1).max(axis=2)
+    """Return the largest value that the windows starting in each group of a row can see."""
+    # Halves against each other: many short rows cost more by a reduction.
+    own = values.reshape(len(values), -1, _GROUP)
+    while own.shape[2] > 1:
+        half = own.shape[2] // 2
+        own = np.maximum(own[:, :, :half], own[:, :, half:])
+    groups = own[:, :, 0]
+    count = groups.shape[1] - TAPS // _GROUP
+    reach = groups[:, :count]
+    for later in range(1, TAPS // _GROUP + 1):
+        reach = np.maximum(reach, groups[:, later : later + count])
+    return reach

@@ -169,7 +169,7 @@ def _hop_powers(samples: Floats, hop: int) -> np.ndarray:
     """Return the mean square of each whole hop, ``(2, hops)``."""
     hops = samples.shape[1] // hop
     cut = samples[:, : hops * hop].reshape(2, hops, hop)
-    return np.einsum("chs,chs->ch", cut, cut).astype(np.float64) / hop
+    return (np.square(cut) @ np.ones(hop, np.float32)).astype(np.float64) / hop
 
 
 def _reached(levels: np.ndarray) -> float:
