@@ -60,7 +60,8 @@ def check_mix(
     ) as recording:
         info = recording.info
         facts = measure_mix(
-            recording, lambda second: progress(second.start_s + 1.0) if progress else None
+            recording,
+            lambda span: progress(span.start_s + span.frames / span.rate_hz) if progress else None,
         )
         ending = recording.ending()
     deliveries = {spec.name: judge_mix(spec, facts) for spec in specs}

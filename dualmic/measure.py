@@ -1,11 +1,11 @@
-"""One pass over a take: every meter sees every second once.
+"""One pass over a take: every meter sees every span of it once.
 
 The two microphones go to all meters; other channels of the recording (safety copies, unused
 tracks) only to those that say whether one is a copy of a microphone.
 
 Meters do not depend on each other, so two threads share them unless one is asked for, as where
 other takes are measured beside it; numpy and FFTs let go of the interpreter's lock. A meter is
-handed the seconds in order whatever thread runs it, so results do not depend on timing.
+handed the spans in order whatever thread runs it, so results do not depend on timing.
 """
 
 from collections import deque
@@ -26,18 +26,18 @@ from dualmic.meters.peaks import TruePeakMeter, TruePeaks
 from dualmic.meters.spectrum import Spectra, SpectrumMeter
 from dualmic.meters.transients import Transient, TransientMeter
 from dualmic.meters.width import Width, WidthMeter
-from dualmic.tiles import BadSamples, Floats, Second, seconds
+from dualmic.tiles import BadSamples, Floats, Span, spans
 
 Progress = Callable[[float], None]
 
-AHEAD_S = 4  # seconds that one group of meters may be ahead of another; our choice: 2 MB of them
+AHEAD = 1  # spans that one group of meters may be ahead of another; our choice
 
 
 class Meter(Protocol):
-    """What every meter is: fed second after second, asked at the end."""
+    """What every meter is: fed span after span, asked at the end."""
 
-    def push(self, second: Second) -> None:
-        """Take in the next second."""
+    def push(self, span: Span) -> None:
+        """Take in the next span."""
 
 
 @dataclass(frozen=True)
@@ -126,20 +126,20 @@ def measure(
     if other_meters:
         groups.append(other_meters)
     with ExitStack() as stack:
-        # Each group has a thread of its own, or all of them one: its seconds stay in order.
+        # Each group has a thread of its own, or all of them one: its spans stay in order.
         pools = [stack.enter_context(ThreadPoolExecutor(1)) for _ in groups[:threads]]
         waiting: deque[list[Future[None]]] = deque()
-        for second in seconds(blocks, rate_hz, bad):
-            pair = second if channels == 2 and rows == [0, 1] else _rows(second, rows)
-            parts = [pair, pair] + ([_rows(second, list(rest))] if other_meters else [])
+        for span in spans(blocks, rate_hz, bad):
+            pair = span if channels == 2 and rows == [0, 1] else _rows(span, rows)
+            parts = [pair, pair] + ([_rows(span, list(rest))] if other_meters else [])
             jobs = [
                 pools[k % len(pools)].submit(_push, group, part)
                 for k, (group, part) in enumerate(zip(groups, parts, strict=True))
             ]
             waiting.append(jobs)
-            if len(waiting) > AHEAD_S:
+            if len(waiting) > AHEAD:
                 _finish(waiting.popleft())
-            frames += second.frames
+            frames += span.frames
             if progress is not None:
                 progress(frames / rate_hz)
         while waiting:
@@ -167,14 +167,14 @@ def measure(
 
 
 def _finish(jobs: Sequence[Future[None]]) -> None:
-    """Wait for the meters to be done with a second; what went wrong in one is raised here."""
+    """Wait for the meters to be done with a span; what went wrong in one is raised here."""
     for job in jobs:
         job.result()
 
 
-def _push(group: list[Meter], second: Second) -> None:
+def _push(group: list[Meter], span: Span) -> None:
     for meter in group:
-        meter.push(second)
+        meter.push(span)
 
 
 def _keep_freed_memory() -> None:
@@ -188,5 +188,5 @@ def _keep_freed_memory() -> None:
     del del_me
 
 
-def _rows(second: Second, rows: list[int]) -> Second:
-    return Second(np.ascontiguousarray(second.samples[rows]), second.start_s, second.rate_hz)
+def _rows(span: Span, rows: list[int]) -> Span:
+    return Span(np.ascontiguousarray(span.samples[rows]), span.start_s, span.rate_hz)

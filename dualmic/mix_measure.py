@@ -25,20 +25,20 @@ from dualmic.tiles import (
     BadSamples,
     Floats,
     Powers,
-    Second,
+    Span,
     cell_edges,
     cell_sums,
-    seconds,
+    spans,
 )
 
 CENTRE = 2  # channel of 5.0 and 5.1, counted from 0, that carries the dialogue
 SILENCE_DBFS = -60.0  # our choice: RMS of 10 ms under which a programme has not begun
 
 
-def measure_mix(recording: Recording, heard: Callable[[Second], None] | None = None) -> MixFacts:
+def measure_mix(recording: Recording, heard: Callable[[Span], None] | None = None) -> MixFacts:
     """Measure a finished mix in one pass over ``recording``; memory stays bounded.
 
-    ``heard`` is called with every second as it passes, for a progress bar or further meters.
+    ``heard`` is called with every span as it passes, for a progress bar or further meters.
 
     Raises:
         UsageError: the number of channels is that of no known layout.
@@ -54,17 +54,17 @@ def measure_mix(recording: Recording, heard: Callable[[Second], None] | None = N
     loudest = Stack()
     frames = 0
     bad = BadSamples(np.zeros(len(weights), np.int64))
-    for second in seconds(recording.blocks(), rate_hz, bad):
-        loudness.push(second)
-        peaks.push(second)
+    for span in spans(recording.blocks(), rate_hz, bad):
+        loudness.push(span)
+        peaks.push(span)
         if width is not None:
-            width.push(second)
-        speech.push(dialogue_of(second.samples, layout))
-        sums = cell_sums(second.samples**2, edges)
+            width.push(span)
+        speech.push(dialogue_of(span.samples, layout))
+        sums = cell_sums(span.samples**2, edges)
         loudest.add((sums / np.diff(edges)[: sums.shape[1]]).max(axis=0, keepdims=True))
-        frames += second.frames
+        frames += span.frames
         if heard is not None:
-            heard(second)
+            heard(span)
     cells = programme_cells(loudness.result().power, weights)
     spoken = speech.result()
     top = peaks.result()

@@ -1,4 +1,4 @@
-"""What meters keep of a take: one array a second, joined along the time axis at the end.
+"""What meters keep of a take: one array a span, joined along the time axis at the end.
 
 Meters keep some 45 MB an hour of two microphones. The first minutes stay in memory; of a longer
 take everything goes into files without a name that vanish with the process, and is mapped back
@@ -16,16 +16,17 @@ from weakref import WeakSet
 import numpy as np
 from numpy.typing import NDArray
 
-HELD_S = 900  # our choice: takes of up to a quarter of an hour, 12 MB of them, never touch a disk
+# Our choice: a quarter of an hour of spans, 12 MB of them, never touches a disk.
+HELD_PARTS = 225
 
 _mapped: WeakSet[mmap.mmap] = WeakSet()
 _trim = getattr(ctypes.CDLL(None), "malloc_trim", None) if sys.platform == "linux" else None
 
 
 class Stack:
-    """Collects one array a second and gives them back joined along the time axis.
+    """Collects one array a span and gives them back joined along the time axis.
 
-    Room for ``HELD_S`` seconds is asked for at once; the system hands out memory only as it is
+    Room for ``HELD_PARTS`` of them is asked for at once; the system hands out memory only as it is
     written to. Where no file can be written (a full disk), everything stays in memory.
     """
 
@@ -43,7 +44,7 @@ class Stack:
         if self._filling is not None and self._used + count > self._filling.shape[1]:
             self._put_away()
         if self._filling is None:
-            room = max(count, 1) * HELD_S
+            room = max(count, 1) * HELD_PARTS
             self._filling = np.empty((len(part), room, *part.shape[2:]), part.dtype)
         self._filling[:, self._used : self._used + count] = part
         self._used += count

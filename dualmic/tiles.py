@@ -1,12 +1,13 @@
-"""The grid every meter works on: whole seconds, cut into tiles of 100 ms and cells of 10 ms.
+"""The grid every meter works on: spans of whole seconds, in tiles of 100 ms and cells of 10 ms.
 
-Readers yield blocks of any size; :func:`seconds` cuts them anew into seconds that always begin at
-a whole second of the take, so no result can depend on how a file was read. Bad samples (NaN and
-infinity) are replaced by zero here, once, and remembered, so that no meter has to look for them.
+Readers yield blocks of any size; :func:`spans` cuts them anew into spans that always begin at a
+multiple of their length in the take, so no result can depend on how a file was read. Bad samples
+(NaN and infinity) are replaced by zero here, once, and remembered, so that no meter has to look for
+them.
 
-Conventions: a :class:`Second` holds samples as ``(channels, frames)`` float32, ``frames`` equal to
-the sample rate but for the last one. Cell ``k`` of a second starts at frame
-``round(k * rate / 100)``; at sample rates that 100 does not divide, cells differ by one frame.
+Conventions: a :class:`Span` holds samples as ``(channels, frames)`` float32, as many seconds as
+all but for the last one. Cell ``k`` of a span starts at frame ``round(k * rate / 100)``; at sample
+rates that 100 does not divide, cells differ by one frame.
 """
 
 from collections.abc import Iterable, Iterator
@@ -19,6 +20,11 @@ from numpy.typing import NDArray
 CELLS_PER_S = 100
 TILES_PER_S = 10
 CELLS_PER_TILE = CELLS_PER_S // TILES_PER_S
+# Our choices. The two threads that measure wait for each other at every call: in spans of one
+# second for a third of the time. Longer ones leave the processor's cache. Of many channels or high
+# sample rates a span is a second, so that none is larger than 12 MB but there.
+SPAN_S = 4
+_SPAN_SAMPLES_PER_S = 8 * 96_000
 
 Floats = NDArray[np.float32]
 Powers = NDArray[np.float64]
@@ -27,8 +33,8 @@ Indices = NDArray[np.int64]
 
 
 @dataclass(frozen=True)
-class Second:
-    """One second of the take, or what is left of it at the end.
+class Span:
+    """Some whole seconds of the take, or what is left of it at the end.
 
     ``samples`` is ``(channels, frames)`` float32, rows contiguous; ``start_s`` counts from the
     start of the take.
@@ -55,7 +61,7 @@ class Second:
 
     @property
     def frames(self) -> int:
-        """How many frames it holds: the sample rate, or fewer at the end of the take."""
+        """How many frames it holds: fewer than others at the end of the take."""
         return self.samples.shape[1]
 
 
@@ -73,8 +79,13 @@ def power_db(power: Powers | Floats | float) -> Powers:
 
 
 def cell_edges(rate_hz: int) -> Indices:
-    """Return the 101 frame numbers at which the cells of one second start and end."""
-    return np.round(np.arange(CELLS_PER_S + 1) * rate_hz / CELLS_PER_S).astype(np.int64)
+    """Return the frame numbers at which the cells of a span start and end."""
+    return span_edges(rate_hz, CELLS_PER_S)
+
+
+def span_edges(rate_hz: int, per_s: int) -> Indices:
+    """Return the frame numbers at which the parts of a span start and end, ``per_s`` a second."""
+    return np.round(np.arange(SPAN_S * per_s + 1) * rate_hz / per_s).astype(np.int64)
 
 
 def whole_cells(edges: Indices, frames: int) -> int:
@@ -82,13 +93,19 @@ def whole_cells(edges: Indices, frames: int) -> int:
     return int(np.searchsorted(edges, frames, side="right")) - 1
 
 
+def _even_width(edges: Indices) -> int:
+    """Return the frames of a cell where all have as many, else 0."""
+    width = int(edges[1])
+    return width if edges[-1] == width * (len(edges) - 1) else 0
+
+
 def cell_sums(values: NDArray[np.floating], edges: Indices) -> Powers:
     """Add up ``values`` ``(..., frames)`` over each whole cell: ``(..., cells)`` float64."""
     cells = whole_cells(edges, values.shape[-1])
     if cells <= 0:
         return np.zeros((*values.shape[:-1], 0))
-    width = int(edges[1])
-    if edges[-1] == width * CELLS_PER_S:
+    width = _even_width(edges)
+    if width:
         shaped = values[..., : cells * width].reshape(*values.shape[:-1], cells, width)
         return shaped.sum(axis=-1).astype(np.float64)
     sums = np.add.reduceat(values[..., : edges[cells]], edges[:cells], axis=-1)
@@ -98,8 +115,8 @@ def cell_sums(values: NDArray[np.floating], edges: Indices) -> Powers:
 def cell_products(first: Floats, second: Floats, edges: Indices) -> Powers:
     """Add up ``first * second`` over each whole cell; the product itself is never stored."""
     cells = whole_cells(edges, first.shape[-1])
-    width = int(edges[1])
-    if cells <= 0 or edges[-1] != width * CELLS_PER_S:
+    width = _even_width(edges)
+    if cells <= 0 or not width:
         return cell_sums(first * second, edges)
     shape = (*first.shape[:-1], cells, width)
     one, two = (part[..., : cells * width].reshape(shape) for part in (first, second))
@@ -111,17 +128,20 @@ def cell_maxima(values: Floats, edges: Indices) -> Floats:
     cells = whole_cells(edges, values.shape[-1])
     if cells <= 0:
         return np.zeros((*values.shape[:-1], 0), np.float32)
-    width = int(edges[1])
-    if edges[-1] == width * CELLS_PER_S:
+    width = _even_width(edges)
+    if width:
         shaped = values[..., : cells * width].reshape(*values.shape[:-1], cells, width)
         return shaped.max(axis=-1)
     return np.maximum.reduceat(values[..., : edges[cells]], edges[:cells], axis=-1)
 
 
-def seconds(
-    blocks: Iterable[Floats], rate_hz: int, bad: BadSamples | None = None
-) -> Iterator[Second]:
-    """Cut ``blocks`` of ``(frames, channels)`` into :class:`Second` after :class:`Second`."""
+def span_s(rate_hz: int, channels: int) -> int:
+    """Return how many seconds a span of a take holds."""
+    return SPAN_S if rate_hz * channels <= _SPAN_SAMPLES_PER_S else 1
+
+
+def spans(blocks: Iterable[Floats], rate_hz: int, bad: BadSamples | None = None) -> Iterator[Span]:
+    """Cut ``blocks`` of ``(frames, channels)`` into :class:`Span` after :class:`Span`."""
     filling: Floats | None = None
     held = 0
     start_s = 0
@@ -129,29 +149,32 @@ def seconds(
         used = 0
         while used < len(block):
             if filling is None:
-                filling = np.empty((block.shape[1], rate_hz), np.float32)
-            count = min(rate_hz - held, len(block) - used)
+                length_s = span_s(rate_hz, block.shape[1])
+                filling = np.empty((block.shape[1], length_s * rate_hz), np.float32)
+            count = min(filling.shape[1] - held, len(block) - used)
             filling[:, held : held + count] = block[used : used + count].T
             held += count
             used += count
-            if held == rate_hz:
+            if held == filling.shape[1]:
                 yield _checked(filling, start_s, rate_hz, bad)
                 filling, held = None, 0
-                start_s += 1
+                start_s += length_s
     if filling is not None and held:
         yield _checked(np.ascontiguousarray(filling[:, :held]), start_s, rate_hz, bad)
 
 
-def _checked(samples: Floats, start_s: int, rate_hz: int, bad: BadSamples | None) -> Second:
+def _checked(samples: Floats, start_s: int, rate_hz: int, bad: BadSamples | None) -> Span:
     # A sum is finite only if every sample is, and costs a tenth of asking each one.
     with np.errstate(invalid="ignore", over="ignore"):
         sums = samples.sum(axis=1)
     for channel in np.flatnonzero(~np.isfinite(sums)):
-        wrong = ~np.isfinite(samples[channel])
-        samples[channel, wrong] = 0.0
-        if bad is not None and wrong.any():
-            bad.count[channel] += int(wrong.sum())
-            first, last = np.flatnonzero(wrong)[[0, -1]]
-            span = (start_s + first / rate_hz, start_s + (last + 1) / rate_hz)
-            bad.spans.append((int(channel), float(span[0]), float(span[1])))
-    return Second(samples, start_s, rate_hz)
+        for later_s, first in enumerate(range(0, samples.shape[1], rate_hz)):
+            second = samples[channel, first : first + rate_hz]
+            wrong = np.flatnonzero(~np.isfinite(second))
+            second[wrong] = 0.0
+            if bad is not None and len(wrong):
+                bad.count[channel] += len(wrong)
+                at_s = start_s + later_s
+                first_s, end_s = at_s + wrong[0] / rate_hz, at_s + (wrong[-1] + 1) / rate_hz
+                bad.spans.append((int(channel), float(first_s), float(end_s)))
+    return Span(samples, start_s, rate_hz)

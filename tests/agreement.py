@@ -33,7 +33,7 @@ from scenes.speech import SPEAKERS
 from dualmic.meters.loudness import LoudnessMeter, programme_cells, range_lu
 from dualmic.record import TakeRecord
 from dualmic.take import CheckOptions, check_take
-from dualmic.tiles import seconds
+from dualmic.tiles import spans
 from reference_signals.interview import SetUp, recorded
 
 Mask = npt.NDArray[np.bool_]
@@ -167,8 +167,8 @@ def compare_loudness(known: Known, record: TakeRecord, figures: Figures) -> None
 
     samples = known.samples.astype(np.float64)
     meter = LoudnessMeter(SAMPLE_RATE_HZ, 2)
-    for second in seconds([known.samples], SAMPLE_RATE_HZ):
-        meter.push(second)
+    for span in spans([known.samples], SAMPLE_RATE_HZ):
+        meter.push(span)
     cells = meter.result().power
     heard = [
         (samples[:, :1], record.mics["interviewer"].loudness, cells[0]),

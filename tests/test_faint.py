@@ -10,7 +10,7 @@ from dualmic.findings.base import Finding
 from dualmic.hearing import hear
 from dualmic.measure import measure
 from dualmic.meters.continuity import ContinuityMeter, HeldRun
-from dualmic.tiles import seconds
+from dualmic.tiles import spans
 
 
 def findings(samples: np.ndarray) -> list[Finding]:
@@ -22,8 +22,8 @@ def findings(samples: np.ndarray) -> list[Finding]:
 def runs(samples: np.ndarray, block: int = RATE_HZ) -> list[list[HeldRun]]:
     meter = ContinuityMeter(RATE_HZ, 2)
     parts = (samples[at : at + block].astype(np.float32) for at in range(0, len(samples), block))
-    for second in seconds(parts, RATE_HZ):
-        meter.push(second)
+    for span in spans(parts, RATE_HZ):
+        meter.push(span)
     return meter.result()
 
 

@@ -11,7 +11,7 @@ from dualmic.meters.hum import HumLines, HumMeter, find_hum
 from dualmic.record import TakeRecord
 from dualmic.settings import Settings
 from dualmic.take import CheckOptions, check_take
-from dualmic.tiles import seconds
+from dualmic.tiles import spans
 
 Lines = dict[float, float]
 
@@ -30,8 +30,8 @@ def look_for(lines: Lines, mains_hz: float | None) -> HumLines | None:
     noise = np.random.default_rng(2).normal(0, 10 ** (-90 / 20), 13 * RATE_HZ)
     sound = (tones(lines, 13) + noise).astype(np.float32)[:, None]
     meter = HumMeter(RATE_HZ, 1)
-    for second in seconds([sound], RATE_HZ):
-        meter.push(second)
+    for span in spans([sound], RATE_HZ):
+        meter.push(span)
     low = meter.result()
     return find_hum(low.bins_hz, low.power[0].mean(axis=0), mains_hz)
 

@@ -10,7 +10,7 @@ from dualmic.meters.width import Width, WidthMeter
 from dualmic.mix import MixFacts, judge_mix, layout_of, looks_like_a_mix
 from dualmic.record import Check, Programme
 from dualmic.specs_file import load_spec
-from dualmic.tiles import seconds
+from dualmic.tiles import spans
 
 RATE_HZ = 48000
 
@@ -177,8 +177,8 @@ def test_a_mix_has_one_two_five_or_six_channels():
 
 def width_of(left: np.ndarray, right: np.ndarray) -> Width:
     meter = WidthMeter(RATE_HZ)
-    for second in seconds([np.stack([left, right], axis=1).astype(np.float32)], RATE_HZ):
-        meter.push(second)
+    for span in spans([np.stack([left, right], axis=1).astype(np.float32)], RATE_HZ):
+        meter.push(span)
     return meter.result()
 
 

@@ -13,7 +13,7 @@ from dualmic.meters.mix_speech import MixSpeechMeter
 from dualmic.mix import MixFacts
 from dualmic.mix_measure import measure_mix, silent_ends_s
 from dualmic.recording import open_recording
-from dualmic.tiles import seconds
+from dualmic.tiles import spans
 
 RATE_HZ = 48000
 SPEECH = Path(__file__).parent / "data" / "speech"
@@ -189,8 +189,8 @@ def test_speech_is_found_at_any_sample_rate(rate_hz):
     speech = talk()
     resampled = signal.resample_poly(speech, rate_hz // 100, RATE_HZ // 100).astype(np.float32)
     meter = MixSpeechMeter(rate_hz)
-    for second in seconds([resampled[:, None]], rate_hz):
-        meter.push(second.samples[0])
+    for span in spans([resampled[:, None]], rate_hz):
+        meter.push(span.samples[0])
     assert meter.result().mean() > 0.7
 
 
@@ -200,7 +200,7 @@ def test_a_long_programme_reads_as_its_parts_do(monkeypatch):
     for part_cells in (60_000, 100):
         monkeypatch.setattr("dualmic.meters.mix_speech._PART_CELLS", part_cells)
         meter = MixSpeechMeter(RATE_HZ)
-        for second in seconds([speech[:, None]], RATE_HZ):
-            meter.push(second.samples[0])
+        for span in spans([speech[:, None]], RATE_HZ):
+            meter.push(span.samples[0])
         masks.append(meter.result())
     assert np.array_equal(masks[0], masks[1])

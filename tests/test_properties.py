@@ -22,7 +22,7 @@ from hypothesis import strategies as st
 from dualmic.meters.peaks import OVERSAMPLING, TAPS, TruePeakMeter, interpolation_taps
 from dualmic.record import TakeRecord
 from dualmic.take import CheckOptions, check_take
-from dualmic.tiles import seconds
+from dualmic.tiles import spans
 from reference_signals.interview import HumLine, SetUp, interview
 
 RATE = 16000  # a speech recorder's; every property holds at any rate, and this one is quick
@@ -225,7 +225,7 @@ def test_the_block_size_changes_nothing(block_frames) -> None:
     step = 4000 if block_frames == 1 else len(sound)  # single frames are slow: a part is enough
     sound = sound[:step]
     cut = (sound[at : at + block_frames] for at in range(0, len(sound), block_frames))
-    whole, parts = list(seconds([sound], RATE)), list(seconds(cut, RATE))
+    whole, parts = list(spans([sound], RATE)), list(spans(cut, RATE))
     assert len(whole) == len(parts)
     for one, other in zip(whole, parts, strict=True):
         assert np.array_equal(one.samples, other.samples)
@@ -245,8 +245,8 @@ def brute_force_peak(channel: np.ndarray) -> float:
 
 def metered_peak(channel: np.ndarray, rate: int) -> float:
     meter = TruePeakMeter(rate, 1)
-    for second in seconds([channel[:, None].astype(np.float32)], rate):
-        meter.push(second)
+    for span in spans([channel[:, None].astype(np.float32)], rate):
+        meter.push(span)
     return float(meter.result().true_peak[0])
 
 

@@ -21,7 +21,7 @@ def _parts() -> list[NDArray]:
 
 @pytest.mark.parametrize("held_s", [1, 3, 100])
 def test_a_stack_gives_back_what_was_put_on_it(monkeypatch: pytest.MonkeyPatch, held_s) -> None:
-    monkeypatch.setattr(stack, "HELD_S", held_s)
+    monkeypatch.setattr(stack, "HELD_PARTS", held_s)
     parts = _parts()
     kept = stack.Stack()
     for number, part in enumerate(parts, start=1):
@@ -36,7 +36,7 @@ def test_an_empty_stack_has_the_shape_asked_for() -> None:
 
 
 def test_what_was_let_go_is_read_again(monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr(stack, "HELD_S", 1)
+    monkeypatch.setattr(stack, "HELD_PARTS", 1)
     parts = _parts()
     kept = stack.Stack()
     for part in parts:
@@ -54,7 +54,7 @@ def _resident_kb() -> int:
 
 @pytest.mark.skipif(not Path("/proc/self/status").exists(), reason="memory is read from /proc")
 def test_a_long_take_is_not_held_in_memory(monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr(stack, "HELD_S", 10)
+    monkeypatch.setattr(stack, "HELD_PARTS", 10)
     second = np.ones((2, 100_000), np.float64)  # 1.6 MB
     kept = stack.Stack()
     start_kb = _resident_kb()
@@ -82,7 +82,7 @@ def test_without_room_on_the_disk_all_stays_in_memory(
             raise OSError(errno.ENOSPC, "No space left on device")
         write(file, rows)
 
-    monkeypatch.setattr(stack, "HELD_S", 1)
+    monkeypatch.setattr(stack, "HELD_PARTS", 1)
     monkeypatch.setattr(stack, "_write", full_disk)
     parts = _parts()
     kept = stack.Stack()
@@ -95,7 +95,7 @@ def test_no_folder_for_files_is_no_error(monkeypatch: pytest.MonkeyPatch) -> Non
     def nowhere(**_: object) -> None:
         raise FileNotFoundError(errno.ENOENT, "No usable temporary directory found")
 
-    monkeypatch.setattr(stack, "HELD_S", 1)
+    monkeypatch.setattr(stack, "HELD_PARTS", 1)
     monkeypatch.setattr(tempfile, "TemporaryFile", nowhere)
     parts = _parts()
     kept = stack.Stack()

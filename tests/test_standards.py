@@ -16,7 +16,7 @@ from scipy.signal import resample_poly
 from dualmic.meters.loudness import LoudnessMeter, integrated_lufs, programme_cells, range_lu
 from dualmic.meters.peaks import TruePeakMeter
 from dualmic.prove import run_proof
-from dualmic.tiles import seconds
+from dualmic.tiles import spans
 from reference_signals import Row, all_rows
 
 r128 = pytest.importorskip("pyebur128", reason="no wheel of pyebur128 here")
@@ -44,8 +44,8 @@ def test_a_sine_never_under_reads_more_than_fourfold_oversampling_may(frequency,
     fade = np.clip(np.minimum(time, time[::-1]) / 4800, 0, 1)
     sine = (fade * np.sin(2 * np.pi * frequency * time + phase)).astype(np.float32)
     meter = TruePeakMeter(rate, 1)
-    for second in seconds([sine[:, None]], rate):
-        meter.push(second)
+    for span in spans([sine[:, None]], rate):
+        meter.push(span)
     read_db = 20 * np.log10(meter.result().true_peak[0])
     assert 20 * np.log10(np.cos(np.pi * frequency / 4)) <= read_db <= 0.05
 
@@ -76,8 +76,8 @@ def real_speech() -> np.ndarray:
 def test_libebur128_agrees_on_real_speech(channels) -> None:
     sound = np.ascontiguousarray(real_speech()[:, channels])
     meter = LoudnessMeter(RATE, len(channels))
-    for second in seconds([sound], RATE):
-        meter.push(second)
+    for span in spans([sound], RATE):
+        meter.push(span)
     cells = programme_cells(meter.result().power)
     mode = r128.MeasurementMode.MODE_I | r128.MeasurementMode.MODE_LRA
     state = r128.R128State(len(channels), RATE, mode)

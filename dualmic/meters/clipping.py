@@ -24,7 +24,7 @@ import numpy as np
 
 from dualmic.meters.flat_runs import flat_runs
 from dualmic.stack import Stack
-from dualmic.tiles import Floats, Second, cell_edges
+from dualmic.tiles import Floats, Span, cell_edges
 
 LEAST_RUN = 3
 FULL_SCALE = 0.9985  # 0.013 dB under full scale: converters and codecs stop a few steps short
@@ -62,7 +62,7 @@ class ClippedTops:
 
 
 class ClippingMeter:
-    """Feeds on seconds, keeps flat tops by cell. Memory: 1.5 MB an hour and channel."""
+    """Feeds on spans, keeps flat tops by cell. Memory: 1.5 MB an hour and channel."""
 
     def __init__(self, rate_hz: int, channels: int, bit_depth: int | None) -> None:
         """``bit_depth`` is the file's resolution in bits, None for float and lossy sound."""
@@ -77,12 +77,12 @@ class ClippingMeter:
         self._flat, self._ceiling = Stack(), Stack()
         self._open: tuple[np.ndarray, np.ndarray] | None = None
 
-    def push(self, second: Second) -> None:
-        """Take in the next second; a top at its very end is judged with the next one."""
-        samples = second.samples
+    def push(self, span: Span) -> None:
+        """Take in the next span; a top at its very end is judged with the next one."""
+        samples = span.samples
         self._top[:, 0] = np.maximum(self._top[:, 0], samples.max(axis=1))
         self._top[:, 1] = np.maximum(self._top[:, 1], -samples.min(axis=1))
-        cells = len(self._edges) - 1
+        cells = int(np.searchsorted(self._edges, span.frames))  # a begun one is one, too
         flat = np.zeros((len(samples), cells), np.uint16)
         ceiling = np.full((len(samples), cells), -1, np.int16)
         for channel, row in enumerate(samples):
@@ -134,7 +134,7 @@ class ClippingMeter:
             self._open = None
 
     def result(self) -> ClippedTops:
-        """Return the tops so far; the last second's cells run to its end even if it was shorter."""
+        """Return the tops so far, those of a last cell that is shorter, too."""
         self._close()
         shape = (len(self._runs), 0)
         return ClippedTops(

@@ -12,7 +12,7 @@ import numpy as np
 
 from dualmic.meters.faint import FaintLevels
 from dualmic.meters.flat_runs import flat_runs
-from dualmic.tiles import Second
+from dualmic.tiles import Span
 
 SHORTEST_S = 0.005
 
@@ -33,7 +33,7 @@ class HeldRun:
 
 
 class ContinuityMeter:
-    """Feeds on seconds, keeps the held runs of each channel."""
+    """Feeds on spans, keeps the held runs of each channel."""
 
     def __init__(self, rate_hz: int, channels: int) -> None:
         """Start with no run open."""
@@ -42,19 +42,19 @@ class ContinuityMeter:
         self._past = np.zeros((channels, 0), np.float32)
         self._earlier = np.zeros((channels, self._least), np.float32)  # what came before the past
         self._runs: list[list[HeldRun]] = [[] for _ in range(channels)]
-        # A run that reached the end of the last second: its first frame, and ``before``.
+        # A run that reached the end of the last span: its first frame, and ``before``.
         self._open: list[tuple[int, float] | None] = [None] * channels
         self._frames = 0
         self._faint = FaintLevels(rate_hz, channels)
 
-    def push(self, second: Second) -> None:
-        """Take in the next second."""
-        self._faint.push(second.samples)
+    def push(self, span: Span) -> None:
+        """Take in the next span."""
+        self._faint.push(span.samples)
         offset = self._past.shape[1]
-        rows = np.concatenate([self._past, second.samples], axis=1)
+        rows = np.concatenate([self._past, span.samples], axis=1)
         for channel, row in enumerate(rows):
             self._find(channel, row, self._frames - offset)
-        self._frames += second.frames
+        self._frames += span.frames
         rows = np.concatenate([self._earlier, rows], axis=1)
         self._earlier = rows[:, : 1 - self._least][:, -self._least :].copy()
         # One sample less than the shortest run: a run cut by the border is found whole next time.

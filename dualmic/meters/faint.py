@@ -12,7 +12,7 @@ import numpy as np
 
 from dualmic.meters.masks import runs_of
 from dualmic.stack import Stack, let_go
-from dualmic.tiles import Floats, Indices, Mask
+from dualmic.tiles import Floats, Indices, Mask, span_edges
 
 PER_S = 1000
 PIECE_MS = 600_000  # ten minutes are looked at together, of no influence on results
@@ -46,7 +46,7 @@ class FaintLevels:
 
     def __init__(self, rate_hz: int, channels: int) -> None:
         """Choose which samples to look at."""
-        edges = np.round(np.arange(PER_S) * rate_hz / PER_S).astype(np.int64)
+        edges = span_edges(rate_hz, PER_S)[:-1]
         self._width = max(rate_hz // PER_S, 1)
         self._stride = max(rate_hz // SAMPLES_PER_S, 1)
         self._at = edges[:, None] + np.arange(0, self._width, self._stride)
@@ -58,7 +58,7 @@ class FaintLevels:
         self._levels = Stack()
 
     def push(self, samples: Floats) -> None:
-        """Take in the next second ``(channels, frames)``."""
+        """Take in the next span ``(channels, frames)``."""
         if self._zero is None:  # near enough to any offset for single precision
             self._zero = samples.mean(axis=1)[:, None, None]
         sums = np.concatenate([self._past, self._sums(samples, self._zero)], axis=2)
@@ -79,8 +79,9 @@ class FaintLevels:
     def _sums(self, samples: Floats, zero: Floats) -> np.ndarray:
         """Return sums of samples, squares and squared steps, ``(3, channels, ms)``."""
         channels, frames = samples.shape
-        if self._even and frames == PER_S * self._width:
-            picked = samples.reshape(channels, PER_S, self._width)[:, :, :: self._stride]
+        if self._even:
+            whole = samples[:, : frames // self._width * self._width]
+            picked = whole.reshape(channels, -1, self._width)[:, :, :: self._stride]
         else:
             picked = samples[:, self._at[self._at[:, -1] < frames]]
         picked = picked - zero

@@ -16,7 +16,7 @@ import numpy as np
 from dualmic.meters.fft import rfft
 from dualmic.meters.hum_edges import edge_s
 from dualmic.stack import Stack
-from dualmic.tiles import Second
+from dualmic.tiles import Floats, Span
 
 FRAME_S = 2
 GROUP = 10  # frames judged together; one value of the hum every 10 s
@@ -76,7 +76,7 @@ class HumLines:
 
 
 class HumMeter:
-    """Feeds on seconds, keeps the steady low-frequency spectrum. Memory: 2 MB an hour a channel."""
+    """Feeds on spans, keeps the steady low-frequency spectrum. Memory: 2 MB an hour a channel."""
 
     def __init__(self, rate_hz: int, channels: int) -> None:
         """Choose how many samples to average: the largest divisor that leaves 2 kHz or more."""
@@ -101,12 +101,16 @@ class HumMeter:
         self._edges: list[HumEdge] = []
         self._read = 0
 
-    def push(self, second: Second) -> None:
-        """Take in the next second; the rest of a second at the end is left out."""
-        if second.frames < second.rate_hz:
-            return
-        channels = len(self._past)
-        low = second.samples.reshape(channels, self._rate_hz, self._step) @ self._average
+    def push(self, span: Span) -> None:
+        """Take in the next span; the rest of a second at the end is left out."""
+        whole = span.frames // span.rate_hz
+        cut = span.samples[:, : whole * span.rate_hz].reshape(len(self._past), -1, self._step)
+        low = cut @ self._average
+        for second in range(whole):
+            self._push(low[:, second * self._rate_hz :][:, : self._rate_hz])
+
+    def _push(self, low: Floats) -> None:
+        """Take in the next second, brought down."""
         if self._seen:
             frame = np.concatenate([self._past, low], axis=1) * self._window
             bins = rfft(frame)[:, self._used]
@@ -115,7 +119,7 @@ class HumMeter:
             self._frames.append(np.where(power.sum(axis=1, keepdims=True) > 1e-14, power, np.inf))
         self._past, self._seen = low, True
         self._read += 1
-        self._seconds.append(low.astype(np.float32))
+        self._seconds.append(low)
         if len(self._frames) == GROUP:
             self._close()
 

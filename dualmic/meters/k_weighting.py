@@ -1,4 +1,4 @@
-"""K-weighting of ITU-R BS.1770-5 for sound that comes a second at a time.
+"""K-weighting of ITU-R BS.1770-5 for sound that comes a span at a time.
 
 Two ways lead to the same values. At 48 kHz and above the standard's two filters run as what they
 are, recursive filters, a block at a time: what a block of samples adds to its own output and to
@@ -19,7 +19,7 @@ from typing import Protocol
 import numpy as np
 
 from dualmic.meters.fft import fast_length, irfft, rfft
-from dualmic.tiles import Floats
+from dualmic.tiles import Floats, span_edges
 
 PUBLISHED_HZ = 48000
 PARTS_PER_S, MEMORY_MS = 4, 60
@@ -86,10 +86,10 @@ def k_weighting_response(rate_hz: int, size: int) -> np.ndarray:
 
 
 class KWeighting(Protocol):
-    """What weights second after second."""
+    """What weights span after span."""
 
     def weighted(self, samples: Floats) -> Floats:
-        """Return the next second ``(channels, frames)`` weighted; a short one is the last."""
+        """Return the next span ``(channels, frames)`` weighted; a short one is the last."""
 
 
 def k_weighting(rate_hz: int, channels: int) -> KWeighting:
@@ -129,7 +129,7 @@ class Recursive:
         self._state = np.zeros((channels, len(step)))
 
     def weighted(self, samples: Floats) -> Floats:
-        """Return the next second ``(channels, frames)`` weighted; a short one is the last."""
+        """Return the next span ``(channels, frames)`` weighted; a short one is the last."""
         channels, frames = samples.shape
         block = self._block
         count = -(-frames // block)
@@ -158,24 +158,25 @@ class ByResponse:
         """Sample the response."""
         self._memory = -(-rate_hz * MEMORY_MS // 1000)
         self._part = -(-rate_hz // PARTS_PER_S)
-        self._starts = np.round(np.arange(PARTS_PER_S) * rate_hz / PARTS_PER_S).astype(np.int64)
+        self._starts = span_edges(rate_hz, PARTS_PER_S)[:-1]
         self._past = np.zeros((channels, self._memory), np.float32)
         self._size = fast_length(self._memory + self._part)
         self._response = k_weighting_response(rate_hz, self._size).astype(np.complex64)
 
     def weighted(self, samples: Floats) -> Floats:
-        """Return the next second ``(channels, frames)`` weighted; a short one is the last."""
+        """Return the next span ``(channels, frames)`` weighted; a short one is the last."""
         frames, memory, part = samples.shape[1], self._memory, self._part
-        long = np.zeros((len(samples), int(self._starts[-1]) + self._size), np.float32)
+        starts = self._starts[self._starts < frames]
+        long = np.zeros((len(samples), int(starts[-1]) + self._size), np.float32)
         long[:, :memory] = self._past
         long[:, memory : memory + frames] = samples
         self._past = long[:, frames : frames + memory].copy()
         windows = np.lib.stride_tricks.sliding_window_view(long, self._size, axis=1)
-        spectra = rfft(windows[:, self._starts])
+        spectra = rfft(windows[:, starts])
         spectra *= self._response
         weighted = irfft(spectra, self._size)
         flat = long  # its samples are done with
-        for start, own in zip(self._starts, weighted.transpose(1, 0, 2), strict=True):
+        for start, own in zip(starts, weighted.transpose(1, 0, 2), strict=True):
             flat[:, start : start + part] = own[:, memory : memory + part]
         return flat[:, :frames]
 

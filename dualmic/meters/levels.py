@@ -15,9 +15,10 @@ from dualmic.tiles import (
     Floats,
     Mask,
     Powers,
-    Second,
+    Span,
     cell_edges,
     cell_products,
+    span_edges,
 )
 
 # Float32 bit patterns shifted right by 21 keep the exponent and two bits of the mantissa: four
@@ -50,7 +51,7 @@ class Levels:
 
 
 class LevelMeter:
-    """Feeds on seconds, keeps the plain levels of each channel. Memory: 7 MB an hour a channel."""
+    """Feeds on spans, keeps the plain levels of each channel. Memory: 7 MB an hour a channel."""
 
     def __init__(self, rate_hz: int, channels: int) -> None:
         """Start with nothing heard."""
@@ -61,16 +62,16 @@ class LevelMeter:
         self._sum = np.zeros(channels)
         self._frames = 0
 
-    def push(self, second: Second) -> None:
-        """Take in the next second."""
-        samples = second.samples
+    def push(self, span: Span) -> None:
+        """Take in the next span."""
+        samples = span.samples
         sums = cell_products(samples, samples, self._edges)
         self._power.add((sums / self._counts[: sums.shape[1]]).astype(np.float32))
-        self._peak.add(second.tops[:, : sums.shape[1]])
-        self._top = np.maximum(self._top, second.tops.max(axis=1))
+        self._peak.add(span.tops[:, : sums.shape[1]])
+        self._top = np.maximum(self._top, span.tops.max(axis=1))
         self._sum += _sums(samples)
-        self._steps.add(_count_steps(second.size, second.rate_hz))
-        self._frames += second.frames
+        self._steps.add(_count_steps(span.size, span.rate_hz))
+        self._frames += span.frames
 
     def result(self) -> Levels:
         """Return the levels so far."""
@@ -95,7 +96,7 @@ def _sums(samples: Floats) -> Powers:
 def _count_steps(size: Floats, rate_hz: int) -> np.ndarray:
     channels, frames = size.shape
     step = size.view(np.int32) >> _SHIFT
-    edges = np.round(np.arange(TILES_PER_S + 1) * rate_hz / TILES_PER_S).astype(np.int64)
+    edges = span_edges(rate_hz, TILES_PER_S)
     tiles = int(np.searchsorted(edges, frames, side="right")) - 1
     counts = np.empty((channels, tiles, _STEPS), np.uint16)
     for channel in range(channels):

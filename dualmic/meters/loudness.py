@@ -21,7 +21,7 @@ from dualmic.stack import Stack
 from dualmic.tiles import (
     Mask,
     Powers,
-    Second,
+    Span,
     cell_edges,
     cell_products,
 )
@@ -46,7 +46,7 @@ class LoudnessCells:
 
 
 class LoudnessMeter:
-    """Feeds on seconds, keeps the K-weighted power of each 10 ms cell of each channel.
+    """Feeds on spans, keeps the K-weighted power of each 10 ms cell of each channel.
 
     Memory: 4 bytes a cell and channel, 1.4 MB an hour.
     """
@@ -59,9 +59,9 @@ class LoudnessMeter:
         self._channels = channels
         self._stack = Stack()
 
-    def push(self, second: Second) -> None:
-        """Take in the next second."""
-        weighted = self._weighting.weighted(second.samples)
+    def push(self, span: Span) -> None:
+        """Take in the next span."""
+        weighted = self._weighting.weighted(span.samples)
         sums = cell_products(weighted, weighted, self._edges)
         self._stack.add((sums / self._counts[: sums.shape[1]]).astype(np.float32))
 

@@ -22,7 +22,7 @@ import numpy as np
 
 from dualmic.meters.masks import bridged, longer, moving_mean, widened
 from dualmic.stack import Stack
-from dualmic.tiles import CELLS_PER_S, Floats, Mask, Powers
+from dualmic.tiles import CELLS_PER_S, Floats, Mask, Powers, span_edges
 
 _FRAME_S = 0.040
 _BANDS = 20
@@ -65,13 +65,13 @@ _BORDER_CELLS = 40
 
 
 class MixSpeechMeter:
-    """Feeds on one signal, a second at a time; finds speech. Memory: 15 MB an hour."""
+    """Feeds on one signal, a span at a time; finds speech. Memory: 15 MB an hour."""
 
     def __init__(self, rate_hz: int) -> None:
         """Prepare frames of 40 ms every 10 ms."""
         length = round(rate_hz * _FRAME_S)
         self._window = np.hanning(length + 1)[:-1].astype(np.float32)
-        self._ends = np.round((np.arange(CELLS_PER_S) + 1) * rate_hz / CELLS_PER_S).astype(int)
+        self._ends = span_edges(rate_hz, CELLS_PER_S)[1:]
         bins_hz = np.arange(length // 2 + 1) * rate_hz / length
         scale = 2.0 / (length * float(np.sum(self._window**2)))
         edges_hz = _mel_edges_hz()
@@ -83,7 +83,7 @@ class MixSpeechMeter:
         self._bands, self._steady = Stack(), Stack()
 
     def push(self, samples: Floats) -> None:
-        """Take in the next second of samples ``(frames,)``, or the rest at the end."""
+        """Take in the next span of samples ``(frames,)``, or the rest at the end."""
         long = np.concatenate([self._past, samples])
         windows = np.lib.stride_tricks.sliding_window_view(long, len(self._past))
         spectra = np.fft.rfft(windows[self._ends[self._ends <= len(samples)]] * self._window)

@@ -22,7 +22,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from dualmic.tiles import Floats, Indices, Powers, Second, cell_edges
+from dualmic.tiles import Floats, Indices, Powers, Span, cell_edges
 
 OVERSAMPLING = 16
 TAPS = 48  # a phase: flat within 0.01 dB to 0.45 of the sample rate
@@ -65,7 +65,7 @@ class TruePeaks:
 
 
 class TruePeakMeter:
-    """Feeds on seconds, keeps the largest interpolated value of each channel."""
+    """Feeds on spans, keeps the largest interpolated value of each channel."""
 
     def __init__(self, rate_hz: int, channels: int) -> None:
         """Start with silence before the take."""
@@ -85,19 +85,19 @@ class TruePeakMeter:
         self._top_frame = np.zeros(channels)
         self._frames = 0
 
-    def push(self, second: Second) -> None:
-        """Take in the next second; what needs later samples waits for the next call."""
+    def push(self, span: Span) -> None:
+        """Take in the next span; what needs later samples waits for the next call."""
         past = np.abs(self._past).max(axis=1, keepdims=True)
-        tops = np.concatenate([past] * self._back + [second.tops], axis=1)
-        reach = second.tops
+        tops = np.concatenate([past] * self._back + [span.tops], axis=1)
+        reach = span.tops
         for first in range(self._back):
             reach = np.maximum(reach, tops[:, first : first + reach.shape[1]])
         for channel, near in enumerate(self._size_bound * reach > self._top[:, None]):
             if near.any():
-                self._look(channel, second.samples[channel], self._edges[np.flatnonzero(near)])
-        kept = second.samples[:, 1 - TAPS :]
+                self._look(channel, span.samples[channel], self._edges[np.flatnonzero(near)])
+        kept = span.samples[:, 1 - TAPS :]
         self._past = np.concatenate([self._past[:, kept.shape[1] :], kept], axis=1)
-        self._frames += second.frames
+        self._frames += span.frames
 
     def result(self) -> TruePeaks:
         """Return the true peaks, the take followed by silence."""

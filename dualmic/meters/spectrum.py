@@ -21,7 +21,7 @@ import numpy as np
 from dualmic.meters.cross_spectra import ClassSums, CrossSpectra
 from dualmic.meters.fft import rfft
 from dualmic.stack import Stack
-from dualmic.tiles import CELLS_PER_S, Floats, Second
+from dualmic.tiles import CELLS_PER_S, Floats, Span, span_edges
 
 FRAMES_PER_S = 20
 SPEECH_BANDS_HZ = (100.0, 300.0, 600.0, 1200.0, 2400.0, 4000.0, 7500.0)
@@ -69,12 +69,12 @@ class Spectra:
 
 
 class _Frames:
-    """Sliding Hann frames of each channel, with the past they need kept from second to second."""
+    """Sliding Hann frames of each channel, with the past they need kept from span to span."""
 
     def __init__(self, rate_hz: int, channels: int, per_s: int) -> None:
         self.length = round(2 * rate_hz / per_s)
         self._past = np.zeros((channels, self.length), np.float32)
-        self._ends = np.round((np.arange(per_s) + 1) * rate_hz / per_s).astype(np.int64)
+        self._ends = span_edges(rate_hz, per_s)[1:]
         self._hop = rate_hz // per_s if rate_hz % per_s == 0 else 0
         window = np.hanning(self.length + 1)[:-1]
         self.window = window.astype(np.float32)
@@ -111,7 +111,7 @@ class _Frames:
 
 
 class SpectrumMeter:
-    """Feeds on seconds, keeps the band powers above. Memory: 9 MB an hour and channel."""
+    """Feeds on spans, keeps the band powers above. Memory: 9 MB an hour and channel."""
 
     def __init__(self, rate_hz: int, channels: int, pair: tuple[int, int] | None) -> None:
         """Prepare frames; ``pair`` are the two channels whose cross-spectra are wanted."""
@@ -131,14 +131,14 @@ class SpectrumMeter:
         self._bands, self._powers = Stack(), Stack()
         self._channels = channels
 
-    def push(self, second: Second) -> None:
-        """Take in the next second."""
+    def push(self, span: Span) -> None:
+        """Take in the next span."""
         bands = [
             _squared(short[:, : self._speech_bins]) @ self._speech
-            for short in self._short.spectra(second.samples)
+            for short in self._short.spectra(span.samples)
         ]
         self._bands.add((10 * np.log10(np.maximum(np.stack(bands), 1e-16))).astype(np.float16))
-        spectra = list(self._long.spectra(second.samples))
+        spectra = list(self._long.spectra(span.samples))
         squared = [_squared(own) for own in spectra]
         self._powers.add(np.stack([own @ self._noise for own in squared]))
         if self._cross is not None and self._pair is not None:

@@ -15,7 +15,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from dualmic.tiles import Floats, Second
+from dualmic.tiles import Floats, Span
 
 LOW_HZ, HIGH_HZ = 4000.0, 7400.0
 THINNED_HZ = 16000
@@ -54,7 +54,7 @@ class Transient:
 
 
 class TransientMeter:
-    """Feeds on seconds of two channels, keeps their short sounds."""
+    """Feeds on spans of two channels, keeps their short sounds."""
 
     def __init__(self, rate_hz: int) -> None:
         """Design the filter for ``rate_hz``."""
@@ -73,10 +73,10 @@ class TransientMeter:
         self._edges = _Standing(self._edge_hop / rate_hz)
         self._levels = np.zeros((2, LEVEL_STEPS), np.int64)
 
-    def push(self, second: Second) -> None:
-        """Take in the next second; what lies in its last 40 ms is judged with the next one."""
-        self._add(second.samples)
-        self._add_differences(second.samples)
+    def push(self, span: Span) -> None:
+        """Take in the next span; what lies in its last 40 ms is judged with the next one."""
+        self._add(span.samples)
+        self._add_differences(span.samples)
 
     def _add(self, samples: Floats) -> None:
         long = np.concatenate([self._rest, samples], axis=1)

@@ -10,7 +10,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from dualmic.stack import Stack
-from dualmic.tiles import Floats, Mask, Powers, Second, cell_edges, cell_products
+from dualmic.tiles import Floats, Mask, Powers, Span, cell_edges, cell_products
 
 # Our choices: equal to the ear, and plainly not.
 ONE_SIGNAL_CORRELATION = 0.99
@@ -95,7 +95,7 @@ def _sliding_mean(values: Floats, length: int, step: int) -> Powers:
 
 
 class WidthMeter:
-    """Feeds on seconds; compares two channels of them."""
+    """Feeds on spans; compares two channels of them."""
 
     def __init__(self, rate_hz: int, pair: tuple[int, int] = (0, 1)) -> None:
         """Compare the channels ``pair``, counted from 0."""
@@ -104,9 +104,9 @@ class WidthMeter:
         self._counts = np.diff(self._edges)
         self._stack = Stack()
 
-    def push(self, second: Second) -> None:
-        """Take in the next second."""
-        left, right = (second.samples[channel] for channel in self._pair)
+    def push(self, span: Span) -> None:
+        """Take in the next span."""
+        left, right = (span.samples[channel] for channel in self._pair)
         pairs = ((left, left), (right, right), (left, right))
         sums = np.stack([cell_products(a, b, self._edges) for a, b in pairs])
         self._stack.add((sums / self._counts[: sums.shape[1]]).astype(np.float32))
