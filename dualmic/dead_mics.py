@@ -14,7 +14,7 @@ A silent interviewer is not a dead microphone: it still hears the subject.
 import numpy as np
 
 from dualmic.meters.bands import Stretch, stretches, voice_power
-from dualmic.meters.continuity import HeldRun
+from dualmic.meters.continuity import HeldRun, dies_away
 from dualmic.meters.floor import GROUP, floor_at, floor_of, group_means
 from dualmic.meters.masks import (
     bridged,
@@ -61,7 +61,7 @@ def dead_cells(bands_db: np.ndarray, held: list[list[HeldRun]]) -> Mask:
     dead = np.zeros((2, cells), bool)
     for mic in (0, 1):
         silent = _silent(bands_db[mic], held[mic])
-        dead[mic] = _lasting(silent)
+        dead[mic] = _lasting(silent, dies_away(held[mic]))
         if not dead[mic].all():
             dead[mic] |= _deaf(bands_db, mic, silent)
     return dead
@@ -78,11 +78,12 @@ def _silent(bands_db: np.ndarray, held: list[HeldRun]) -> Mask:
     return bridged(silent | mask_of(starts, ends, len(silent)), 20)
 
 
-def _lasting(silent: Mask) -> Mask:
+def _lasting(silent: Mask, dying: bool) -> Mask:
     """Keep silence to the take's end or from its start, five seconds or more of it.
 
-    A pack that mutes itself in pauses is silent at both ends too: there, silence has to last much
-    longer than any pause between words did.
+    A pack that mutes itself in pauses is silent at both ends too, and so is a recording whose
+    background is under the last bit (``dying``): there, silence has to last much longer than any
+    pause between words did.
     """
     cells = len(silent)
     starts, ends = runs_of(silent)
@@ -90,8 +91,8 @@ def _lasting(silent: Mask) -> Mask:
     at_edge = (starts <= 50) | (ends >= cells - 50)
     inside = length[~at_edge & (length >= 30)]
     least = LEAST_S * 100
-    if len(inside) >= 2:
-        least = max(MUTING_LEAST_S * 100, 2 * int(inside.max()))
+    if len(inside) >= 2 or dying:
+        least = max(MUTING_LEAST_S * 100, 2 * int(inside.max(initial=0)))
     kept = at_edge & (length >= min(least, cells))
     return mask_of(starts[kept], ends[kept], cells)
 

@@ -58,7 +58,7 @@ RULES: dict[str, Rule] = {
     "dropout": Rule(
         "silence, one value held, or a receiver's own hiss, in a channel with a background",
         _of("meters.continuity", SHORTEST_S="from {:g} s on: shorter runs occur in whole sound")
-        + _of("findings.damage", CUT_DB="sound beside it stood {:g} dB over the background")
+        + _of("findings.dropouts", CUT_DB="sound beside it stood {:g} dB over the background")
         + _of("meters.faint", UNDER_DB="hiss lies {:g} dB or more under the background"),
         "dropout",
     ),

@@ -20,7 +20,8 @@ from dualmic.at_risk import lines_at_risk, turns_of, verdict
 from dualmic.describe import crosstalk_of, mic_of, overview_of, programme_of
 from dualmic.errors import SettingsError
 from dualmic.findings import Finding, all_findings
-from dualmic.findings.damage import dropout_ms_by_turn, flat_ms_by_turn
+from dualmic.findings.damage import flat_ms_by_turn
+from dualmic.findings.dropouts import dropout_ms_by_turn
 from dualmic.findings.of_files import with_file_findings
 from dualmic.hearing import Hearing, hear
 from dualmic.limits import lenient_fail_db, strictest_limits

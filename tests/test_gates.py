@@ -1,5 +1,7 @@
 """Pauses of digital silence: noise gates, packs that mute themselves, noise under the last bit."""
 
+from collections.abc import Callable
+
 import numpy as np
 import pytest
 import speech_scene
@@ -31,6 +33,15 @@ def gated(scene: Scene, mics: tuple[int, ...], hold_s: float) -> np.ndarray:
     return samples
 
 
+def whole_words(scene: Scene) -> np.ndarray:
+    """Fade what the words come from: those recordings begin and end with their own background."""
+    inside = (scene.voices != 0).any(axis=1)
+    edge = round(0.2 * RATE_HZ)
+    fade = np.clip(2 * np.convolve(inside, np.ones(edge) / edge, "same") - 1, 0, 1) ** 4
+    faded: np.ndarray = scene.samples * fade[:, None] + scene.noise * (1 - fade)[:, None]
+    return faded
+
+
 @pytest.mark.parametrize("hold_s", [0.08, 0.3])
 @pytest.mark.parametrize("mics", [(SUBJECT,), (INTERVIEWER, SUBJECT)])
 def test_a_gate_loses_no_sound_and_kills_no_microphone(
@@ -56,10 +67,36 @@ def test_sound_lost_inside_a_gated_word_is_still_lost() -> None:
 
 @pytest.mark.parametrize("noise_dbfs", [-105.0, -110.0])
 def test_noise_under_the_last_bit_is_no_lost_sound(noise_dbfs: float) -> None:
-    scene = speech_scene.make(3, noise_dbfs=noise_dbfs)
-    # The recordings the words come from begin and end with a background of their own.
-    inside = (scene.voices != 0).any(axis=1)
-    edge = round(0.2 * RATE_HZ)
-    fade = np.clip(2 * np.convolve(inside, np.ones(edge) / edge, "same") - 1, 0, 1) ** 4
-    samples = scene.samples * fade[:, None] + scene.noise * (1 - fade)[:, None]
+    samples = whole_words(speech_scene.make(3, noise_dbfs=noise_dbfs))
     assert problems(np.round(samples * 2**15) / 2**15, "dropout", "mic_dead") == []
+
+
+@pytest.mark.parametrize("peak_dbfs", [-25.0, -35.0, -45.0])
+@pytest.mark.parametrize("to_whole", [np.round, np.floor])
+def test_quiet_speech_of_16_bits_dies_away_and_loses_nothing(
+    peak_dbfs: float, to_whole: Callable[[np.ndarray], np.ndarray]
+) -> None:
+    scene = speech_scene.make(4, noise_dbfs=-80.0)
+    samples = whole_words(scene) * 10 ** (peak_dbfs / 20) / np.abs(scene.samples).max()
+    samples = to_whole(samples * 2**15) / 2**15
+    assert problems(samples, "dropout", "mic_dead") == []
+    # Nor does what is lost there hide among all that silence.
+    start_s, end_s = scene.answers()[1]
+    part = scene.voices[round(start_s * RATE_HZ) : round(end_s * RATE_HZ), SUBJECT]
+    at = round(start_s * RATE_HZ) + int(np.abs(part).argmax())
+    samples[at : at + round(0.2 * RATE_HZ), SUBJECT] = 0
+    (found,) = problems(samples, "dropout")
+    assert found.mic == SUBJECT
+    assert abs(found.start_s - at / RATE_HZ) < 0.05
+
+
+def test_a_fade_into_silence_as_of_an_edit_is_no_lost_sound() -> None:
+    scene = speech_scene.make(4, noise_dbfs=-62.0)
+    samples = gated(scene, (INTERVIEWER, SUBJECT), 0.15)
+    start_s, end_s = scene.answers()[1]
+    loud = np.abs(scene.voices[round(start_s * RATE_HZ) : round(end_s * RATE_HZ), SUBJECT])
+    at = round(start_s * RATE_HZ) + int(loud.argmax())
+    fade = round(0.005 * RATE_HZ)
+    samples[at - fade : at, SUBJECT] *= np.linspace(1, 0, fade)
+    samples[at : at + round(0.2 * RATE_HZ), SUBJECT] = 0
+    assert problems(samples, "dropout") == []

@@ -4,7 +4,7 @@ from collections.abc import Callable
 from concurrent.futures import ThreadPoolExecutor, wait
 from dataclasses import replace
 
-from dualmic.findings import background, changes, damage, pairing, sounds, talk
+from dualmic.findings import background, changes, damage, dropouts, pairing, sounds, talk
 from dualmic.findings.base import Finding, Limits
 from dualmic.findings.jumps import mostly_dead
 from dualmic.hearing import Hearing
@@ -32,7 +32,7 @@ def all_findings(
     found = [
         *damage.clipping(hearing, limits),
         *damage.rounded(hearing),
-        *damage.dropouts(hearing, limits),
+        *dropouts.dropouts(hearing, limits),
         *damage.bad_samples(hearing, channels),
         *damage.dc_offset(hearing),
     ]

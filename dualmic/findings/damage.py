@@ -1,30 +1,18 @@
-"""Damage no gain can mend: clipped tops, lost sound, bad samples, a DC offset, a file cut short."""
+"""Damage no gain can mend: clipped tops, bad samples, a DC offset. Lost sound: ``dropouts.py``."""
 
 import numpy as np
 
 from dualmic.findings.base import Finding, Limits
 from dualmic.hearing import Hearing
-from dualmic.meters.continuity import HeldRun
-from dualmic.meters.masks import bridged, cells_of, runs_of
+from dualmic.meters.masks import bridged, runs_of
 from dualmic.meters.rounded_tops import rounded_tops
 from dualmic.record import Severity
 
-# Our choices: tops closer than this belong to one word, lost moments closer than this to one event.
+# Our choice: tops closer than this belong to one word.
 CLIPPING_GAP_S = 0.5
-DROPOUT_GAP_S = 0.25
 # A DC offset takes headroom and clicks at cuts. Converters stay under 0.1 %; 1 % costs 0.1 dB of
 # headroom and clicks audibly. (common practice, no source)
 DC_NOTE, DC_WARN = 0.003, 0.01
-# A run of silence is inside a word if sound stood this far over the background just beside it.
-CUT_DB = 10.0
-BESIDE_S = 0.03
-MUTED_SHARE = 0.05
-# A pack or gate that mutes itself takes a good part of the time in which nobody speaks, and so does
-# a background under the last bit; sound that is lost now and then takes little of it.
-MUTED_PAUSES_SHARE = 0.2
-# A gate closes once the sound has died away: nearly all its silences begin at about one level,
-# which is its threshold. What begins so far above it was torn away.
-OVER_CLOSING_DB, CLOSING_PERCENTILE = 15.0, 75.0
 
 
 def clipping(hearing: Hearing, limits: Limits) -> list[Finding]:
@@ -106,136 +94,6 @@ def flat_ms_by_turn(hearing: Hearing) -> list[float]:
         float(hearing.clipped[mic][round(a * 100) : round(b * 100)].sum()) / rate * 1000
         for mic, a, b in hearing.turns
     ]
-
-
-def dropouts(hearing: Hearing, limits: Limits) -> list[Finding]:
-    """Return the moments at which sound vanishes or freezes."""
-    found = []
-    for mic in (0, 1):
-        cut, muted = _sorted_runs(hearing, mic)
-        for group in _grouped(cut):
-            gone_ms = sum(run.end_s - run.start_s for run in group) * 1000
-            severity: Severity = "fail" if gone_ms >= limits.dropout_ms else "note"
-            found.append(
-                Finding(
-                    "dropout",
-                    mic,
-                    group[0].start_s,
-                    group[-1].end_s,
-                    severity,
-                    round(gone_ms, 1),
-                    limits.dropout_ms,
-                    "ms",
-                    count=len(group),
-                    spoils=severity == "fail",
-                    facts={"frozen": any(run.value != 0 for run in group)},
-                )
-            )
-        found += _mutes(hearing, mic, muted)
-    return found
-
-
-def _sorted_runs(hearing: Hearing, mic: int) -> tuple[list[HeldRun], list[HeldRun]]:
-    """Split held runs into those that cut into sound and those in pauses; dead stretches aside."""
-    cut: list[HeldRun] = []
-    muted: list[HeldRun] = []
-    dead = hearing.dead[mic]
-    power = hearing.measured.levels.power[mic]
-    live = power[power > 1e-14]
-    least = float(np.percentile(live, 10)) if len(live) else 0.0
-    least *= 10 ** (CUT_DB / 10)
-    closing = _closing_power(hearing, mic)
-    for run in hearing.measured.held[mic]:
-        start, end = int(run.start_s * 100), int(np.ceil(run.end_s * 100))
-        at_edge = run.start_s <= 0 or run.end_s >= hearing.measured.duration_s
-        if dead[start:end].any() or (at_edge and not _speech_in(hearing, mic, start, end)):
-            continue
-        if closing is not None and run.value == 0:
-            # Hiss counts as its silence: that is how the last bit sounds as it flickers.
-            is_cut = run.before > closing
-        else:
-            is_cut = _speech_in(hearing, mic, start, end) or _loudest(power, start, end) > least
-        (cut if is_cut else muted).append(run)
-    return cut, muted
-
-
-def _closing_power(hearing: Hearing, mic: int) -> float | None:
-    """Return the level above which a microphone that mutes itself never does; None for others."""
-    measured = hearing.measured
-    silences = [run for run in measured.held[mic] if run.value == 0 and not run.is_hiss]
-    held = cells_of([(run.start_s, run.end_s) for run in silences], measured.cells)
-    nobody = ~(hearing.activity.own[0] | hearing.activity.own[1]) & ~hearing.dead[mic]
-    if (held & nobody).sum() <= MUTED_PAUSES_SHARE * nobody.sum():
-        return None
-    usual = np.percentile([run.before for run in silences], CLOSING_PERCENTILE)
-    return float(usual) * 10 ** (OVER_CLOSING_DB / 10)
-
-
-def _loudest(power: np.ndarray, start: int, end: int) -> float:
-    """Return the loudest cell right before or after a silence."""
-    reach = round(BESIDE_S * 100)
-    before, after = power[max(start - reach, 0) : start], power[end : end + reach]
-    return float(max(before.max(initial=0), after.max(initial=0)))
-
-
-def _speech_in(hearing: Hearing, mic: int, start: int, end: int) -> bool:
-    """Whether the wearer speaks on both sides of it within one stretch of speech."""
-    own = hearing.activity.own[mic]
-    return bool(own[max(start - 2, 0) : end + 2].all()) and end > start
-
-
-def _grouped(runs: list[HeldRun]) -> list[list[HeldRun]]:
-    groups: list[list[HeldRun]] = []
-    for run in runs:
-        if groups and run.start_s - groups[-1][-1].end_s <= DROPOUT_GAP_S:
-            groups[-1].append(run)
-        else:
-            groups.append([run])
-    return groups
-
-
-def _mutes(hearing: Hearing, mic: int, muted: list[HeldRun]) -> list[Finding]:
-    """One note for a pack that mutes itself in pauses; single silent pauses are listed as notes."""
-    if not muted:
-        return []
-    total_s = sum(run.end_s - run.start_s for run in muted)
-    if len(muted) >= 3 or total_s > MUTED_SHARE * hearing.measured.duration_s:
-        runs = [(muted[0].start_s, muted[-1].end_s)]
-    else:
-        runs = [(run.start_s, run.end_s) for run in muted]
-    return [
-        Finding(
-            "dropout",
-            mic,
-            start_s,
-            end_s,
-            "note",
-            round(total_s * 1000, 1),
-            None,
-            "ms",
-            count=len(muted),
-            facts={"muted": True},
-        )
-        for start_s, end_s in runs
-    ]
-
-
-def dropout_ms_by_turn(hearing: Hearing, found: list[Finding]) -> list[float]:
-    """Return the lost milliseconds of every turn on its speaker's own microphone."""
-    lost = []
-    for mic, start_s, end_s in hearing.turns:
-        lost.append(
-            sum(
-                f.value or 0.0
-                for f in found
-                if f.kind == "dropout"
-                and f.mic == mic
-                and not f.facts.get("muted")
-                and f.start_s < end_s
-                and f.end_s > start_s
-            )
-        )
-    return lost
 
 
 def bad_samples(hearing: Hearing, channels: tuple[int, int]) -> list[Finding]:

@@ -6,6 +6,8 @@ always give zeros: its hiss is left, far under the microphone's own background a
 5 ms, which no word, room or noise gate does (see ``faint.py``).
 """
 
+import math
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -15,6 +17,12 @@ from dualmic.meters.flat_runs import flat_runs
 from dualmic.tiles import Span
 
 SHORTEST_S = 0.005
+LAST_SHARE = 5  # a millisecond of the shortest run
+# Our choices. Sound dies away through the last bits before a quiet recording, or one that was
+# processed, falls silent: 5 ms of it span two steps of its own at most. What is torn from a word
+# spans five and more even where its peaks lie 45 dB under full scale in 16 bits.
+TORN_STEPS = 3.5
+DYING_RUNS = 3  # so many show that this is how the recording falls silent
 
 
 @dataclass(frozen=True)
@@ -22,7 +30,9 @@ class HeldRun:
     """A stretch in which a channel holds one value (zero: digital silence), or hiss alone.
 
     ``before`` is the mean square distance from that value over the 5 ms before, 0.0 for hiss: how
-    much was torn off.
+    much was torn off. ``last`` is the same over the last millisecond: how much was left of it.
+    ``steps`` is the root of ``before`` in units of the smallest distance there: sound that dies
+    away into the last bit comes to one or two, loud sound to five and more.
     """
 
     start_s: float
@@ -30,6 +40,16 @@ class HeldRun:
     value: float
     is_hiss: bool = False
     before: float = 0.0
+    last: float = 0.0
+    steps: float = math.inf
+
+
+def dies_away(runs: Sequence[HeldRun]) -> bool:
+    """Whether a channel falls silent through its last bits: quiet or processed sound does."""
+    return sum(run.steps < TORN_STEPS for run in runs) >= DYING_RUNS
+
+
+_Torn = tuple[float, float, float]  # ``before``, ``last`` and ``steps`` of a run
 
 
 class ContinuityMeter:
@@ -42,8 +62,8 @@ class ContinuityMeter:
         self._past = np.zeros((channels, 0), np.float32)
         self._earlier = np.zeros((channels, self._least), np.float32)  # what came before the past
         self._runs: list[list[HeldRun]] = [[] for _ in range(channels)]
-        # A run that reached the end of the last span: its first frame, and ``before``.
-        self._open: list[tuple[int, float] | None] = [None] * channels
+        # A run that reached the end of the last span: its first frame, and what was torn off.
+        self._open: list[tuple[int, _Torn] | None] = [None] * channels
         self._frames = 0
         self._faint = FaintLevels(rate_hz, channels)
 
@@ -78,26 +98,29 @@ class ContinuityMeter:
             runs.start[kept], runs.length[kept], runs.value[kept], strict=True
         ):
             if start == 0 and open_from is not None:
-                from_frame, before = open_from
+                from_frame, torn = open_from
             else:
                 from_frame = first + int(start)
-                before = self._before(channel, row, int(start), float(value))
+                torn = self._torn(channel, row, int(start), float(value))
             to_frame = first + int(start + length)
             if start + length == len(row):
                 if to_frame - from_frame >= self._least:
-                    self._open[channel] = from_frame, before
+                    self._open[channel] = from_frame, torn
             elif to_frame - from_frame >= self._least:
-                self._add(channel, (from_frame, to_frame), float(value), before)
+                self._add(channel, (from_frame, to_frame), float(value), torn)
 
-    def _before(self, channel: int, row: np.ndarray, start: int, value: float) -> float:
+    def _torn(self, channel: int, row: np.ndarray, start: int, value: float) -> _Torn:
         part = row[max(start - self._least, 0) : start]
         if start < self._least:
             part = np.concatenate([self._earlier[channel, start:], part])
-        return float(np.mean(np.square(part - value, dtype=np.float64)))
+        square = np.square(part - value, dtype=np.float64)
+        power, least = float(square.mean()), square[square > 0]
+        last = float(square[-max(self._least // LAST_SHARE, 1) :].mean())
+        return power, last, math.sqrt(power / float(least.min())) if len(least) else 0.0
 
-    def _add(self, channel: int, frames: tuple[int, int], value: float, before: float) -> None:
+    def _add(self, channel: int, frames: tuple[int, int], value: float, torn: _Torn) -> None:
         start_s, end_s = (frame / self._rate_hz for frame in frames)
-        self._runs[channel].append(HeldRun(start_s, end_s, value, before=before))
+        self._runs[channel].append(HeldRun(start_s, end_s, value, False, *torn))
 
     def result(self) -> list[list[HeldRun]]:
         """Return the held runs of each channel in order of time."""
@@ -106,7 +129,7 @@ class ContinuityMeter:
             if open_from is not None:
                 value = float(self._past[channel, -1])
                 start_s, end_s = open_from[0] / self._rate_hz, self._frames / self._rate_hz
-                answer[channel].append(HeldRun(start_s, end_s, value, before=open_from[1]))
+                answer[channel].append(HeldRun(start_s, end_s, value, False, *open_from[1]))
             spans = [(run.start_s, run.end_s) for run in answer[channel]]
             for start_s, end_s in self._faint.stretches(channel, spans):
                 answer[channel].append(HeldRun(start_s, end_s, 0.0, is_hiss=True))

@@ -1,0 +1,190 @@
+"""Lost sound: what vanishes or freezes, told from microphones that fall silent by themselves.
+
+A pack or gate that mutes itself, a recording so quiet that its background lies under the last bit,
+and sound that was processed are all silent in pauses, and no word of them is lost. There, sound has
+died away before it is silent; lost sound is torn off.
+"""
+
+import numpy as np
+
+from dualmic.findings.base import Finding, Limits
+from dualmic.hearing import Hearing
+from dualmic.meters.continuity import TORN_STEPS, HeldRun, dies_away
+from dualmic.meters.masks import cells_of
+from dualmic.record import Severity
+from dualmic.tiles import Mask
+
+# All our choices.
+DROPOUT_GAP_S = 0.25  # lost moments closer than this are one event
+# A run of silence is inside a word if sound stood this far over the background just beside it.
+CUT_DB = 10.0
+BESIDE_S = 0.03
+# Above this share of a take, silent pauses are told once.
+MUTED_SHARE = 0.05
+# A pack or gate that mutes itself takes a good part of the time in which nobody speaks, and so does
+# a background under the last bit; sound that is lost now and then takes little of it.
+MUTED_PAUSES_SHARE = 0.2
+# A gate closes once the sound has died away: nearly all its silences begin at about one level,
+# which is its threshold. What begins so far above it was torn away, if it stood near the voice's
+# own level and was no fade of some milliseconds, as in an edit.
+OVER_CLOSING_DB, CLOSING_PERCENTILE, CLOSING_RUNS = 15.0, 75.0, 5
+TORN_UNDER_VOICE_DB = 25.0
+FADE_DB = 10.0  # the last millisecond under the last five
+
+
+def dropouts(hearing: Hearing, limits: Limits) -> list[Finding]:
+    """Return the moments at which sound vanishes or freezes."""
+    found = []
+    for mic in (0, 1):
+        cut, muted = _sorted_runs(hearing, mic)
+        for group in _grouped(cut):
+            gone_ms = sum(run.end_s - run.start_s for run in group) * 1000
+            severity: Severity = "fail" if gone_ms >= limits.dropout_ms else "note"
+            found.append(
+                Finding(
+                    "dropout",
+                    mic,
+                    group[0].start_s,
+                    group[-1].end_s,
+                    severity,
+                    round(gone_ms, 1),
+                    limits.dropout_ms,
+                    "ms",
+                    count=len(group),
+                    spoils=severity == "fail",
+                    facts={"frozen": any(run.value != 0 for run in group)},
+                )
+            )
+        found += _mutes(hearing, mic, muted)
+    return found
+
+
+def _sorted_runs(hearing: Hearing, mic: int) -> tuple[list[HeldRun], list[HeldRun]]:
+    """Split held runs into those that cut into sound and those in pauses; dead stretches aside."""
+    cut: list[HeldRun] = []
+    muted: list[HeldRun] = []
+    dead = hearing.dead[mic]
+    power = hearing.measured.levels.power[mic]
+    live = power[power > 1e-14]
+    least = float(np.percentile(live, 10)) if len(live) else 0.0
+    least *= 10 ** (CUT_DB / 10)
+    closing = _closing_power(hearing, mic)
+    hisses = _hisses_in_pauses(hearing, mic)
+    for run in hearing.measured.held[mic]:
+        start, end = int(run.start_s * 100), int(np.ceil(run.end_s * 100))
+        at_edge = run.start_s <= 0 or run.end_s >= hearing.measured.duration_s
+        if dead[start:end].any() or (at_edge and not _speech_in(hearing, mic, start, end)):
+            continue
+        if run.steps < TORN_STEPS:
+            is_cut = False
+        elif closing is not None and run.value == 0:
+            # Hiss counts as its silence: that is how the last bit sounds as it flickers.
+            is_cut = run.before > closing and run.last > run.before * 10 ** (-FADE_DB / 10)
+        elif run.is_hiss and hisses:
+            is_cut = _speech_in(hearing, mic, start, end)
+        else:
+            is_cut = _speech_in(hearing, mic, start, end) or _loudest(power, start, end) > least
+        (cut if is_cut else muted).append(run)
+    return cut, muted
+
+
+def _closing_power(hearing: Hearing, mic: int) -> float | None:
+    """Return the level above which a microphone never falls silent by itself; None for others."""
+    measured = hearing.measured
+    silences = [run for run in measured.held[mic] if run.value == 0 and not run.is_hiss]
+    held = cells_of([(run.start_s, run.end_s) for run in silences], measured.cells)
+    nobody = _nobody(hearing, mic)
+    dying = dies_away(measured.held[mic])
+    if not dying and (held & nobody).sum() <= MUTED_PAUSES_SHARE * nobody.sum():
+        return None
+    levels = [run.before for run in silences if run.steps >= TORN_STEPS]
+    closing = 0.0
+    if len(levels) >= CLOSING_RUNS:
+        usual = float(np.percentile(levels, CLOSING_PERCENTILE))
+        closing = usual * 10 ** (OVER_CLOSING_DB / 10)
+    own = hearing.activity.own[mic] & ~held
+    if own.any():
+        voice = float(np.median(measured.levels.power[mic][own]))
+        closing = max(closing, voice * 10 ** (-TORN_UNDER_VOICE_DB / 10))
+    return closing
+
+
+def _hisses_in_pauses(hearing: Hearing, mic: int) -> bool:
+    """Whether a microphone is turned down to hiss for much of the time in which nobody speaks."""
+    spans = [(run.start_s, run.end_s) for run in hearing.measured.held[mic] if run.is_hiss]
+    nobody = _nobody(hearing, mic)
+    hiss = cells_of(spans, hearing.measured.cells) & nobody
+    return bool(hiss.sum() > MUTED_PAUSES_SHARE * nobody.sum())
+
+
+def _nobody(hearing: Hearing, mic: int) -> Mask:
+    own = hearing.activity.own
+    nobody: Mask = ~(own[0] | own[1]) & ~hearing.dead[mic]
+    return nobody
+
+
+def _loudest(power: np.ndarray, start: int, end: int) -> float:
+    """Return the loudest cell right before or after a silence."""
+    reach = round(BESIDE_S * 100)
+    before, after = power[max(start - reach, 0) : start], power[end : end + reach]
+    return float(max(before.max(initial=0), after.max(initial=0)))
+
+
+def _speech_in(hearing: Hearing, mic: int, start: int, end: int) -> bool:
+    """Whether the wearer speaks on both sides of it within one stretch of speech."""
+    own = hearing.activity.own[mic]
+    return bool(own[max(start - 2, 0) : end + 2].all()) and end > start
+
+
+def _grouped(runs: list[HeldRun]) -> list[list[HeldRun]]:
+    groups: list[list[HeldRun]] = []
+    for run in runs:
+        if groups and run.start_s - groups[-1][-1].end_s <= DROPOUT_GAP_S:
+            groups[-1].append(run)
+        else:
+            groups.append([run])
+    return groups
+
+
+def _mutes(hearing: Hearing, mic: int, muted: list[HeldRun]) -> list[Finding]:
+    """One note for a pack that mutes itself in pauses; single silent pauses are listed as notes."""
+    if not muted:
+        return []
+    total_s = sum(run.end_s - run.start_s for run in muted)
+    if len(muted) >= 3 or total_s > MUTED_SHARE * hearing.measured.duration_s:
+        runs = [(muted[0].start_s, muted[-1].end_s)]
+    else:
+        runs = [(run.start_s, run.end_s) for run in muted]
+    return [
+        Finding(
+            "dropout",
+            mic,
+            start_s,
+            end_s,
+            "note",
+            round(total_s * 1000, 1),
+            None,
+            "ms",
+            count=len(muted),
+            facts={"muted": True},
+        )
+        for start_s, end_s in runs
+    ]
+
+
+def dropout_ms_by_turn(hearing: Hearing, found: list[Finding]) -> list[float]:
+    """Return the lost milliseconds of every turn on its speaker's own microphone."""
+    lost = []
+    for mic, start_s, end_s in hearing.turns:
+        lost.append(
+            sum(
+                f.value or 0.0
+                for f in found
+                if f.kind == "dropout"
+                and f.mic == mic
+                and not f.facts.get("muted")
+                and f.start_s < end_s
+                and f.end_s > start_s
+            )
+        )
+    return lost
