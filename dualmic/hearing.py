@@ -3,6 +3,7 @@
 Row 0 is the interviewer's microphone, row 1 the subject's, as in :class:`dualmic.measure.Measured`.
 """
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -18,13 +19,14 @@ from dualmic.meters.crosstalk import (
     leak_level,
     leak_sections,
 )
+from dualmic.meters.gains import GainStep, steady_power, without_gains
 from dualmic.meters.levels import level_exceeded_dbfs
 from dualmic.meters.masks import cells_of
 from dualmic.meters.noise import NoiseFloor, noise_floor, speech_to_noise_db
 from dualmic.meters.spectrum import frame_mask
 from dualmic.meters.speech import Activity, find_speech
 from dualmic.stack import let_go
-from dualmic.tiles import CELLS_PER_TILE, Mask
+from dualmic.tiles import CELLS_PER_TILE, Mask, Powers
 from dualmic.unwanted import Unwanted, find_unwanted
 
 TOP_SHARE = 0.001  # the loudest 0.1 % of a person's speech samples are left out (common practice)
@@ -41,9 +43,14 @@ class HeardLeak:
 
 @dataclass(frozen=True)
 class Hearing:
-    """Who speaks, and everything that depends on it; lists and rows go by microphone."""
+    """Who speaks, and everything that depends on it; lists and rows go by microphone.
+
+    ``bands_db`` are the measured band levels with all ``gains`` undone, steps known to be sure.
+    """
 
     measured: Measured
+    gains: Sequence[GainStep]
+    bands_db: np.ndarray
     activity: Activity
     dead: Mask
     clipped: np.ndarray
@@ -63,8 +70,15 @@ class Hearing:
         return float(self.activity.own[mic].sum()) / 100
 
 
-def hear(measured: Measured, *, one_mic: bool = False) -> Hearing:
-    """Find who speaks and work out all that depends on it."""
+def hear(measured: Measured, *, one_mic: bool = False, gains: Sequence[GainStep] = ()) -> Hearing:
+    """Find who speaks and work out all that depends on it.
+
+    Args:
+        measured: the take.
+        one_mic: both people share one microphone.
+        gains: steps of gain that are known to be in it.
+
+    """
     bands = measured.spectra.bands_db
     dead = np.zeros(bands.shape[:2], bool) if one_mic else dead_cells(bands, measured.held)
     held = np.stack(
@@ -73,6 +87,7 @@ def hear(measured: Measured, *, one_mic: bool = False) -> Hearing:
             for runs in measured.held
         ]
     )
+    bands = without_gains(bands, gains)
     activity = find_speech(bands, dead | held)
     activity = without_gaps(bands, activity, held & ~dead)
     if dead.any():
@@ -107,27 +122,31 @@ def hear(measured: Measured, *, one_mic: bool = False) -> Hearing:
             level_exceeded_dbfs(measured.levels.peak_counts[mic], tiles.all(axis=1), TOP_SHARE)
         )
         let_go()
-    leaks = [_leak(measured, activity, unfit, mic) for mic in (0, 1)]
+    power = [
+        steady_power(row, activity.own[mic, : len(row)], gains, mic)
+        for mic, row in enumerate(measured.loudness.power)
+    ]
+    leaks = [_leak(measured, power, activity, unfit, mic) for mic in (0, 1)]
     let_go()
-    return Hearing(measured, activity, dead, clipped, floors, to_noise, peaks, leaks, unwanted)
+    return Hearing(
+        measured, gains, bands, activity, dead, clipped, floors, to_noise, peaks, leaks, unwanted
+    )
 
 
-def k_noise(measured: Measured, activity: Activity, mic: int, dead: Mask) -> float:
-    """Return the K-weighted mean power of a microphone's pauses; 0.0 if there are none."""
-    cells = measured.loudness.power[mic]
-    pause = activity.pause[: len(cells)] & ~dead[: len(cells)]
-    return float(cells[pause].mean()) if pause.any() else 0.0
+def _leak(
+    measured: Measured, power: Sequence[Powers], activity: Activity, unfit: Mask, mic: int
+) -> HeardLeak:
+    """Measure the voice of ``mic``'s wearer in the other microphone.
 
-
-def _leak(measured: Measured, activity: Activity, unfit: Mask, mic: int) -> HeardLeak:
-    """Measure the voice of ``mic``'s wearer in the other microphone."""
+    ``power``: K-weighted cell powers of both microphones, gains that were turned undone.
+    """
     other = 1 - mic
     gone = unfit[0] | unfit[1]
-    own, there = measured.loudness.power[mic], measured.loudness.power[other]
-    noise = [k_noise(measured, activity, m, gone) for m in (mic, other)]
+    own, there = power[mic], power[other]
     single = activity.single[mic][: len(own)] & ~gone[: len(own)]
-    level = leak_level(own, there, single, *noise)
     pause = activity.pause[: len(own)] & ~gone[: len(own)]
+    noise = [float(row[pause].mean()) if pause.any() else 0.0 for row in (own, there)]
+    level = leak_level(own, there, single, *noise)
     turns = [(start_s, end_s) for speaker, start_s, end_s in activity.turns if speaker == mic]
     sections = leak_sections(own, there, single, pause, turns, *noise)
     found = None

@@ -23,6 +23,7 @@ from dualmic.findings import Finding, all_findings
 from dualmic.findings.damage import flat_ms_by_turn
 from dualmic.findings.dropouts import dropout_ms_by_turn
 from dualmic.findings.of_files import with_file_findings
+from dualmic.findings.turned import hear_two
 from dualmic.hearing import Hearing, hear
 from dualmic.limits import lenient_fail_db, strictest_limits
 from dualmic.measure import Progress, measure
@@ -129,8 +130,11 @@ def check_take(
         ending = recording.ending()
     if options.one_mic:
         measured = without_stand_in(measured)
-    hearing = hear(measured, one_mic=options.one_mic)
-    return _judged(hearing, info, ending, channels, roles, specs, options)
+    if options.one_mic:
+        hearing, changed = hear(measured, one_mic=True), None
+    else:
+        hearing, changed = hear_two(measured)
+    return _judged(hearing, changed, info, ending, channels, roles, specs, options)
 
 
 def load_specs(names: Sequence[str]) -> list[Spec]:
@@ -153,6 +157,7 @@ def load_specs(names: Sequence[str]) -> list[Spec]:
 
 def _judged(
     hearing: Hearing,
+    changed: list[Finding] | None,
     info: RecordingInfo,
     ending: Ending,
     channels: list[Channel],
@@ -165,7 +170,13 @@ def _judged(
     mics = {role: mic_of(hearing, k, channel, mains_hz) for k, (role, channel) in places if channel}
     let_go()
     limits = replace(strictest_limits(specs, mics, info), mains_hz=mains_hz)
-    found = all_findings(hearing, limits, seats(roles, len(info.channels)), one_mic=options.one_mic)
+    found = all_findings(
+        hearing,
+        limits,
+        seats(roles, len(info.channels)),
+        one_mic=options.one_mic,
+        changed=changed,
+    )
     if options.one_mic:
         found = [finding for finding in found if finding.mic != 0]
     one_signal = _carry_one_signal(found, hearing.measured.duration_s)

@@ -9,6 +9,7 @@ from dualmic.tiles import CELLS_PER_S, Mask
 BLOCK_CELLS = 5
 """Changes of level and background are looked for in blocks of 50 ms (our choice)."""
 BLOCKS_PER_S = CELLS_PER_S // BLOCK_CELLS
+SHORTEST_S = 1.0  # our choice: in less there is no voice, background or level to judge
 
 
 @dataclass(frozen=True)

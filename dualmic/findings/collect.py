@@ -5,7 +5,7 @@ from concurrent.futures import ThreadPoolExecutor, wait
 from dataclasses import replace
 
 from dualmic.findings import background, changes, damage, dropouts, pairing, sounds, talk
-from dualmic.findings.base import Finding, Limits
+from dualmic.findings.base import SHORTEST_S, Finding, Limits
 from dualmic.findings.jumps import mostly_dead
 from dualmic.hearing import Hearing
 from dualmic.stack import let_go
@@ -14,11 +14,15 @@ Finder = Callable[[Hearing, Limits], list[Finding]]
 
 BESIDE_S = 0.3  # our choice: as near as the ends of a stretch are known
 BESIDE_EACH_OTHER_S = 7200.0  # our choice: of longer takes, one at a time fits in the memory
-SHORTEST_S = 1.0  # our choice: in less there is no voice, background or level to judge
 
 
 def all_findings(
-    hearing: Hearing, limits: Limits, channels: tuple[int, int], *, one_mic: bool = False
+    hearing: Hearing,
+    limits: Limits,
+    channels: tuple[int, int],
+    *,
+    one_mic: bool = False,
+    changed: list[Finding] | None = None,
 ) -> list[Finding]:
     """Return every finding, worst first and then in order of time.
 
@@ -27,6 +31,7 @@ def all_findings(
         limits: the strictest limits of the deliveries asked for.
         channels: channels (from 0) of the interviewer's and the subject's microphone.
         one_mic: both people share one microphone: nothing that compares two is asked.
+        changed: the changes of gain and background, if they are known already.
 
     """
     found = [
@@ -38,12 +43,14 @@ def all_findings(
     ]
     let_go()
     if hearing.measured.duration_s >= SHORTEST_S:
-        found += _of_sound(hearing, limits, one_mic=one_mic)
+        found += _of_sound(hearing, limits, changed, one_mic=one_mic)
     order = {"fail": 0, "warn": 1, "note": 2}
     return sorted(found, key=lambda f: (order[f.severity], f.start_s, f.kind, f.mic or 0))
 
 
-def _of_sound(hearing: Hearing, limits: Limits, *, one_mic: bool) -> list[Finding]:
+def _of_sound(
+    hearing: Hearing, limits: Limits, changed: list[Finding] | None, *, one_mic: bool
+) -> list[Finding]:
     """Return what takes more than single samples to tell."""
     same = [] if one_mic else pairing.dual_mono(hearing)
     let_go()
@@ -52,14 +59,14 @@ def _of_sound(hearing: Hearing, limits: Limits, *, one_mic: bool) -> list[Findin
         background.noise,
         background.low_level,
         background.hum,
-        changes.changes,
+        *([changes.changes] if changed is None else []),
         sounds.wind,
         sounds.clicks,
     ]
     of_two: list[Finder] = [pairing.mic_dead, pairing.polarity]
     if not same and not place:
         of_two += [pairing.crosstalk, talk.both_talking]
-    found = [*same, *place]
+    found = [*same, *place, *(changed or [])]
     # Cloth takes about as long to find as all the rest together.
     with ThreadPoolExecutor(1) as beside:
         cloth = None if one_mic or place else beside.submit(sounds.rustle, hearing, limits)

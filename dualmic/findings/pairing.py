@@ -134,7 +134,7 @@ def _turned_up(
 
 def _background_apart(hearing: Hearing, speaker: int, part: slice, pause: Mask) -> Powers:
     """Return how far the other's background lies over the speaker's in each band, in dB."""
-    bands_db = hearing.measured.spectra.bands_db[:, part, TURNED_BANDS][:, pause[part]]
+    bands_db = hearing.bands_db[:, part, TURNED_BANDS][:, pause[part]]
     power = (10 ** (bands_db.astype(np.float32) / 10)).mean(axis=1)
     return power_db(power[1 - speaker]) - power_db(power[speaker])
 

@@ -68,7 +68,13 @@ def _cut(hearing: Hearing, start_s: int, end_s: float) -> Hearing:
         cloth=hearing.activity.cloth[cells],
     )
     measured = _measured(hearing.measured, cells, start_s, end_s)
-    return replace(hearing, measured=measured, activity=activity, dead=hearing.dead[:, cells])
+    return replace(
+        hearing,
+        measured=measured,
+        bands_db=hearing.bands_db[:, cells],
+        activity=activity,
+        dead=hearing.dead[:, cells],
+    )
 
 
 def _measured(measured: Measured, cells: slice, start_s: int, end_s: float) -> Measured:

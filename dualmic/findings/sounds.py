@@ -1,5 +1,7 @@
 """Sounds that do not belong: wind on a microphone, cracks, cloth."""
 
+from dataclasses import replace
+
 from dualmic.findings.base import Finding, Limits
 from dualmic.hearing import Hearing
 from dualmic.record import Severity
@@ -54,7 +56,8 @@ def _speaks_at(hearing: Hearing, mic: int, short: Crack) -> bool:
 
 def rustle(hearing: Hearing, limits: Limits) -> list[Finding]:
     """Return the stretches in which cloth or a hand is on one microphone; wind is told apart."""
-    measured = hearing.measured
+    spectra = replace(hearing.measured.spectra, bands_db=hearing.bands_db)
+    measured = replace(hearing.measured, spectra=spectra)
     blown = hearing.unwanted.gusts
     found = []
     for mic, stretches in enumerate(rustles(measured, hearing.activity, hearing.dead)):

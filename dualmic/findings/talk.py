@@ -45,7 +45,7 @@ def both_talking(hearing: Hearing, _limits: Limits) -> list[Finding]:
             continue
         if voices is None:
             activity = hearing.activity
-            voices = TwoVoices(hearing.measured.spectra.bands_db, activity.single, activity.pause)
+            voices = TwoVoices(hearing.bands_db, activity.single, activity.pause)
         if not voices.are_two(voices.apart(start, end, inside)[inside]):
             continue
         assent = length_s < ASSENT_S
@@ -91,4 +91,4 @@ def _blown(hearing: Hearing, cells: int) -> Mask:
 
 
 def _levels(hearing: Hearing) -> list[Floats]:
-    return [voice_db(bands) for bands in hearing.measured.spectra.bands_db]
+    return [voice_db(bands) for bands in hearing.bands_db]
