@@ -88,7 +88,9 @@ def hear(measured: Measured, *, one_mic: bool = False, gains: Sequence[GainStep]
         ]
     )
     bands = without_gains(bands, gains)
-    activity = find_speech(bands, dead | held)
+    sums = measured.spectra.cross
+    arrivals = None if sums is None or one_mic else sums.arrivals
+    activity = find_speech(bands, dead | held, arrivals)
     activity = without_gaps(bands, activity, held & ~dead)
     if dead.any():
         activity = with_dead_mics(bands, activity, dead)

@@ -11,6 +11,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from dualmic.meters.arrivals import ArrivalMeter
 from dualmic.tiles import Floats
 
 LOW_HZ, HIGH_HZ = 150.0, 7000.0  # where voices are; the range the delay is looked for in
@@ -31,6 +32,7 @@ class ClassSums:
     ``cross`` is ``(classes, bins)`` complex, ``first`` and ``second`` ``(classes, bins)``,
     ``frames`` ``(classes,)``; the last class holds the pauses. ``bins_hz`` are the frequencies and
     ``frame_bins`` the number of bins of a whole real spectrum, for the way back into time.
+    ``arrivals`` are the time differences that stand out, see :class:`ArrivalMeter`.
     """
 
     bins_hz: np.ndarray
@@ -40,6 +42,7 @@ class ClassSums:
     first: np.ndarray
     second: np.ndarray
     frames: np.ndarray
+    arrivals: Floats
 
     @staticmethod
     def differences_db() -> np.ndarray:
@@ -62,11 +65,15 @@ class CrossSpectra:
         self._first, self._second = np.zeros(shape), np.zeros(shape)
         self._frames = np.zeros(_CLASSES + 1, np.int64)
         self._floor = np.full(2, np.inf)
+        self._arrivals = ArrivalMeter(self._bins_hz)
 
     def push(
         self, first: np.ndarray, second: np.ndarray, power_first: Floats, power_second: Floats
     ) -> None:
         """Take in the next frames: spectra ``(frames, bins)`` complex and their squares."""
+        a, b = first[:, self._used], second[:, self._used]
+        product = a * b.conj()
+        self._arrivals.push(product)
         power_a, power_b = power_first[:, self._used], power_second[:, self._used]
         total = np.stack([power_a.sum(axis=1), power_b.sum(axis=1)], axis=1) * self._scale
         chosen = self._classes(total.astype(np.float64))
@@ -75,8 +82,6 @@ class CrossSpectra:
             return
         # One product per sum: a row for each class met, a one for each of its frames.
         belongs = (classes[:, None] == chosen).astype(np.float32)
-        a, b = first[:, self._used], second[:, self._used]
-        product = a * b.conj()
         self._cross[classes] += belongs @ product
         self._first[classes] += belongs @ power_a
         self._second[classes] += belongs @ power_b
@@ -113,4 +118,5 @@ class CrossSpectra:
             self._first.copy(),
             self._second.copy(),
             self._frames.copy(),
+            self._arrivals.result(),
         )

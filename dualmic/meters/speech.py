@@ -23,6 +23,7 @@ from dualmic.meters.bands import Bands, stretches
 from dualmic.meters.cloth import brief, flat_noise, without_cloth
 from dualmic.meters.masks import bridged, holding, longer, moving_mean, runs_of, widened
 from dualmic.meters.one_voice import alone, with_one_owner
+from dualmic.meters.places import find_places
 from dualmic.meters.spectrum import VOICE_BANDS
 from dualmic.tiles import Floats, Mask, Powers
 
@@ -38,6 +39,8 @@ CLUSTER_CELLS = 31
 LEAST_CLUSTER_CELLS, LEAST_CLUSTER_SHARE = 60, 0.01
 PAUSE_AFTER_S, PAUSE_BEFORE_S = 0.3, 0.1
 SMOOTH_CELLS = 7
+# How far around a leak is held against its usual, and how much of it that takes.
+NEAR_CLOSE, NEAR_WIDE, NEAR_STEP, NEAR_LEAST = 150, 400, 25, 40
 _DB = np.float32(10 / np.log(10))  # decibels in a neper of power
 _CLIPPED = -2 / _DB, 15 / _DB  # nepers: what a band may say at most, -2 and 15 dB
 # Somebody's speech lies within this of its own loud parts; what is weaker is not them.
@@ -100,28 +103,45 @@ def _clusters(difference_db: Floats, noise_apart_db: float) -> tuple[float | Non
     return float(middle[ends[1]]), float(middle[ends[0]])
 
 
-def find_speech(bands_db: np.ndarray, gone: Mask | None = None) -> Activity:
+def find_speech(
+    bands_db: np.ndarray, gone: Mask | None = None, arrivals: Floats | None = None
+) -> Activity:
     """Find who speaks when.
 
     Args:
         bands_db: ``(2, cells, bands)``, band powers of the interviewer's and the subject's
             microphone in dB, from :class:`dualmic.meters.spectrum.Spectra`.
         gone: ``(2, cells)``, where a microphone is known to hold nothing usable, or None.
+        arrivals: when sound arrives, from :class:`dualmic.meters.arrivals.ArrivalMeter`, or None.
 
     """
     cells = bands_db.shape[1]
     heard = Bands(bands_db)
     flat, cloth = _flat_noise(heard)
-    difference_db, loud = _differences(heard)
+    difference_db, active, loud = _differences(heard)
     both_live = np.ones(cells, bool) if gone is None else ~(gone[0] | gone[1])
     both_live &= ~(flat[0] | flat[1])
     loud &= both_live
-    high, low = _clusters(difference_db[loud], heard.noise_apart_db())
-    ratio = _first_ratios(heard, difference_db, loud, (high, low))
-    own = _talking(heard, ratio)
+    places = None
+    if arrivals is not None:
+        places = find_places(arrivals, difference_db, loud, heard.noise_apart_db())
+    surely: Mask = np.ones((2, cells), bool)
+    more: Floats | None = None
+    if places is None:
+        high, low = _clusters(difference_db[loud], heard.noise_apart_db())
+        ratio = _first_ratios(heard, difference_db, loud, (high, low))
+    else:
+        surely = places.alone() & both_live
+        high, low = (
+            float(np.median(difference_db[loud & mask])) if (loud & mask).any() else None
+            for mask in surely
+        )
+        more = _more_leak(difference_db, places.undisturbed() & both_live & active, (high, low))
+        ratio = _ratios(heard, surely & loud, np.zeros((2, heard.count)), more)
+    own = _talking(heard, ratio, more)
     for _ in range(2):
-        ratio = _ratios(heard, alone(own) & both_live, ratio)
-        own = _talking(heard, ratio)
+        ratio = _ratios(heard, alone(own) & both_live & surely, ratio, more)
+        own = _talking(heard, ratio, more)
     middle: float | None = None
     if high is not None and low is not None:
         middle = (high + low) / 2
@@ -150,8 +170,11 @@ def activity_of(
     return Activity(own, alone(own), pause, find_turns(own), clusters_db, leak_ratio, cloth)
 
 
-def _differences(heard: Bands) -> tuple[Floats, Mask]:
-    """Return the level difference of each cell, noise removed, and where it is worth looking at."""
+def _differences(heard: Bands) -> tuple[Floats, Mask, Mask]:
+    """Return the level difference of each cell, noise removed.
+
+    Then where a sound stands clear of the noise, and where it is the loudest and says most.
+    """
     difference_db = np.zeros(heard.cells, np.float32)
     over = np.zeros(heard.cells, np.float32)
     for stretch in stretches(heard.cells):
@@ -166,8 +189,8 @@ def _differences(heard: Bands) -> tuple[Floats, Mask]:
         over[stretch.part] = np.maximum(*above)
     active = over > 10
     if not active.any():
-        return difference_db, active
-    return difference_db, active & (over >= np.percentile(over[active], 40))
+        return difference_db, active, active
+    return difference_db, active, active & (over >= np.percentile(over[active], 40))
 
 
 def _flat_noise(heard: Bands) -> tuple[Mask, Mask]:
@@ -201,8 +224,11 @@ def _first_ratios(
     return _ratios(heard, np.stack(masks), np.zeros((2, heard.count)))
 
 
-def _ratios(heard: Bands, masks: Mask, before: Powers) -> Powers:
-    """Return how much of each voice is in the other microphone, by band; ``before`` if unheard."""
+def _ratios(heard: Bands, masks: Mask, before: Powers, more: Floats | None = None) -> Powers:
+    """Return how much of each voice is in the other microphone, by band; ``before`` if unheard.
+
+    ``more``: see :func:`_more_leak`.
+    """
     ratio = before.copy()
     known = [m for m in (0, 1) if masks[m].sum() >= 20]
     here, there, number = np.zeros((3, 2, heard.count))
@@ -221,7 +247,10 @@ def _ratios(heard: Bands, masks: Mask, before: Powers) -> Powers:
                 )
             )
             loud = own > 5 * noise  # the voice itself four times the noise
-            here[m] += np.where(loud, own - noise, 0).sum(axis=1, dtype=np.float64)
+            leaking = own - noise
+            if more is not None:
+                leaking *= more[m, stretch.part][mask]
+            here[m] += np.where(loud, leaking, 0).sum(axis=1, dtype=np.float64)
             there[m] += np.where(loud, theirs - beneath, 0).sum(axis=1, dtype=np.float64)
             number[m] += loud.sum(axis=1)
     enough = number >= 10
@@ -229,17 +258,46 @@ def _ratios(heard: Bands, masks: Mask, before: Powers) -> Powers:
     return np.minimum(ratio, 4.0e3)
 
 
-def _talking(heard: Bands, ratio: Powers) -> Mask:
+def _more_leak(difference_db: Floats, single: Mask, clusters: tuple[float, float]) -> Floats:
+    """Return how many times its usual each voice's leak is around each cell, ``(2, cells)``.
+
+    Who turns round, and whose input is turned or sets itself, leaks more or less for a while.
+    """
+    more = np.ones(single.shape, np.float32)
+    for m in (0, 1):
+        at = np.flatnonzero(single[m])
+        usual = clusters[m]
+        if len(at) < NEAR_LEAST or usual is None:
+            continue
+        apart = (difference_db[at] - usual) * (1 if m else -1)
+        middles = np.arange(0, single.shape[1] + NEAR_STEP, NEAR_STEP)
+        local = np.zeros(len(middles), np.float32)
+        for reach in (NEAR_WIDE, NEAR_CLOSE):
+            first, last = np.searchsorted(at, [middles - reach, middles + reach])
+            for k in np.flatnonzero(last - first >= NEAR_LEAST):
+                local[k] = np.median(apart[first[k] : last[k]])
+        more[m] = 10 ** (np.interp(np.arange(single.shape[1]), middles, local) / 10)
+    return more
+
+
+def _talking(heard: Bands, ratio: Powers, more: Floats | None = None) -> Mask:
     """Ask each microphone whether it holds more than noise and the other's leak."""
-    return np.stack([_talking_in(heard, m, ratio[1 - m]) for m in (0, 1)])
+    return np.stack(
+        [_talking_in(heard, m, ratio[1 - m], None if more is None else more[1 - m]) for m in (0, 1)]
+    )
 
 
-def _talking_in(heard: Bands, m: int, ratio: Powers) -> Mask:
-    """Ask one microphone; ``ratio`` ``(bands,)`` is how much of the other's voice leaks into it."""
+def _talking_in(heard: Bands, m: int, ratio: Powers, more: Floats | None) -> Mask:
+    """Ask one microphone; ``ratio`` ``(bands,)`` is how much of the other's voice leaks into it.
+
+    ``more`` ``(cells,)``: how many times that it is around each cell, None where it is not known.
+    """
     score, strength_db = np.zeros((2, heard.cells), np.float32)
     for stretch in stretches(heard.cells):
         power = heard.power(m, stretch)
         expected = heard.echo(1 - m, stretch) * ratio[:, None].astype(np.float32)
+        if more is not None:
+            expected *= more[stretch.wide]
         expected += heard.floor(m, stretch)
         over = np.log(power / expected)
         over = np.clip(over, *_CLIPPED, out=over).sum(axis=0) * (_DB / heard.count)

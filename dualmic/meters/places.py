@@ -1,0 +1,126 @@
+"""Whose voice arrives: two people sit in two places, and each place has its own time difference.
+
+A link's latency moves both people's differences alike, so what counts is which of the two is the
+larger: a voice reaches its own wearer's microphone sooner than the other's. Levels name the two
+people no better in a take in which gains are turned or set themselves, or in which somebody turns
+round; there the time differences stay. Where none stands out (no leak above the noise, both
+microphones in one place), nothing is said.
+"""
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from dualmic.meters.arrivals import PER_S, REACH_MS, STEPS_PER_MS
+from dualmic.meters.masks import widened
+from dualmic.tiles import CELLS_PER_S, Floats, Indices, Mask
+
+CELLS_EACH = CELLS_PER_S // PER_S
+# Our choices. Of sounds that have nothing in common the highest peak stays under this.
+LEAST_HEIGHT = 0.14
+SAME_SIGNAL = 0.97  # one signal in both channels is no sound of the room
+# Heads that move by 15 cm shift a difference by up to this; two mouths half a metre apart, each with
+# its microphone a hand's breadth below, differ by 0.9 ms and more.
+NEAR_MS, APART_MS = 0.45, 0.9
+LEAST_SHARE, LEAST_MOMENTS = 0.03, 8
+FARTHEST_MS = 20.0  # two people nearly seven metres apart
+# Chance peaks lie anywhere; a place's lie together.
+OVER_CHANCE = 6.0
+CLEARLY = 1.7  # times as high as the other's
+ONLY_SHARE = 0.8  # of all loud moments that one place has to fill to be the only one
+AS_USUAL, BESIDE_CELLS = 0.8, 40
+LEAST_LEVEL_DB = 2.5  # by which the two people's level differences differ at least
+CANDIDATES = 6
+
+
+@dataclass(frozen=True)
+class Places:
+    """Where people are: ``lags_ms`` by microphone, the second microphone's delay; None for nobody.
+
+    ``heights`` ``(2, cells)``: how high the peak of each wearer's place stands around a cell.
+    """
+
+    lags_ms: tuple[float | None, float | None]
+    heights: Floats
+
+    def alone(self) -> Mask:
+        """Return where one person's place stands out and the other's does not, ``(2, cells)``."""
+        heard = self.heights > LEAST_HEIGHT
+        return np.stack(
+            [heard[m] & (self.heights[m] > CLEARLY * self.heights[1 - m]) for m in (0, 1)]
+        )
+
+    def undisturbed(self) -> Mask:
+        """Return where surely nobody else speaks, ``(2, cells)``.
+
+        A second voice lowers the first one's peak, and wherever it prevails shows its own.
+        """
+        single = self.alone()
+        found = []
+        for m in (0, 1):
+            usual = float(np.median(self.heights[m][single[m]])) if single[m].any() else 0.0
+            clear = single[m] & (self.heights[m] > AS_USUAL * usual)
+            found.append(clear & ~widened(single[1 - m], BESIDE_CELLS, BESIDE_CELLS))
+        return np.stack(found)
+
+
+def find_places(
+    arrivals: Floats, difference_db: Floats, loud: Mask, noise_apart_db: float
+) -> Places | None:
+    """Find the two people's places, or the only one that is ever heard; None if unclear.
+
+    Args:
+        arrivals: :meth:`dualmic.meters.arrivals.ArrivalMeter.result`.
+        difference_db: level difference first over second microphone, by cell.
+        loud: the cells worth looking at.
+        noise_apart_db: how much noisier the first microphone is than the second.
+
+    """
+    middle = np.minimum(np.arange(len(arrivals)) * CELLS_EACH, len(loud) - 1)
+    lag, height = arrivals[..., 0].astype(np.float32), arrivals[..., 1].astype(np.float32)
+    votes = loud[middle] & (height[:, 0] > LEAST_HEIGHT) & (height[:, 0] < SAME_SIGNAL)
+    if votes.sum() < 2 * LEAST_MOMENTS:
+        return None
+    top, weight, apart = lag[votes, 0], height[votes, 0], difference_db[middle][votes]
+    at = np.round((top + REACH_MS) * STEPS_PER_MS).astype(np.int64)
+    density = np.bincount(at, weight, minlength=round(2 * REACH_MS * STEPS_PER_MS) + 1)
+    density = np.convolve(density, np.array([1, 2, 3, 4, 3, 2, 1]) / 16, mode="same")
+    found: list[tuple[float, float]] = []
+    rest = density.copy()
+    while len(found) < CANDIDATES:
+        best = int(np.argmax(rest))
+        place = best / STEPS_PER_MS - REACH_MS
+        near = np.abs(top - place) < NEAR_MS
+        if near.sum() < max(LEAST_MOMENTS, LEAST_SHARE * len(top)):
+            break
+        found.append((float(np.median(top[near])), float(np.median(apart[near]))))
+        span = round(APART_MS * STEPS_PER_MS)
+        rest[max(best - span + 1, 0) : best + span] = 0
+    lags: tuple[float | None, float | None] | None = None
+    for place, level_db in found[1:]:
+        later, louder = place - found[0][0], level_db - found[0][1]
+        apart_enough = abs(louder) >= LEAST_LEVEL_DB and abs(later) < FARTHEST_MS
+        if lags is None and apart_enough and later * louder > 0:
+            lags = (found[0][0], place) if later < 0 else (place, found[0][0])
+    if lags is None and found:
+        here = _heights(lag, height, found[0][0])[loud[middle]] > LEAST_HEIGHT
+        if here.mean() < ONLY_SHARE:
+            return None
+        # Gains lift the background too: a voice is its wearer's where it stands higher above it.
+        lags = (found[0][0], None) if found[0][1] >= noise_apart_db else (None, found[0][0])
+    if lags is None:
+        return None
+    heights = np.stack([_heights(lag, height, each) for each in lags])
+    return Places(lags, heights[:, _moments(len(loud), len(arrivals))])
+
+
+def _moments(cells: int, moments: int) -> Indices:
+    """Return the moment nearest to each cell."""
+    at = np.arange(cells) + CELLS_EACH // 2
+    return np.minimum(at // CELLS_EACH, moments - 1)
+
+
+def _heights(lag: Floats, height: Floats, place: float | None) -> Floats:
+    if place is None:
+        return np.zeros(len(lag), np.float32)
+    return np.where(np.abs(lag - place) < NEAR_MS, height, 0).max(axis=1)
