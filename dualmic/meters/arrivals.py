@@ -1,4 +1,4 @@
-"""When sound arrives: the time differences between the microphones that stand out, moment by moment.
+"""When sound arrives: the time differences between the microphones that stand out at each moment.
 
 Everything a person says reaches the two microphones with one difference in time, whatever is said,
 however loudly, and whatever the gains do: the way of their voice to the one microphone and to the
@@ -65,21 +65,22 @@ class ArrivalMeter:
         return self._peaks.joined((1, 0, PEAKS, 2), np.float16)[0]
 
     def _of(self, cross: np.ndarray) -> Floats:
-        size = np.abs(cross)
-        weighted = cross / np.maximum(size, 1e-20) ** np.float32(WHITENED)
+        size = np.maximum(np.abs(cross), 1e-20)
+        left = size ** np.float32(1 - WHITENED)
         spectrum = np.zeros((len(cross), _SIZE // 2 + 1), np.complex64)
-        spectrum[:, self._first : self._first + cross.shape[1]] = weighted
+        np.multiply(cross, left / size, out=spectrum[:, self._first : self._first + cross.shape[1]])
         curve = np.abs(irfft(spectrum, _SIZE))
-        whole = np.maximum((size ** np.float32(1 - WHITENED)).sum(axis=1), 1e-20)
-        curve *= (_SIZE / 2 / whole)[:, None]
+        curve *= (_SIZE / 2 / left.sum(axis=1))[:, None]
         # first x conj(second) turns time around: what comes later in the second has minus its lag.
         reach = round(REACH_MS * STEPS_PER_MS)
         curve = np.concatenate([curve[:, -reach:], curve[:, : reach + 1]], axis=1)[:, ::-1]
         inner = curve[:, 1:-1]
-        tops = np.where((inner >= curve[:, :-2]) & (inner > curve[:, 2:]), inner, 0)
-        at = np.argpartition(tops, -PEAKS, axis=1)[:, -PEAKS:]
-        height = np.take_along_axis(tops, at, axis=1)
-        order = np.argsort(-height, axis=1)
-        at, height = (np.take_along_axis(each, order, axis=1) for each in (at, height))
-        lag = (at + 1 - reach) / STEPS_PER_MS
-        return np.stack([lag, height], axis=2).astype(np.float16)
+        tops = inner * ((inner >= curve[:, :-2]) & (inner > curve[:, 2:]))
+        moments = np.arange(len(tops))
+        peaks = np.empty((len(tops), PEAKS, 2), np.float16)
+        for peak in range(PEAKS):  # the highest again and again: sorting all takes longer
+            at = tops.argmax(axis=1)
+            peaks[:, peak, 0] = (at + 1 - reach) / STEPS_PER_MS
+            peaks[:, peak, 1] = tops[moments, at]
+            tops[moments, at] = 0
+        return peaks

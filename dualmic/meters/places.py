@@ -19,8 +19,8 @@ CELLS_EACH = CELLS_PER_S // PER_S
 # Our choices. Of sounds that have nothing in common the highest peak stays under this.
 LEAST_HEIGHT = 0.14
 SAME_SIGNAL = 0.97  # one signal in both channels is no sound of the room
-# Heads that move by 15 cm shift a difference by up to this; two mouths half a metre apart, each with
-# its microphone a hand's breadth below, differ by 0.9 ms and more.
+# Heads that move by 15 cm shift a difference by up to this; two mouths half a metre apart, each
+# with its microphone a hand's breadth below, differ by 0.9 ms and more.
 NEAR_MS, APART_MS = 0.45, 0.9
 LEAST_SHARE, LEAST_MOMENTS = 0.03, 8
 FARTHEST_MS = 20.0  # two people nearly seven metres apart
