@@ -19,6 +19,7 @@ from sample_records import build as build_anew
 
 from dualmic import record as r
 from dualmic.report.cells import clean, cut, plain_for, shorten, width_of, wrap
+from dualmic.report.outline import outline
 from dualmic.report.plain import fine_words, plain_advice, without_units
 from dualmic.report.terminal import HEIGHT, print_screen, screen
 
@@ -116,6 +117,11 @@ def test_damaged_answers_alone_are_said_to_be_all_that_fails():
     film = with_(record.deliveries["film"], checks=checks)
     text = screen(with_(record, deliveries={"film": film}))
     assert "film  fails only for the damaged answers; the rest passes\n" in text
+    told = outline(with_(record, deliveries={"film": film}))
+    assert [row.result for row in told.deliveries] == ["fails only for the damaged answers"]
+    checks = [with_(c, result="fail") if c.id == "crosstalk" else c for c in checks]
+    worse = with_(record, deliveries={"film": with_(film, checks=checks)})
+    assert [row.result for row in outline(worse).deliveries] == ["fails"]
 
 
 def test_what_does_not_fit_is_counted():

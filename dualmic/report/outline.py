@@ -11,7 +11,13 @@ from dualmic.delivery_words import in_words
 from dualmic.record import Channel, Check, Delivery, Problem, TakeRecord
 from dualmic.report.codes import RESULT_TONES, RESULT_WORDS, SEVERITY_WORDS, Kind, kind_of
 from dualmic.report.measurements import is_shared
-from dualmic.report.verdict import AskAgain, VerdictWords, ask_again, questions_at_risk
+from dualmic.report.verdict import (
+    AskAgain,
+    VerdictWords,
+    ask_again,
+    questions_at_risk,
+    result_words,
+)
 from dualmic.report.verdict import verdict_words as words_of_verdict
 from dualmic.report.words import clock, duration, limit, number, plural, quantity, short_limit
 
@@ -112,7 +118,7 @@ def outline(record: TakeRecord) -> Outline:
         programme_title="The one microphone" if is_shared(record) else "Both channels as one",
         problems=problems,
         problem_summary=_summary(record),
-        deliveries=[_delivery(name, d) for name, d in record.deliveries.items()],
+        deliveries=[_delivery(name, d, record.mode) for name, d in record.deliveries.items()],
         facts=_facts(record),
         method=_method(record),
     )
@@ -161,7 +167,7 @@ def _summary(record: TakeRecord) -> str:
     return f"{len(record.problems)} problems: {', '.join(found)}."
 
 
-def _delivery(name: str, delivery: Delivery) -> DeliveryRows:
+def _delivery(name: str, delivery: Delivery, mode: str) -> DeliveryRows:
     gains = ", ".join(
         f"{role} {'+' if gain > 0 else ''}{quantity(gain, 'dB')}"
         for role, gain in delivery.gain_db.items()
@@ -169,7 +175,7 @@ def _delivery(name: str, delivery: Delivery) -> DeliveryRows:
     )
     return DeliveryRows(
         name=name,
-        result=RESULT_WORDS[delivery.result],
+        result=result_words(delivery, mode),
         tone=RESULT_TONES[delivery.result],
         gains=gains,
         checks=sorted((_check(check) for check in delivery.checks), key=lambda row: row.rank),

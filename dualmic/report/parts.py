@@ -3,9 +3,9 @@
 from collections.abc import Sequence
 from dataclasses import dataclass, field
 
-from dualmic.record import Delivery, LineAtRisk, Problem, TakeRecord
+from dualmic.record import LineAtRisk, Problem, TakeRecord
 from dualmic.report.cells import clean, cut, shorten, width_of, wrap
-from dualmic.report.codes import RESULT_WORDS, kind_of
+from dualmic.report.codes import kind_of
 from dualmic.report.figures import figures_table
 from dualmic.report.plain import (
     NOT_MEASURED,
@@ -16,10 +16,13 @@ from dualmic.report.plain import (
     without_units,
 )
 from dualmic.report.verdict import (
+    ANSWER_CHECKS,
     ASK_AGAIN_ONLY_IF,
     AskAgain,
     ask_again,
     questions_at_risk,
+    result_words,
+    spoilt_by_answers_alone,
     verdict_words,
 )
 from dualmic.report.words import clock, whose
@@ -33,8 +36,6 @@ LONG_S = 10.0
 SHORT_S = 10.0
 """A take shorter than that is given to a tenth of a second."""
 MOST_OF_IT = 0.8
-ANSWER_CHECKS = {"clipping", "dropout"}
-"""Checks that judge single answers: where only they fail, the rest of the take can go out."""
 
 
 @dataclass
@@ -199,11 +200,11 @@ def deliveries(record: TakeRecord, width: int) -> Part:
     column = max(map(width_of, names), default=0)
     items = []
     for name, delivery in zip(names, record.deliveries.values(), strict=True):
-        told = RESULT_WORDS[delivery.result]
+        told = result_words(delivery, record.mode)
         why = reasons(delivery)
-        if record.mode == "take" and _spoilt_by_answers_alone(delivery):
+        if record.mode == "take" and spoilt_by_answers_alone(delivery):
             why = reasons(delivery, ANSWER_CHECKS)
-            told = "fails only for the damaged answers" + ("" if why else "; the rest passes")
+            told += "" if why else "; the rest passes"
         if delivery.result == "incomplete" and why:
             why[0] = why[0].removeprefix(NOT_MEASURED)
         if why:
@@ -213,11 +214,6 @@ def deliveries(record: TakeRecord, width: int) -> Part:
         indent = "  " + name + " " * (column - width_of(name) + 2)
         items.append(_item(told, width, indent, " " * (column + 4)))
     return Part("Deliveries", items, (3, 2, 1), "more")
-
-
-def _spoilt_by_answers_alone(delivery: Delivery) -> bool:
-    failing = {check.id for check in delivery.checks if check.result == "fail"}
-    return bool(failing) and failing <= ANSWER_CHECKS
 
 
 def _range(ask: AskAgain) -> str:

@@ -3,7 +3,7 @@
 from dataclasses import dataclass
 from typing import Literal
 
-from dualmic.record import LineAtRisk, TakeRecord, Turn
+from dualmic.record import Delivery, LineAtRisk, TakeRecord, Turn
 from dualmic.report.codes import RESULT_WORDS, kind_of
 from dualmic.report.words import clock, duration, plural
 
@@ -11,6 +11,8 @@ Tone = Literal["good", "mixed", "bad", "none"]
 
 #: Said wherever something is to be asked again: no answer is worth a risk to anybody.
 ASK_AGAIN_ONLY_IF = "If it is safe and they are willing"
+#: Checks that judge single answers: where only they fail, the rest of the take can go out.
+ANSWER_CHECKS = {"clipping", "dropout"}
 
 
 @dataclass(frozen=True)
@@ -128,3 +130,16 @@ def _why_not(record: TakeRecord) -> str:
     if worst is None:
         return "The answers cannot be used as they are."
     return worst.heard if worst.heard.endswith(".") else f"{worst.heard}."
+
+
+def result_words(delivery: Delivery, mode: str) -> str:
+    """Return a delivery's result in words; of a take in which only answers fail, that as well."""
+    if mode == "take" and spoilt_by_answers_alone(delivery):
+        return "fails only for the damaged answers"
+    return RESULT_WORDS[delivery.result]
+
+
+def spoilt_by_answers_alone(delivery: Delivery) -> bool:
+    """Whether no check fails but those that judge single answers."""
+    failing = {check.id for check in delivery.checks if check.result == "fail"}
+    return bool(failing) and failing <= ANSWER_CHECKS
