@@ -69,7 +69,7 @@ def _changes(hearing: Hearing, blocks: Powers, pumping: set[int | None]) -> list
     end_s = hearing.measured.duration_s - EDGE_S
     rooms = [
         (step.at / BLOCKS_PER_S, finding)
-        for step in _joined(steps, find_quiet_steps(heard, quiet))
+        for step in _joined(steps, find_quiet_steps(heard, quiet, talk, pause))
         if EDGE_S <= step.at / BLOCKS_PER_S <= end_s
         and (finding := _of_background(step)) is not None
     ]
@@ -156,7 +156,9 @@ def _quiet(hearing: Hearing, blocks: Powers) -> Mask:
 def _joined(steps: list[Step], quiet_steps: list[Step]) -> list[Step]:
     """Return all steps, each once: dated band by band where both ways agree on the moment."""
     slack, reach = round(SLACK_S * BLOCKS_PER_S), round(SAME_S * BLOCKS_PER_S)
-    told = [step for step in quiet_steps if _of_background(step) is not None]
+    steps, told = (
+        [step for step in each if _of_background(step) is not None] for each in (steps, quiet_steps)
+    )
 
     def near(step: Step, quiet: Step, blocks: int) -> bool:
         return step.falls == quiet.falls and quiet.first - blocks <= step.at <= quiet.last + blocks

@@ -5,8 +5,7 @@ band, which they do many times a second somewhere in the spectrum. So in each ba
 microphone the lowest levels of some seconds before a moment are held against those of the seconds
 after. Where levels do not pile up at the bottom, a voice covers the band and it says nothing.
 
-The moment is told by likelihood: before a drop no band lies below its background, after it each
-does as often as its voices let it; a rise is the same backwards.
+The moment is told by likelihood, see ``moments.py``.
 """
 
 from collections.abc import Iterator
@@ -15,6 +14,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from dualmic.findings.base import BLOCKS_PER_S
+from dualmic.findings.moments import moment
 from dualmic.meters.masks import bridged, holding, runs_of
 from dualmic.tiles import Mask, Powers
 
@@ -30,12 +30,6 @@ PARTS = 5  # of a window: a held vowel lies in one or two, a background shows in
 BAND_DB = 2.5  # what a band has to change by to be asked for the moment
 STEP_DB = 3.5
 LASTING_DB = 3.0  # a louder background never lies further under itself
-UNDER_DB, UNDER_SHARE = 2.0, 0.35  # nearer to a background, and in the step: its own unrest
-LEAST_LOW, LOW_BANDS = 2, 0.3  # bands, and share of those asked, that prove a drop together
-# Nepers that a block says: that far under the background, not so in a pause, not so in talk.
-LOW_SAYS, HIGH_SAYS, LEAST_IN_TALK, MOST_IN_TALK = 2.0, 0.5, 0.02, 0.2
-ALIKE_BLOCKS = 4.0  # a word covers several blocks: so many count as one
-LIKELY = 0.3  # nepers under the most likely moment's: what is reported
 NEAR_S, LEAST_NEAR, STEEP_SHARE = 1.5, 10, 0.6
 PAUSES_S, LEAST_PAUSE = 10.0, 4  # how far a pause is looked for, and its least blocks
 EDGE_OF_TALK_S, AT_EDGE = 0.5, 0.5  # share of talk on the one side more than on the other
@@ -208,48 +202,27 @@ def _step(
     span: tuple[int, int],
     change: Powers,
 ) -> Step | None:
-    """Find the moment of a step that shows from one block to another: the last of a drop's."""
+    """Date a step, if the background is what makes it."""
     by = after - before
     size = np.nan_to_num(np.abs(by))
     sign = 1.0 if np.nansum(np.where(size >= BAND_DB, by, 0.0)) > 0 else -1.0
     use = (size >= BAND_DB) & (np.sign(by) == sign)
     if not use.any():
         return None
-    if sign > 0:  # backwards, a rise is a drop
-        count = rows.shape[1]
-        told = _drop(
-            rows[use, ::-1], talk[::-1], after[use], size[use], (count - span[1], count - span[0])
-        )
-        at, first, last = (count - block for block in (told[0], told[2], told[1]))
-    else:
-        at, first, last = _drop(rows[use], talk, before[use], size[use], span)
+    mics = len(change)
+    at, first, last = moment(
+        rows.reshape(mics, -1, rows.shape[1]).transpose(0, 2, 1),
+        before.reshape(mics, -1),
+        after.reshape(mics, -1),
+        span,
+        talk,
+        pause,
+    )
     louder = np.maximum(before[use], after[use])
     if not _in_pauses(rows[use] - louder[:, None], talk, pause, at, -1 if sign < 0 else 1):
         return None
     steep = _is_steep(rows[use], before[use], after[use], at)
     return Step(at, first, last, by.reshape(len(change), -1), change, steep)
-
-
-def _drop(
-    rows: Powers, talk: Mask, floor: Powers, size: Powers, span: tuple[int, int]
-) -> tuple[int, int, int]:
-    """Return the block from which on levels lie under ``floor``, and how early and late.
-
-    Several bands well under their background at once prove that it has dropped. Blocks in which
-    none is say little where somebody talks: words come in strings of them.
-    """
-    under = floor - np.maximum(UNDER_DB, UNDER_SHARE * size)
-    with np.errstate(invalid="ignore"):
-        number = (rows < under[:, None]).sum(axis=0)
-    low = number >= max(LEAST_LOW, round(LOW_BANDS * len(rows)))
-    later = slice(span[1], span[1] + round(WINDOWS_S[-1] * BLOCKS_PER_S))
-    covered = 1 - low[later][talk[later]].mean() if talk[later].any() else 1.0
-    in_talk = np.clip(np.log(max(covered, 1e-3)) / ALIKE_BLOCKS, -MOST_IN_TALK, -LEAST_IN_TALK)
-    says = np.where(low, LOW_SAYS, np.where(talk, in_talk, -HIGH_SAYS))
-    near = slice(max(span[0] - BLOCKS_PER_S, 0), min(span[1] + BLOCKS_PER_S, rows.shape[1]))
-    total = np.concatenate([[0.0], np.cumsum(says[near])])
-    likely = near.start + np.flatnonzero(total < total.min() + LIKELY)
-    return near.start + int(np.argmin(total)), int(likely[0]), int(likely[-1])
 
 
 def _in_pauses(over_db: Powers, talk: Mask, pause: Mask, at: int, to: int) -> bool:

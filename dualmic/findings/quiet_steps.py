@@ -9,6 +9,7 @@ import numpy as np
 
 from dualmic.findings.base import BLOCK_CELLS
 from dualmic.findings.floors import Step
+from dualmic.findings.moments import moment
 from dualmic.tiles import Mask, Powers
 
 # All our choices, tuned on simulated scenes.
@@ -19,20 +20,18 @@ SPLIT_DB = 3.0
 APART_DB = 2.0  # the quarters of blocks next to the change keep this far apart
 STEADY_NOISE_DB = 4.0  # between quartiles: machines and hiss are steady, traffic is not
 NEAR_S, LEAST_NEAR, STEEP_SHARE = 1.5, 4, 0.6
-WIDEST_S = 4.0
-# Between words some bands fall to the background before others: a quarter of them is enough.
-LOW_HALF, LOW_BANDS = -0.4, 0.25
-LOW_AGAIN_BLOCKS = 30.0  # one stray quiet block is outweighed by that many others
 # A-weighting at the middle of each band, 20 to 100 Hz and the speech bands: IEC 61672-1, rounded.
 A_DB = np.array([-26.0, -13.0, -5.5, -1.0, 0.9, 1.2, 0.0])
 
 
-def find_quiet_steps(blocks: Powers, quiet: Mask) -> list[Step]:
+def find_quiet_steps(blocks: Powers, quiet: Mask, talk: Mask, pause: Mask) -> list[Step]:
     """Split the quiet blocks at the largest change, then each side again.
 
     Args:
         blocks: band levels of every 50 ms in dB, ``(2, blocks, bands)``, NaN where nothing is.
         quiet: which blocks hold the background alone.
+        talk: which hold anybody's speech, ``(blocks,)``.
+        pause: which lie in pauses, ``(blocks,)``.
 
     """
     at = np.flatnonzero(quiet)
@@ -45,7 +44,7 @@ def find_quiet_steps(blocks: Powers, quiet: Mask) -> list[Step]:
         split = _split(weighted[:, first:end])
         if split is None:
             continue
-        change = _change(blocks, levels, weighted, at, (first, first + split, end))
+        change = _change(blocks, levels, weighted, at, (first, first + split, end), (talk, pause))
         if change is not None:
             found.append(change)
         parts += [(first, first + split), (first + split, end)]
@@ -73,7 +72,12 @@ def _split(weighted: Powers) -> int | None:
 
 
 def _change(
-    blocks: Powers, levels: Powers, weighted: Powers, at: np.ndarray, parts: tuple[int, int, int]
+    blocks: Powers,
+    levels: Powers,
+    weighted: Powers,
+    at: np.ndarray,
+    parts: tuple[int, int, int],
+    masks: tuple[Mask, Mask],
 ) -> Step | None:
     """Describe the change at quiet block ``parts[1]``; None if the two sides are not two levels."""
     first, split, end = parts
@@ -90,16 +94,12 @@ def _change(
     lower, upper = quartiles if rows[row] > 0 else quartiles[::-1]
     if lower[1] > upper[0] - APART_DB or upper[1] - upper[0] > STEADY_NOISE_DB:
         return None
-    near = at[max(split - least, first)], at[min(split + least, end) - 1] + 1
-    moment = _moment(blocks, before, after, change, *near)
-    widest = round(WIDEST_S * 100) // BLOCK_CELLS
-    ends = moment, moment
-    if rows[row] > 0:  # after the last low block, before the first pause with the louder background
-        ends = moment, int(np.clip(at[split], moment, moment + widest))
-    else:
-        ends = int(np.clip(at[split - 1], moment - widest, moment)), moment
+    # What says nothing of the whole is not asked for the moment either.
+    known = np.where(np.isfinite(change)[:, None], before, np.nan)
+    near = int(at[max(split - least, first)]), int(at[min(split + least, end) - 1]) + 1
+    moment_at, *ends = moment(blocks, known, after, near, *masks)
     steep = _is_steep(weighted[row], at, split, float(rows[row]))
-    return Step(moment, *ends, after - before, change, steep)
+    return Step(moment_at, ends[0], ends[1], after - before, change, steep)
 
 
 def _is_steep(level: Powers, at: np.ndarray, split: int, by: float) -> bool:
@@ -122,21 +122,3 @@ def _measures(levels_db: Powers) -> Powers:
 def a_weighted_db(levels_db: Powers) -> Powers:
     """Return the A-weighted level of all bands together, ``(..., bands)`` to ``(...)``, in dB."""
     return 10 * np.log10((10 ** ((levels_db + A_DB) / 10)).sum(axis=-1))
-
-
-def _moment(
-    blocks: Powers, before: Powers, after: Powers, weighted: Powers, first: int, last: int
-) -> int:
-    """Return the block at which the change happens."""
-    by = np.where(np.isfinite(weighted)[:, None], after - before, 0.0)
-    use = np.abs(by) >= 0.6 * np.abs(by).max()
-    rising = by[use].mean() > 0
-    half = np.maximum(np.abs(by[use]) / 2, 0.5)
-    middle = ((after + before) / 2)[use]
-    scaled = (blocks[:, first:last].transpose(0, 2, 1)[use] - middle[:, None]) / half[:, None]
-    with np.errstate(invalid="ignore"):
-        low = (scaled < LOW_HALF).mean(axis=0) >= LOW_BANDS
-    vote = np.where(low, 1.0, -1.0 / LOW_AGAIN_BLOCKS)
-    if rising:
-        return first + int(np.argmax(np.concatenate([[0.0], np.cumsum(vote)])))
-    return last - int(np.argmax(np.concatenate([[0.0], np.cumsum(vote[::-1])])))

@@ -1,0 +1,59 @@
+"""When a background changes: the moment that makes all levels around it most likely.
+
+A band holds its background, or a voice over it: never less. Whoever talks leaves some bands free
+many times a second, so each block of each band speaks for the background before or the one after,
+and all bands of both microphones are asked together, in pauses and under talk alike.
+"""
+
+import numpy as np
+
+from dualmic.findings.base import BLOCKS_PER_S
+from dualmic.tiles import Mask, Powers
+
+# All our choices, tuned on simulated scenes.
+LEAST_DB = 2.5  # what a band has to change by to be asked
+UNREST_DB = 2.0  # of a steady background in 50 ms of a band
+# Share of blocks in which a band holds the background alone: in pauses, and while somebody talks.
+FREE_IN_PAUSES, FREE_IN_TALK, FREE_BETWEEN = 0.8, 0.17, 0.45
+VOICE_DB = 40.0  # a voice lies anywhere up to so far over the background
+NEVER = 3e-4  # density, per dB, of what neither a background nor a voice explains
+ALIKE_BANDS = 3.0  # bands and blocks side by side say nearly the same: so many count as one
+CLEAREST = 3.0  # nepers that a block says at most
+LIKELY = 0.5  # nepers under the most likely moment's: what else it may be
+REACH = 2 * BLOCKS_PER_S
+
+
+def moment(
+    blocks: Powers, before: Powers, after: Powers, span: tuple[int, int], talk: Mask, pause: Mask
+) -> tuple[int, int, int]:
+    """Return the block from which on the background is the later one, and how early and late.
+
+    Args:
+        blocks: band levels of every 50 ms in dB, ``(2, blocks, bands)``, NaN where nothing is.
+        before: the background before in each band, ``(2, bands)``, NaN where it is not known.
+        after: the background after.
+        span: the blocks between which it is looked for, and somewhat beyond.
+        talk: which blocks hold anybody's speech, ``(blocks,)``.
+        pause: which lie in pauses, ``(blocks,)``.
+
+    """
+    low, high = max(span[0] - REACH, 0), min(span[1] + REACH, blocks.shape[1])
+    near = blocks[:, low:high].transpose(0, 2, 1)
+    with np.errstate(invalid="ignore"):
+        asked = np.abs(after - before) >= LEAST_DB
+    free = np.where(talk[low:high], FREE_IN_TALK, FREE_BETWEEN)
+    free = np.where(pause[low:high], FREE_IN_PAUSES, free)
+    says = [
+        np.log(_density(near[asked] - level[asked][:, None], free)) for level in (before, after)
+    ]
+    later = np.nan_to_num(says[1] - says[0]).sum(axis=0) / ALIKE_BANDS
+    total = np.concatenate([[0.0], np.cumsum(np.clip(later, -CLEAREST, CLEAREST))])
+    likely = low + np.flatnonzero(total < total.min() + LIKELY)
+    return low + int(np.argmin(total)), int(likely[0]), int(likely[-1])
+
+
+def _density(over_db: Powers, free: Powers) -> Powers:
+    """Return how likely levels so far over a background are, which a band holds alone or not."""
+    alone = np.exp(-0.5 * (over_db / UNREST_DB) ** 2) / (np.sqrt(2 * np.pi) * UNREST_DB)
+    voice = np.exp(np.minimum(over_db, 0.0)) / VOICE_DB
+    return np.asarray(free * alone + (1 - free) * voice + NEVER)
