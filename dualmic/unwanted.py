@@ -55,6 +55,9 @@ ABRUPT_DB, FAINTEST_UNDER_VOICE_DB = 25.0, 25.0
 # In second differences a crack stands out under a loud consonant as well. Lips part far below the
 # voice's brightest consonants there: what reaches those is no mouth's, nor what misses its leak.
 EDGE_DB, BRIGHTER_DB = 13.0, 0.0
+# A voice without brightness of its own (a telephone, a dull coder) parts its lips up to 7 dB over
+# that, and leaks as it does; more, or a little of the leak missing, is a crack's.
+MUCH_BRIGHTER_DB, EDGE_UNHEARD_DB = 8.0, 1.0
 EDGE_LEAK_LESS_DB = 5.0  # heads and air let less pass above the band the leak is known in
 SAME_CRACK_S = 0.005
 # The loudest tenth of some seconds of the wearer's speech tells how much of it leaks there.
@@ -189,7 +192,8 @@ def _surely(
     power = float(power_db(short.power))
     if short.bright_power is not None:
         proven = missing_db > PROVEN_MISSING_DB + EDGE_LEAK_LESS_DB
-        bright = power > float(power_db(short.bright_power)) + BRIGHTER_DB
+        least_db = BRIGHTER_DB if missing_db > EDGE_UNHEARD_DB else MUCH_BRIGHTER_DB
+        bright = power > float(power_db(short.bright_power)) + least_db
         return True if short.over_db >= EDGE_DB and (proven or bright) and not alone else None
     under_db = 0.0 if voice is None else voice - power
     faint_db = ALONE_UNDER_VOICE_DB if alone else FAINT_UNDER_VOICE_DB

@@ -57,6 +57,17 @@ def test_automatic_gain_is_one_finding() -> None:
     assert (found.kind, found.mic, found.facts["automatic"]) == ("level_jump", INTERVIEWER, True)
 
 
+def test_a_breath_at_the_end_of_pauses_is_no_automatic_gain() -> None:
+    """It comes up in every band, but at once: a gain comes up all through the pause."""
+    scene = speech_scene.make(4)
+    length = round(0.35 * RATE_HZ)
+    breath = np.random.default_rng(3).normal(0, 10 ** (-60 / 20), length)
+    for _, start_s, _ in scene.spoken:
+        at = round(start_s * RATE_HZ)
+        scene.samples[at - length : at, SUBJECT] += breath
+    assert findings(scene.samples) == []
+
+
 def test_untouched_conversation_has_no_change() -> None:
     assert findings(speech_scene.make(4).samples) == []
     assert findings(speech_scene.make(4, leak_db=-6.0, gains_db=(0.0, -15.0)).samples) == []

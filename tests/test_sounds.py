@@ -4,7 +4,8 @@ import numpy as np
 import pytest
 import soundfile as sf
 from scipy.ndimage import maximum_filter1d, uniform_filter1d
-from speech_scene import RATE_HZ, SUBJECT, Scene, make
+from scipy.signal import butter, sosfilt
+from speech_scene import INTERVIEWER, RATE_HZ, SUBJECT, Scene, make
 
 from dualmic.lock_keeper import mix
 from dualmic.take import check_take
@@ -123,6 +124,20 @@ def test_one_sample_that_jumped_is_a_crack_under_a_loud_consonant(scene, tmp_pat
     (found,) = problems(scene, tmp_path, "click")
     assert (found.mic, found.severity) == ("subject", "warn")
     assert abs(found.start_s - at_s) < 0.05
+
+
+def test_a_dull_voice_that_leaks_as_usual_does_not_crack(tmp_path):
+    """As over a telephone: with no brightness above 3 kHz, a plosive is the brightest there is."""
+    scene = make(noise_dbfs=-75.0)
+    low = butter(8, 2200, fs=RATE_HZ, output="sos")
+    scene.samples = sosfilt(low, scene.samples - scene.noise, axis=0) + scene.noise
+    start_s, end_s = scene.answers()[0]
+    ring = np.sin(2 * np.pi * 3400 / RATE_HZ * np.arange(240)) * np.exp(-np.arange(240) / 40)
+    for at_s in np.linspace(start_s + 0.5, end_s - 0.5, 5):
+        at = round(at_s * RATE_HZ)
+        for mic, delay, gain in ((SUBJECT, 0, 1.0), (INTERVIEWER, 144, 10 ** (-14 / 20))):
+            scene.samples[at + delay : at + delay + 240, mic] += 0.03 * gain * ring
+    assert problems(scene, tmp_path, "click") == []
 
 
 def test_a_faint_crack_in_a_pause_is_a_note(scene, tmp_path):

@@ -2,7 +2,7 @@
 
 The pauses are taken from the other microphone, whose gain stands still. In each, the level of this
 one is followed from the tail of the voice to the next word: a room lets it fall, an automatic gain
-lets it rise, in every band alike.
+lets it rise, in every band alike and all the way.
 """
 
 from collections.abc import Sequence
@@ -20,6 +20,7 @@ RISE_DB = 1.5
 LEAST_PAUSES = 3
 SHARE = 0.6  # of all pauses in which the background must come up
 BAND_RISE_DB = 1.0
+BY_MIDDLE = 0.25  # share of a rise that shows by the middle: a breath before a word comes at once
 QUIET_PERCENTILE = 5.0
 
 
@@ -81,9 +82,16 @@ def pause_rises(blocks: Powers, mic: int) -> Powers:
         third = max((end - start) // 3, 2)
         if end - start < (PAUSE_S - TAIL_S) * BLOCKS_PER_S:
             continue
-        early = np.median(blocks[mic, start : start + third], axis=0)
-        late = np.median(blocks[mic, end - third : end], axis=0)
-        by = (late - early)[1:]
+        early, middle, late = (
+            np.median(blocks[mic, first:last, 1:], axis=0)
+            for first, last in (
+                (start, start + third),
+                (start + third, max(end - third, start + third + 1)),
+                (end - third, end),
+            )
+        )
+        by = late - early
         alike = bool((by > BAND_RISE_DB).all())
+        alike &= float(np.median(middle - early)) > BY_MIDDLE * float(np.median(by))
         rises.append(float(np.median(by)) if alike else min(float(np.median(by)), 0.0))
     return np.array(rises)
