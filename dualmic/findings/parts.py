@@ -66,6 +66,7 @@ def _cut(hearing: Hearing, start_s: int, end_s: float) -> Hearing:
         single=hearing.activity.single[:, cells],
         pause=hearing.activity.pause[cells],
         cloth=hearing.activity.cloth[cells],
+        places=None,
     )
     measured = _measured(hearing.measured, cells, start_s, end_s)
     return replace(

@@ -9,7 +9,7 @@ import numpy as np
 from dualmic.findings.base import Finding, Limits
 from dualmic.hearing import Hearing
 from dualmic.meters.masks import bridged, cells_of, runs_of
-from dualmic.meters.one_voice import voice_db
+from dualmic.meters.one_voice import TWO_SHARE, voice_db
 from dualmic.meters.two_voices import TwoVoices
 from dualmic.tiles import Floats, Mask
 
@@ -36,6 +36,8 @@ def both_talking(hearing: Hearing, _limits: Limits) -> list[Finding]:
     gone = hearing.dead[0] | hearing.dead[1]
     together = own[0] & own[1] & ~gone
     voices: TwoVoices | None = None
+    places = hearing.activity.places
+    shown = np.zeros(len(together), bool) if places is None else places.together()
     blown = _blown(hearing, len(together))
     found = []
     for start, end in zip(*runs_of(bridged(together, round(TOGETHER_BRIDGE_S * 100))), strict=True):
@@ -46,7 +48,8 @@ def both_talking(hearing: Hearing, _limits: Limits) -> list[Finding]:
         if voices is None:
             activity = hearing.activity
             voices = TwoVoices(hearing.bands_db, activity.single, activity.pause)
-        if not voices.are_two(voices.apart(start, end, inside)[inside]):
+        seen = shown[start:end][inside].mean() > TWO_SHARE
+        if not (seen or voices.are_two(voices.apart(start, end, inside)[inside])):
             continue
         assent = length_s < ASSENT_S
         # Wind on a microphone may pass for its wearer's voice: thin evidence.

@@ -12,6 +12,7 @@ import numpy as np
 
 from dualmic.meters.bands import mean_db, voice_power
 from dualmic.meters.masks import bridged, longer, runs_of, widened
+from dualmic.meters.places import Places
 from dualmic.meters.two_voices import TwoVoices
 from dualmic.tiles import Floats, Mask, power_db
 
@@ -25,6 +26,7 @@ LEVEL_DB, SPECTRUM_DB, TURNS_DB = 4.0, 4.0, 3.0  # the most that each witness is
 LEAST_KNOWN_CELLS = 100
 # Inside a stretch of one voice, a second one is where the levels part for so long; what is looked
 # at over a second begins and ends a quarter of one outside.
+TWO_SHARE = 0.25  # of a stretch in which both people's places stand out
 APART_LEAST_CELLS, APART_SMEAR_CELLS = 40, 25
 _SMOOTH = 5
 
@@ -39,34 +41,50 @@ def alone(own: Mask) -> Mask:
     return np.stack([own[m] & ~widened(own[1 - m], 10, 30) for m in (0, 1)])
 
 
-def with_one_owner(bands_db: np.ndarray, own: Mask, middle_db: float | None) -> Mask:
+def with_one_owner(
+    bands_db: np.ndarray, own: Mask, middle_db: float | None, places: Places | None = None
+) -> Mask:
     """Return ``own`` ``(2, cells)`` with stretches of one voice left to whoever it belongs to.
 
     Args:
         bands_db: ``(2, cells, bands)`` band powers in dB.
         own: where each microphone's wearer seems to speak.
         middle_db: the level difference midway between the two people's, None if not known.
+        places: where the two people are, None if not known.
 
     """
+    own = own.copy()
+    together = np.zeros(own.shape[1], bool)
+    if places is not None:
+        together = places.together() & (own[0] | own[1])
+        own |= together
     both = own[0] & own[1]
     if not both.any():
         return own
     voices = TwoVoices(bands_db, alone(own), ~(own[0] | own[1]))
     answers: list[list[tuple[int, int]]] = []
-    two = np.zeros(own.shape[1], bool)
+    two = together.copy()
+    owned = own.copy()
     for start, end in zip(*runs_of(bridged(both, round(BRIDGE_S * 100))), strict=True):
         if both[start:end].sum() < LEAST_S * 100:
+            continue
+        only = None if places is None else places.only(start, end, both[start:end])
+        if only is not None:
+            part = slice(start, end)
+            owned[only, part] |= both[part]
+            owned[1 - only, part] &= ~both[part]
+            continue
+        if together[start:end].sum() > TWO_SHARE * both[start:end].sum():
             continue
         apart = voices.apart(start, end, both[start:end])
         if voices.are_two(apart[both[start:end]]):
             continue
         parted = longer(voices.surely_two(apart), APART_LEAST_CELLS)
-        two[start:end] = widened(parted, APART_SMEAR_CELLS, APART_SMEAR_CELLS)
+        two[start:end] |= widened(parted, APART_SMEAR_CELLS, APART_SMEAR_CELLS)
         if answers and start - answers[-1][-1][1] < ANSWER_BRIDGE_S * 100:
             answers[-1].append((start, end))
         else:
             answers.append([(start, end)])
-    owned = own.copy()
     usual_db = _usual_spectra(bands_db, own) if answers else None
     for parts in answers:
         inside = np.concatenate([np.arange(start, end) for start, end in parts])

@@ -12,7 +12,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from dualmic.meters.arrivals import PER_S, REACH_MS, STEPS_PER_MS
-from dualmic.meters.masks import widened
+from dualmic.meters.masks import bridged, longer, widened
 from dualmic.tiles import CELLS_PER_S, Floats, Indices, Mask
 
 CELLS_EACH = CELLS_PER_S // PER_S
@@ -29,6 +29,10 @@ OVER_CHANCE = 6.0
 CLEARLY = 1.7  # times as high as the other's
 ONLY_SHARE = 0.8  # of all loud moments that one place has to fill to be the only one
 AS_USUAL, BESIDE_CELLS = 0.8, 40
+OVER_STRAY, STRAY_PERCENTILE = 1.2, 95
+TOGETHER_BRIDGE_CELLS, TOGETHER_CELLS, TURN_CELLS = 30, 40, 10
+# Where a voice alone stands out so clearly, it does so in part of any second of two voices, too.
+CLEAR_HEIGHT, FILLED, EMPTY = 0.5, 0.7, 0.03
 LEAST_LEVEL_DB = 2.5  # by which the two people's level differences differ at least
 CANDIDATES = 6
 
@@ -62,6 +66,42 @@ class Places:
             clear = single[m] & (self.heights[m] > AS_USUAL * usual)
             found.append(clear & ~widened(single[1 - m], BESIDE_CELLS, BESIDE_CELLS))
         return np.stack(found)
+
+    def together(self) -> Mask:
+        """Return where both places stand out at once, ``(cells,)``: two people talk.
+
+        As one ends and the other begins both are within a third of a second: that is left out.
+        """
+        undisturbed = self.undisturbed()
+        heard = []
+        for m in (0, 1):
+            height, other = self.heights[m], undisturbed[1 - m]
+            if not other.any():
+                return np.zeros(len(height), bool)
+            # What a reflection or a side lobe of the other voice shows there is none of theirs.
+            stray = OVER_STRAY * float(np.percentile(height[other], STRAY_PERCENTILE))
+            heard.append(height > max(LEAST_HEIGHT, stray))
+        both = longer(bridged(heard[0] & heard[1], TOGETHER_BRIDGE_CELLS), TOGETHER_CELLS)
+        return widened(both, -TURN_CELLS, -TURN_CELLS)
+
+    def only(self, start: int, end: int, held: Mask) -> int | None:
+        """Return whose place alone stands out in a stretch that two microphones hear as theirs.
+
+        Args:
+            start: first cell.
+            end: past the last cell.
+            held: ``(end - start,)``, the cells that count.
+
+        """
+        single = self.alone()
+        usual = [
+            float(np.median(self.heights[m][single[m]])) if single[m].any() else 0.0 for m in (0, 1)
+        ]
+        shares = (self.heights[:, start:end][:, held] > LEAST_HEIGHT).mean(axis=1)
+        for m in (0, 1):
+            if usual[1 - m] > CLEAR_HEIGHT and shares[m] > FILLED and shares[1 - m] < EMPTY:
+                return m
+        return None
 
 
 def find_places(

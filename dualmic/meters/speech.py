@@ -15,7 +15,7 @@ Conventions: masks are over cells of 10 ms. ``own[m]`` is True where the wearer 
 or 1) speaks; turns bridge pauses of up to 0.7 s inside one person's speech (our choice).
 """
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -23,7 +23,7 @@ from dualmic.meters.bands import Bands, stretches
 from dualmic.meters.cloth import brief, flat_noise, without_cloth
 from dualmic.meters.masks import bridged, holding, longer, moving_mean, runs_of, widened
 from dualmic.meters.one_voice import alone, with_one_owner
-from dualmic.meters.places import find_places
+from dualmic.meters.places import Places, find_places
 from dualmic.meters.spectrum import VOICE_BANDS
 from dualmic.tiles import Floats, Mask, Powers
 
@@ -57,7 +57,7 @@ class Activity:
     ``clusters_db``: the level difference first over second microphone while each wearer speaks,
     None where that person was not heard. ``leak_ratio`` ``(2, bands)``: power of m's wearer in the
     other microphone over that in m. ``cloth`` ``(cells,)``: sound that is no voice and no
-    background.
+    background. ``places``: where the two people are, None if it does not show.
     """
 
     own: Mask
@@ -67,6 +67,7 @@ class Activity:
     clusters_db: tuple[float | None, float | None]
     leak_ratio: Powers
     cloth: Mask
+    places: Places | None = None
 
 
 def _clusters(difference_db: Floats, noise_apart_db: float) -> tuple[float | None, float | None]:
@@ -147,13 +148,14 @@ def find_speech(
         middle = (high + low) / 2
         own = _with_rest(heard, own, difference_db - middle, (high - low) / 4)
     own = without_cloth(own, flat, cloth, round(SHORTEST_S * 100))
-    own = with_one_owner(bands_db, own, middle)
+    own = with_one_owner(bands_db, own, middle, places)
     single = alone(own)
     clusters = tuple(
         float(np.median(difference_db[single[m] & loud])) if (single[m] & loud).any() else None
         for m in (0, 1)
     )
-    return activity_of(own, (clusters[0], clusters[1]), ratio, brief(flat[0] | flat[1]))
+    found = activity_of(own, (clusters[0], clusters[1]), ratio, brief(flat[0] | flat[1]))
+    return replace(found, places=places)
 
 
 def activity_of(
