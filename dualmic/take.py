@@ -20,6 +20,7 @@ from dualmic.at_risk import lines_at_risk, turns_of, verdict
 from dualmic.describe import crosstalk_of, mic_of, overview_of, programme_of
 from dualmic.errors import SettingsError
 from dualmic.findings import Finding, all_findings
+from dualmic.findings.base import Known
 from dualmic.findings.damage import flat_ms_by_turn
 from dualmic.findings.dropouts import dropout_ms_by_turn
 from dualmic.findings.of_files import with_file_findings
@@ -131,10 +132,10 @@ def check_take(
     if options.one_mic:
         measured = without_stand_in(measured)
     if options.one_mic:
-        hearing, changed = hear(measured, one_mic=True), None
+        hearing, known = hear(measured, one_mic=True), None
     else:
-        hearing, changed = hear_two(measured)
-    return _judged(hearing, changed, info, ending, channels, roles, specs, options)
+        hearing, known = hear_two(measured)
+    return _judged(hearing, known, info, ending, channels, roles, specs, options)
 
 
 def load_specs(names: Sequence[str]) -> list[Spec]:
@@ -157,7 +158,7 @@ def load_specs(names: Sequence[str]) -> list[Spec]:
 
 def _judged(
     hearing: Hearing,
-    changed: list[Finding] | None,
+    known: Known | None,
     info: RecordingInfo,
     ending: Ending,
     channels: list[Channel],
@@ -175,7 +176,7 @@ def _judged(
         limits,
         seats(roles, len(info.channels)),
         one_mic=options.one_mic,
-        changed=changed,
+        known=known,
     )
     if options.one_mic:
         found = [finding for finding in found if finding.mic != 0]

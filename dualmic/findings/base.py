@@ -1,14 +1,20 @@
 """What a finding is, and the limits that decide how bad it is."""
 
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
+from typing import TYPE_CHECKING
 
 from dualmic.record import Severity
 from dualmic.tiles import CELLS_PER_S, Mask
 
+if TYPE_CHECKING:
+    from dualmic.hearing import Hearing
+
 BLOCK_CELLS = 5
 """Changes of level and background are looked for in blocks of 50 ms (our choice)."""
 BLOCKS_PER_S = CELLS_PER_S // BLOCK_CELLS
+# Our choice: of longer takes, one finding at a time fits in the memory.
+BESIDE_EACH_OTHER_S = 7200.0
 SHORTEST_S = 1.0  # our choice: in less there is no voice, background or level to judge
 
 
@@ -58,3 +64,8 @@ class Limits:
     gain_db: tuple[float | None, float | None] = (None, None)
     levelled_db: tuple[float | None, float | None] = (None, None)
     mains_hz: float | None = None
+
+
+Finder = Callable[["Hearing", Limits], list[Finding]]
+Known = dict[Finder, list[Finding]]
+"""Findings that are there already, by what finds them."""

@@ -1,19 +1,15 @@
 """All findings of one take: a new family of problems is one line here."""
 
-from collections.abc import Callable
 from concurrent.futures import ThreadPoolExecutor, wait
 from dataclasses import replace
 
 from dualmic.findings import background, changes, damage, dropouts, pairing, sounds, talk
-from dualmic.findings.base import SHORTEST_S, Finding, Limits
+from dualmic.findings.base import BESIDE_EACH_OTHER_S, SHORTEST_S, Finder, Finding, Known, Limits
 from dualmic.findings.jumps import mostly_dead
 from dualmic.hearing import Hearing
 from dualmic.stack import let_go
 
-Finder = Callable[[Hearing, Limits], list[Finding]]
-
 BESIDE_S = 0.3  # our choice: as near as the ends of a stretch are known
-BESIDE_EACH_OTHER_S = 7200.0  # our choice: of longer takes, one at a time fits in the memory
 
 
 def all_findings(
@@ -22,7 +18,7 @@ def all_findings(
     channels: tuple[int, int],
     *,
     one_mic: bool = False,
-    changed: list[Finding] | None = None,
+    known: Known | None = None,
 ) -> list[Finding]:
     """Return every finding, worst first and then in order of time.
 
@@ -31,7 +27,7 @@ def all_findings(
         limits: the strictest limits of the deliveries asked for.
         channels: channels (from 0) of the interviewer's and the subject's microphone.
         one_mic: both people share one microphone: nothing that compares two is asked.
-        changed: the changes of gain and background, if they are known already.
+        known: what was found already, by what finds it.
 
     """
     found = [
@@ -43,14 +39,12 @@ def all_findings(
     ]
     let_go()
     if hearing.measured.duration_s >= SHORTEST_S:
-        found += _of_sound(hearing, limits, changed, one_mic=one_mic)
+        found += _of_sound(hearing, limits, known or {}, one_mic=one_mic)
     order = {"fail": 0, "warn": 1, "note": 2}
     return sorted(found, key=lambda f: (order[f.severity], f.start_s, f.kind, f.mic or 0))
 
 
-def _of_sound(
-    hearing: Hearing, limits: Limits, changed: list[Finding] | None, *, one_mic: bool
-) -> list[Finding]:
+def _of_sound(hearing: Hearing, limits: Limits, known: Known, *, one_mic: bool) -> list[Finding]:
     """Return what takes more than single samples to tell."""
     same = [] if one_mic else pairing.dual_mono(hearing)
     let_go()
@@ -59,22 +53,26 @@ def _of_sound(
         background.noise,
         background.low_level,
         background.hum,
-        *([changes.changes] if changed is None else []),
+        changes.changes,
         sounds.wind,
         sounds.clicks,
     ]
     of_two: list[Finder] = [pairing.mic_dead, pairing.polarity]
     if not same and not place:
         of_two += [pairing.crosstalk, talk.both_talking]
-    found = [*same, *place, *(changed or [])]
+    found = [*same, *place]
+
+    def ask(find: Finder) -> list[Finding]:
+        return known[find] if find in known else find(hearing, limits)
+
     # Cloth takes about as long to find as all the rest together.
     with ThreadPoolExecutor(1) as beside:
-        cloth = None if one_mic or place else beside.submit(sounds.rustle, hearing, limits)
+        cloth = None if one_mic or place else beside.submit(ask, sounds.rustle)
         if cloth and hearing.measured.duration_s > BESIDE_EACH_OTHER_S:
             wait([cloth])
             let_go()
         for find in of_each if one_mic else of_each + of_two:
-            found += find(hearing, limits)
+            found += ask(find)
             let_go()
         found += cloth.result() if cloth else []
     doubted = _doubted(hearing, found)
