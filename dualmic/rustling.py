@@ -26,13 +26,24 @@ from dualmic.tiles import Mask, Powers, power_db
 SPREADS_DB = (9.0, 12.0, 16.0, 20.0, 24.0)
 MISSING_BY_SPREAD_DB = (4.5, 5.5, 6.5, 9.5, 13.0)
 MISSING_DB, HOLD_DB = 4.5, 3.5
+# Over a third of a second chance evens out: of simulated speech of four hours the same bands lack
+# 1 dB where the densities lie within 15 dB, up to 3 dB within 21 dB and 6 dB within 24 dB.
+LONG_CELLS = 31
+LONG_SPREADS_DB = (15.0, 18.0, 21.0, 24.0)
+LONG_MISSING_DB = (3.0, 3.5, 4.8, 7.5)
+LONG_SURE_DB = 2.0  # and so much more where it is sure
 USED_BANDS = 3
+# A room leaks more in some bands than in others, but not by more than this over most: where a band
+# seems to, a rumble or a hum did it.
+MOST_OVER_USUAL_DB = 5.0
+BESIDE_DEAD_CELLS = 50  # where a microphone dies is known to half a second
 SMOOTH_CELLS, SCORE_CELLS = 11, 13
 LEAST_OVER_DB = 3.0
 # A consonant that reaches both microphones at different times lacks its leak for a moment.
 FLAT_DB, UNEVEN_SHORTEST_S = 15.0, 0.12
 SHORTEST_S, BRIDGE_S = 0.08, 0.15
 LOST_DB, LOST_LONGEST_S = -8.0, 4.0  # what stays so low for longer is another background
+AROUND_S, FLOOR_STEP_CELLS = 4.5, 25  # on each side: more of it than a gap may last
 ALONE_SPREAD_DB, ALONE_OVER_DB, SILENT_DB = 16.0, 6.0, 4.0
 ALONE_SHORTEST_S, ALONE_LONGEST_S = 0.1, 0.8
 USUAL_S, LEAST_SPOKEN_CELLS = 8.0, 200
@@ -57,7 +68,7 @@ def rustles(measured: Measured, activity: Activity, dead: Mask) -> list[list[Rus
     """Return the stretches in which something touches each microphone."""
     bands_db = measured.spectra.bands_db
     cells = bands_db.shape[1]
-    live = ~(dead[0] | dead[1])
+    live = ~widened(dead[0] | dead[1], BESIDE_DEAD_CELLS, BESIDE_DEAD_CELLS)
     signs: list[list[tuple[Mask, Mask, Powers]]] = [[], []]
     # A take of hours has millions of cells: a few minutes at a time, and what lies around them.
     for first in range(0, cells, STRETCH_CELLS):
@@ -105,19 +116,22 @@ def _signs(
     """
     live, lives_itself = lives
     own, other = smooth[mic], smooth[1 - mic]
+    ratio = np.minimum(ratio, np.median(ratio) * 10 ** (MOST_OVER_USUAL_DB / 10))
     expected = np.maximum(own - floor[mic], QUIETEST) * ratio[:, None]
     missing = np.clip(power_db(expected / other), -30, 30)
-    score = moving_mean(np.sort(missing, axis=0)[-USED_BANDS:].mean(axis=0), SCORE_CELLS)
-    score -= _usual(score, speaks)
+    most = np.sort(missing, axis=0)[-USED_BANDS:].mean(axis=0)
+    score = moving_mean(most, SCORE_CELLS)
+    usual = _usual(score, speaks)
+    score -= usual
     density = power_db(own) - power_db(np.diff(SPEECH_BANDS_HZ))[:, None]
-    spread = moving_mean(density.max(axis=0) - density.min(axis=0), SCORE_CELLS)
+    widths = density.max(axis=0) - density.min(axis=0)
+    spread = moving_mean(widths, SCORE_CELLS)
     # One band may lie under a machine's noise.
     over = moving_mean(np.partition(power_db(own / floor[mic]), 1, axis=0)[1], SCORE_CELLS)
     # Where the other microphone lost its sound, everything is missing there.
-    # A gap of a second may pass for the floor itself, but not for the usual one.
+    # A gap of a second may pass for the floor itself, but not for the one around it.
     heard = power_db(other / floor[1 - mic]).max(axis=0)
-    usual_floor = np.median(floor[1 - mic], axis=1, keepdims=True)
-    below = (heard < LOST_DB) | (power_db(other / usual_floor).max(axis=0) < LOST_DB)
+    below = (heard < LOST_DB) | (power_db(other / _around(floor[1 - mic])).max(axis=0) < LOST_DB)
     short = below & ~longer(below, round(LOST_LONGEST_S * 100))
     lost = widened(short | (heard < LOST_DB), SCORE_CELLS, SCORE_CELLS)
     cloth = live & ~lost & (over > LEAST_OVER_DB)
@@ -125,7 +139,12 @@ def _signs(
     lacking = cloth & (score > needed)
     sure = longer(lacking & (spread < FLAT_DB), round(SHORTEST_S * 100))
     sure |= longer(lacking, round(UNEVEN_SHORTEST_S * 100))
-    held = holding(live & (score > HOLD_DB), sure)
+    long = moving_mean(most, LONG_CELLS) - usual
+    long_spread = moving_mean(widths, LONG_CELLS)
+    needed = np.interp(long_spread, LONG_SPREADS_DB, LONG_MISSING_DB, right=np.inf)
+    long_lacking = cloth & (long > needed)
+    held = holding(live & ((score > HOLD_DB) | long_lacking), sure | long_lacking)
+    sure |= cloth & (long > needed + LONG_SURE_DB)
     # Where the leak cannot tell, only a flat spectrum in this microphone alone can: thin evidence,
     # and none inside speech, where a hiss may run into a vowel.
     alone = (
@@ -138,6 +157,17 @@ def _signs(
     )
     held |= longer(alone, round(ALONE_SHORTEST_S * 100))
     return held, sure, score.astype(np.float32)
+
+
+def _around(floor: Powers) -> Powers:
+    """Return the noise that is usual for some seconds around each cell, ``(bands, cells)``."""
+    cells = floor.shape[1]
+    few = floor[:, ::FLOOR_STEP_CELLS]
+    side = round(AROUND_S * 100) // FLOOR_STEP_CELLS
+    padded = np.pad(few, ((0, 0), (side, side)), mode="reflect" if few.shape[1] > side else "edge")
+    windows = np.lib.stride_tricks.sliding_window_view(padded, 2 * side + 1, axis=1)
+    usual = np.median(windows, axis=2).repeat(FLOOR_STEP_CELLS, axis=1)
+    return np.asarray(usual[:, :cells])
 
 
 def _stretches(parts: list[tuple[Mask, Mask, Powers]]) -> list[Rustle]:

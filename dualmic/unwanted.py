@@ -192,9 +192,10 @@ def _surely(
     power = float(power_db(short.power))
     if short.bright_power is not None:
         proven = missing_db > PROVEN_MISSING_DB + EDGE_LEAK_LESS_DB
-        least_db = BRIGHTER_DB if missing_db > EDGE_UNHEARD_DB else MUCH_BRIGHTER_DB
-        bright = power > float(power_db(short.bright_power)) + least_db
-        return True if short.over_db >= EDGE_DB and (proven or bright) and not alone else None
+        brighter_db = power - float(power_db(short.bright_power))
+        if short.over_db < EDGE_DB or alone or not (proven or brighter_db > BRIGHTER_DB):
+            return None
+        return proven or missing_db > EDGE_UNHEARD_DB or brighter_db > MUCH_BRIGHTER_DB
     under_db = 0.0 if voice is None else voice - power
     faint_db = ALONE_UNDER_VOICE_DB if alone else FAINT_UNDER_VOICE_DB
     if under_db <= PROVEN_UNDER_VOICE_DB and proven and short.over_db >= PROVEN_CLICK_DB:

@@ -186,6 +186,16 @@ def test_cloth_on_a_microphone_is_found_in_speech_and_pause(
     assert abs(found.end_s - start_s - length_s) < 0.25
 
 
+def test_soft_cloth_under_a_loud_vowel_is_told_by_its_length(scene, tmp_path):
+    """4 dB under the voice: no syllable shows it, the whole of 0.8 s does."""
+    at_s = scene.answers()[0][0] + 1.0
+    lay(scene, (SUBJECT,), at_s, cloth(0.8, -30.0))
+    (found,) = problems(scene, tmp_path, "rustle")
+    assert (found.mic, found.severity) == ("subject", "warn")
+    assert abs(found.start_s - at_s) < 0.25
+    assert abs(found.end_s - at_s - 0.8) < 0.25
+
+
 def test_a_noise_that_leaks_as_the_voice_does_is_no_cloth(scene, tmp_path):
     breath = cloth(0.4, -34)
     start_s = scene.answers()[0][0] - 0.6
