@@ -59,7 +59,9 @@ def _of_sound(hearing: Hearing, limits: Limits, known: Known, *, one_mic: bool) 
     ]
     of_two: list[Finder] = [pairing.mic_dead, pairing.polarity]
     if not same and not place:
-        of_two += [pairing.crosstalk, talk.both_talking]
+        of_two.append(pairing.crosstalk)
+    if not place:
+        of_two.append(talk.both_talking)
     found = [*same, *place]
 
     def ask(find: Finder) -> list[Finding]:
@@ -75,6 +77,8 @@ def _of_sound(hearing: Hearing, limits: Limits, known: Known, *, one_mic: bool) 
             found += ask(find)
             let_go()
         found += cloth.result() if cloth else []
+    if same:  # where both hold one signal, nobody can be told apart
+        found = [f for f in found if f.kind != "both_talking" or not _meets(f, same)]
     doubted = _doubted(hearing, found)
     found = [replace(f, severity="note") if f.kind in doubted else f for f in found]
     return [finding for finding in found if not _is_seam(finding, found)]
@@ -96,6 +100,13 @@ def _doubted(hearing: Hearing, found: list[Finding]) -> set[str]:
         # One place hears one gain: that both channels change alike does not prove the room.
         doubted.add("background_change")
     return doubted
+
+
+def _meets(finding: Finding, others: list[Finding]) -> bool:
+    return any(
+        finding.start_s < o.end_s + BESIDE_S and finding.end_s > o.start_s - BESIDE_S
+        for o in others
+    )
 
 
 def _is_seam(crack: Finding, found: list[Finding]) -> bool:

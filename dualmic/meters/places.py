@@ -22,6 +22,7 @@ SAME_SIGNAL = 0.97  # one signal in both channels is no sound of the room
 # Heads that move by 15 cm shift a difference by up to this; two mouths half a metre apart, each
 # with its microphone a hand's breadth below, differ by 0.9 ms and more.
 NEAR_MS, APART_MS = 0.45, 0.9
+LEAN_MS = 1.0  # and who leans far over, a third of a metre
 LEAST_SHARE, LEAST_MOMENTS = 0.03, 8
 FARTHEST_MS = 20.0  # two people nearly seven metres apart
 # Chance peaks lie anywhere; a place's lie together.
@@ -31,6 +32,8 @@ ONLY_SHARE = 0.8  # of all loud moments that one place has to fill to be the onl
 AS_USUAL, BESIDE_CELLS = 0.8, 40
 OVER_STRAY, STRAY_PERCENTILE = 1.2, 95
 TOGETHER_BRIDGE_CELLS, TOGETHER_CELLS, TURN_CELLS = 30, 40, 10
+# A place that stands so high shows in every half second of its wearer's speech.
+SHOWS_HEIGHT, SHOWS_SHARE, SEEN_CELLS, UNSEEN_CELLS = 0.3, 0.9, 25, 40
 # Where a voice alone stands out so clearly, it does so in part of any second of two voices, too.
 CLEAR_HEIGHT, FILLED, EMPTY = 0.5, 0.7, 0.03
 LEAST_LEVEL_DB = 2.5  # by which the two people's level differences differ at least
@@ -41,11 +44,13 @@ CANDIDATES = 6
 class Places:
     """Where people are: ``lags_ms`` by microphone, the second microphone's delay; None for nobody.
 
-    ``heights`` ``(2, cells)``: how high the peak of each wearer's place stands around a cell.
+    ``heights`` ``(2, cells)``: how high the peak of each wearer's place stands around a cell;
+    ``seen`` ``(2, cells)``: whether any does that they could make who lean to and fro.
     """
 
     lags_ms: tuple[float | None, float | None]
     heights: Floats
+    seen: Mask
 
     def alone(self) -> Mask:
         """Return where one person's place stands out and the other's does not, ``(2, cells)``."""
@@ -83,6 +88,24 @@ class Places:
             heard.append(height > max(LEAST_HEIGHT, stray))
         both = longer(bridged(heard[0] & heard[1], TOGETHER_BRIDGE_CELLS), TOGETHER_CELLS)
         return widened(both, -TURN_CELLS, -TURN_CELLS)
+
+    def unseen(self, own: Mask, loud: Mask) -> Mask:
+        """Return what of seeming speech never shows its wearer's place, ``(2, cells)``.
+
+        It is a background that swells, wind or cloth. That is said only of people whose place
+        shows wherever they surely speak, so not of those whose leak lies under the noise.
+        """
+        found = np.zeros_like(own)
+        single = self.alone()
+        for m in (0, 1):
+            seen = widened(self.seen[m], SEEN_CELLS, SEEN_CELLS)
+            sure = own[m] & ~own[1 - m] & loud
+            if not single[m].any() or not sure.any():
+                continue
+            usual = float(np.median(self.heights[m][single[m]]))
+            if usual > SHOWS_HEIGHT and seen[sure].mean() > SHOWS_SHARE:
+                found[m] = longer(own[m] & ~seen, UNSEEN_CELLS)
+        return found
 
     def only(self, start: int, end: int, held: Mask) -> int | None:
         """Return whose place alone stands out in a stretch that two microphones hear as theirs.
@@ -127,12 +150,16 @@ def find_places(
     density = np.convolve(density, np.array([1, 2, 3, 4, 3, 2, 1]) / 16, mode="same")
     found: list[tuple[float, float]] = []
     rest = density.copy()
+    voted = 0
     while len(found) < CANDIDATES:
         best = int(np.argmax(rest))
         place = best / STEPS_PER_MS - REACH_MS
         near = np.abs(top - place) < NEAR_MS
-        if near.sum() < max(LEAST_MOMENTS, LEAST_SHARE * len(top)):
+        by_chance = (len(top) - voted) * NEAR_MS / REACH_MS
+        most = by_chance + OVER_CHANCE * np.sqrt(by_chance)
+        if near.sum() < max(LEAST_MOMENTS, LEAST_SHARE * len(top), most):
             break
+        voted += int(near.sum())
         found.append((float(np.median(top[near])), float(np.median(apart[near]))))
         span = round(APART_MS * STEPS_PER_MS)
         rest[max(best - span + 1, 0) : best + span] = 0
@@ -143,15 +170,21 @@ def find_places(
         if lags is None and apart_enough and later * louder > 0:
             lags = (found[0][0], place) if later < 0 else (place, found[0][0])
     if lags is None and found:
-        here = _heights(lag, height, found[0][0])[loud[middle]] > LEAST_HEIGHT
+        here = _heights(lag, height, found[0][0], NEAR_MS)[loud[middle]] > LEAST_HEIGHT
         if here.mean() < ONLY_SHARE:
             return None
         # Gains lift the background too: a voice is its wearer's where it stands higher above it.
         lags = (found[0][0], None) if found[0][1] >= noise_apart_db else (None, found[0][0])
     if lags is None:
         return None
-    heights = np.stack([_heights(lag, height, each) for each in lags])
-    return Places(lags, heights[:, _moments(len(loud), len(arrivals))])
+    at = _moments(len(loud), len(arrivals))
+    heights, wide = (
+        np.stack([_heights(lag, height, each, near) for each in lags])
+        for near in (NEAR_MS, LEAN_MS)
+    )
+    # Where both channels hold one signal, nothing is said of anybody.
+    seen = (wide > LEAST_HEIGHT) | (height[:, 0] >= SAME_SIGNAL)
+    return Places(lags, heights[:, at], seen[:, at])
 
 
 def _moments(cells: int, moments: int) -> Indices:
@@ -160,7 +193,7 @@ def _moments(cells: int, moments: int) -> Indices:
     return np.minimum(at // CELLS_EACH, moments - 1)
 
 
-def _heights(lag: Floats, height: Floats, place: float | None) -> Floats:
+def _heights(lag: Floats, height: Floats, place: float | None, near_ms: float) -> Floats:
     if place is None:
         return np.zeros(len(lag), np.float32)
-    return np.where(np.abs(lag - place) < NEAR_MS, height, 0).max(axis=1)
+    return np.where(np.abs(lag - place) < near_ms, height, 0).max(axis=1)

@@ -23,7 +23,7 @@ from dualmic.meters.bands import Bands, stretches
 from dualmic.meters.cloth import brief, flat_noise, without_cloth
 from dualmic.meters.masks import bridged, holding, longer, moving_mean, runs_of, widened
 from dualmic.meters.one_voice import alone, with_one_owner
-from dualmic.meters.places import Places, find_places
+from dualmic.meters.places import SEEN_CELLS, Places, find_places
 from dualmic.meters.spectrum import VOICE_BANDS
 from dualmic.tiles import Floats, Mask, Powers
 
@@ -148,6 +148,9 @@ def find_speech(
         middle = (high + low) / 2
         own = _with_rest(heard, own, difference_db - middle, (high - low) / 4)
     own = without_cloth(own, flat, cloth, round(SHORTEST_S * 100))
+    if places is not None:
+        unsure = np.zeros(cells, bool) if gone is None else gone[0] | gone[1]
+        own &= ~places.unseen(own, loud) | widened(unsure, SEEN_CELLS, SEEN_CELLS)
     own = with_one_owner(bands_db, own, middle, places)
     single = alone(own)
     clusters = tuple(
