@@ -98,7 +98,7 @@ def crosstalk(hearing: Hearing, limits: Limits) -> list[Finding]:
             for (start_s, end_s, level), up_db in zip(leak.sections, turned_up_db, strict=True)
         ]
         over = _joined(levelled, limit)
-        if not over and not leak.level.is_upper_bound and leak.level.level_db + change > limit:
+        if not over and leak.level.stands_out and leak.level.level_db + change > limit:
             over = [(0.0, hearing.measured.duration_s, leak.level.level_db + change)]
         if over and all(level > limit for _, _, level in levelled):
             level = leak.level.level_db + change

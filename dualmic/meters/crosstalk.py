@@ -43,11 +43,15 @@ _FINER = 16
 
 @dataclass(frozen=True)
 class LeakLevel:
-    """Level of a leak in dB re the same voice in its own microphone."""
+    """Level of a leak in dB re the same voice in its own microphone.
+
+    ``stands_out``: it is louder than the noise there, so that no noise that swells explains it.
+    """
 
     level_db: float
     is_upper_bound: bool
     measured_s: float
+    stands_out: bool = True
 
 
 @dataclass(frozen=True)
@@ -89,8 +93,9 @@ def leak_level(
     bound = there < 0.1 * other_noise
     power = max(there, 0.1 * other_noise) if bound else there
     if power <= 0:
-        return LeakLevel(-120.0, True, count / 100)
-    return LeakLevel(float(10 * np.log10(power / here)), bound, count / 100)
+        return LeakLevel(-120.0, True, count / 100, stands_out=False)
+    level_db = float(10 * np.log10(power / here))
+    return LeakLevel(level_db, bound, count / 100, stands_out=there >= other_noise)
 
 
 def leak_sections(
@@ -130,7 +135,7 @@ def leak_sections(
         if quiet.sum() >= LEAST_PAUSE_CELLS:
             local = tuple(float(power[around][quiet].mean()) for power in (own, other))
         level = leak_level(own[part], other[part], single[part], local[0], local[1])
-        if level is not None and not level.is_upper_bound:
+        if level is not None and level.stands_out:
             sections.append((first / 100, end / 100, level.level_db))
         first = None
     return sections
