@@ -141,40 +141,21 @@ def find_places(
     """
     middle = np.minimum(np.arange(len(arrivals)) * CELLS_EACH, len(loud) - 1)
     lag, height = arrivals[..., 0].astype(np.float32), arrivals[..., 1].astype(np.float32)
-    votes = loud[middle] & (height[:, 0] > LEAST_HEIGHT) & (height[:, 0] < SAME_SIGNAL)
-    if votes.sum() < 2 * LEAST_MOMENTS:
-        return None
-    top, weight, apart = lag[votes, 0], height[votes, 0], difference_db[middle][votes]
-    at = np.round((top + REACH_MS) * STEPS_PER_MS).astype(np.int64)
-    density = np.bincount(at, weight, minlength=round(2 * REACH_MS * STEPS_PER_MS) + 1)
-    density = np.convolve(density, np.array([1, 2, 3, 4, 3, 2, 1]) / 16, mode="same")
-    found: list[tuple[float, float]] = []
-    rest = density.copy()
-    voted = 0
-    while len(found) < CANDIDATES:
-        best = int(np.argmax(rest))
-        place = best / STEPS_PER_MS - REACH_MS
-        near = np.abs(top - place) < NEAR_MS
-        by_chance = (len(top) - voted) * NEAR_MS / REACH_MS
-        most = by_chance + OVER_CHANCE * np.sqrt(by_chance)
-        if near.sum() < max(LEAST_MOMENTS, LEAST_SHARE * len(top), most):
-            break
-        voted += int(near.sum())
-        found.append((float(np.median(top[near])), float(np.median(apart[near]))))
-        span = round(APART_MS * STEPS_PER_MS)
-        rest[max(best - span + 1, 0) : best + span] = 0
-    lags: tuple[float | None, float | None] | None = None
-    for place, level_db in found[1:]:
-        later, louder = place - found[0][0], level_db - found[0][1]
-        apart_enough = abs(louder) >= LEAST_LEVEL_DB and abs(later) < FARTHEST_MS
-        if lags is None and apart_enough and later * louder > 0:
-            lags = (found[0][0], place) if later < 0 else (place, found[0][0])
-    if lags is None and found:
-        here = _heights(lag, height, found[0][0], NEAR_MS)[loud[middle]] > LEAST_HEIGHT
-        if here.mean() < ONLY_SHARE:
-            return None
-        # Gains lift the background too: a voice is its wearer's where it stands higher above it.
-        lags = (found[0][0], None) if found[0][1] >= noise_apart_db else (None, found[0][0])
+    heard = (height[:, 0] > LEAST_HEIGHT) & (height[:, 0] < SAME_SIGNAL)
+    apart_db = difference_db[middle]
+    found = [
+        _candidates(lag[votes, 0], height[votes, 0], apart_db[votes])
+        for votes in (heard & loud[middle], heard)
+    ]
+    lags: tuple[float | None, float | None] | None = _pair(found[0]) or _pair(found[1])
+    # Somebody who is heard faintly is somebody: no place is the only one beside another.
+    if lags is None and found[0] and len(found[1]) == 1:
+        place, level_db = found[0][0]
+        here = _heights(lag, height, place, NEAR_MS)[loud[middle]] > LEAST_HEIGHT
+        if here.mean() >= ONLY_SHARE:
+            # Gains lift the background too: a voice is its wearer's where it stands higher above
+            # it.
+            lags = (place, None) if level_db >= noise_apart_db else (None, place)
     if lags is None:
         return None
     at = _moments(len(loud), len(arrivals))
@@ -185,6 +166,47 @@ def find_places(
     # Where both channels hold one signal, nothing is said of anybody.
     seen = (wide > LEAST_HEIGHT) | (height[:, 0] >= SAME_SIGNAL)
     return Places(lags, heights[:, at], seen[:, at])
+
+
+def _candidates(top: Floats, weight: Floats, apart_db: Floats) -> list[tuple[float, float]]:
+    """Return the time differences that gather moments, and the level difference at each.
+
+    Args:
+        top: the time difference that stands out at each moment, ms.
+        weight: how high it does.
+        apart_db: level difference first over second microphone.
+
+    """
+    found: list[tuple[float, float]] = []
+    if len(top) < 2 * LEAST_MOMENTS:
+        return found
+    at = np.round((top + REACH_MS) * STEPS_PER_MS).astype(np.int64)
+    density = np.bincount(at, weight, minlength=round(2 * REACH_MS * STEPS_PER_MS) + 1)
+    rest = np.convolve(density, np.array([1, 2, 3, 4, 3, 2, 1]) / 16, mode="same")
+    voted = 0
+    while len(found) < CANDIDATES:
+        best = int(np.argmax(rest))
+        place = best / STEPS_PER_MS - REACH_MS
+        near = np.abs(top - place) < NEAR_MS
+        by_chance = (len(top) - voted) * NEAR_MS / REACH_MS
+        most = by_chance + OVER_CHANCE * np.sqrt(by_chance)
+        if near.sum() < max(LEAST_MOMENTS, LEAST_SHARE * len(top), most):
+            break
+        voted += int(near.sum())
+        found.append((float(np.median(top[near])), float(np.median(apart_db[near]))))
+        span = round(APART_MS * STEPS_PER_MS)
+        rest[max(best - span + 1, 0) : best + span] = 0
+    return found
+
+
+def _pair(found: list[tuple[float, float]]) -> tuple[float, float] | None:
+    """Return the places of two people, by microphone: the best that fits the first."""
+    for place, level_db in found[1:]:
+        later, louder = place - found[0][0], level_db - found[0][1]
+        apart_enough = abs(louder) >= LEAST_LEVEL_DB and abs(later) < FARTHEST_MS
+        if apart_enough and later * louder > 0:
+            return (found[0][0], place) if later < 0 else (place, found[0][0])
+    return None
 
 
 def _moments(cells: int, moments: int) -> Indices:
