@@ -64,7 +64,7 @@ class ArrivalMeter:
         """
         return self._peaks.joined((1, 0, PEAKS, 2), np.float16)[0]
 
-    def _of(self, cross: np.ndarray) -> Floats:
+    def _of(self, cross: np.ndarray) -> np.ndarray:
         size = np.maximum(np.abs(cross), 1e-20)
         left = size ** np.float32(1 - WHITENED)
         spectrum = np.zeros((len(cross), _SIZE // 2 + 1), np.complex64)

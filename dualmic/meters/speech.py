@@ -40,7 +40,7 @@ LEAST_CLUSTER_CELLS, LEAST_CLUSTER_SHARE = 60, 0.01
 PAUSE_AFTER_S, PAUSE_BEFORE_S = 0.3, 0.1
 SMOOTH_CELLS = 7
 # How far around a leak is held against its usual, and how much of it that takes.
-NEAR_CLOSE, NEAR_WIDE, NEAR_STEP, NEAR_LEAST = 150, 400, 25, 40
+NEAR_CLOSE, NEAR_WIDE, NEAR_STEP, NEAR_LEAST = 150, 400, 100, 40
 _DB = np.float32(10 / np.log(10))  # decibels in a neper of power
 _CLIPPED = -2 / _DB, 15 / _DB  # nepers: what a band may say at most, -2 and 15 dB
 # Somebody's speech lies within this of its own loud parts; what is weaker is not them.
@@ -133,10 +133,7 @@ def find_speech(
         ratio = _first_ratios(heard, difference_db, loud, (high, low))
     else:
         surely = places.alone() & both_live
-        high, low = (
-            float(np.median(difference_db[loud & mask])) if (loud & mask).any() else None
-            for mask in surely
-        )
+        high, low = _middles(difference_db, surely & loud)
         more = _more_leak(difference_db, places.undisturbed() & both_live & active, (high, low))
         ratio = _ratios(heard, surely & loud, np.zeros((2, heard.count)), more)
     own = _talking(heard, ratio, more)
@@ -152,13 +149,17 @@ def find_speech(
         unsure = np.zeros(cells, bool) if gone is None else gone[0] | gone[1]
         own &= ~places.unseen(own, loud) | widened(unsure, SEEN_CELLS, SEEN_CELLS)
     own = with_one_owner(bands_db, own, middle, places)
-    single = alone(own)
-    clusters = tuple(
-        float(np.median(difference_db[single[m] & loud])) if (single[m] & loud).any() else None
-        for m in (0, 1)
-    )
-    found = activity_of(own, (clusters[0], clusters[1]), ratio, brief(flat[0] | flat[1]))
+    clusters_db = _middles(difference_db, alone(own) & loud)
+    found = activity_of(own, clusters_db, ratio, brief(flat[0] | flat[1]))
     return replace(found, places=places)
+
+
+def _middles(difference_db: Floats, masks: Mask) -> tuple[float | None, float | None]:
+    """Return the median level difference of each mask ``(2, cells)``, None of an empty one."""
+    first, second = (
+        float(np.median(difference_db[mask])) if mask.any() else None for mask in masks
+    )
+    return first, second
 
 
 def activity_of(
@@ -263,7 +264,9 @@ def _ratios(heard: Bands, masks: Mask, before: Powers, more: Floats | None = Non
     return np.minimum(ratio, 4.0e3)
 
 
-def _more_leak(difference_db: Floats, single: Mask, clusters: tuple[float, float]) -> Floats:
+def _more_leak(
+    difference_db: Floats, single: Mask, clusters: tuple[float | None, float | None]
+) -> Floats:
     """Return how many times its usual each voice's leak is around each cell, ``(2, cells)``.
 
     Who turns round, and whose input is turned or sets itself, leaks more or less for a while.
@@ -280,7 +283,8 @@ def _more_leak(difference_db: Floats, single: Mask, clusters: tuple[float, float
         for reach in (NEAR_WIDE, NEAR_CLOSE):
             first, last = np.searchsorted(at, [middles - reach, middles + reach])
             for k in np.flatnonzero(last - first >= NEAR_LEAST):
-                local[k] = np.median(apart[first[k] : last[k]])
+                near = apart[first[k] : last[k]]
+                local[k] = np.partition(near, len(near) // 2)[len(near) // 2]
         more[m] = 10 ** (np.interp(np.arange(single.shape[1]), middles, local) / 10)
     return more
 
