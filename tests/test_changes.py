@@ -133,3 +133,24 @@ def test_a_take_of_hours_is_told_part_by_part(monkeypatch: pytest.MonkeyPatch) -
     for one, other in zip(cut, whole, strict=True):
         assert one.start_s == pytest.approx(other.start_s, abs=0.3)
         assert one.end_s == pytest.approx(other.end_s, abs=0.3)
+
+
+@pytest.mark.parametrize("by_db", [-9.0, 9.0])
+def test_gain_of_the_only_microphone_that_works_is_dated(by_db: float) -> None:
+    """No other proves it: a note, but as well dated as any."""
+    scene = speech_scene.make(4)
+    scene.samples[round(18.0 * RATE_HZ) :, INTERVIEWER] = 0
+    scene.samples[round(UNTIL_S * RATE_HZ) :, SUBJECT] *= 10 ** (by_db / 20)
+    (found,) = [f for f in findings(scene.samples) if f.start_s > 20]
+    assert (found.kind, found.mic, found.severity) == ("level_jump", SUBJECT, "note")
+    assert abs(found.start_s - UNTIL_S) < 0.25
+    assert abs(found.end_s - UNTIL_S) < 0.25
+
+
+def test_gain_that_jumps_in_the_first_words_is_dated() -> None:
+    scene = speech_scene.make(4)
+    scene.samples[round(1.6 * RATE_HZ) :, SUBJECT] *= 10 ** (9 / 20)
+    (found,) = findings(scene.samples)
+    assert (found.kind, found.mic) == ("level_jump", SUBJECT)
+    assert abs(found.start_s - 1.6) < 0.25
+    assert abs(found.end_s - 1.6) < 0.25

@@ -65,11 +65,12 @@ def _changes(hearing: Hearing, blocks: Powers, pumping: set[int | None]) -> list
     pause: Mask = np.all(in_blocks(hearing.activity.pause, blocks.shape[1]), axis=1)
     steps = find_steps(heard, talk, pause, A_DB)
     jumps = [j for j in find_jumps(hearing, blocks, quiet) if j.mic not in pumping]
-    jumps = with_gain_steps(hearing, jumps, steps, heard, quiet)
+    quiet_steps = find_quiet_steps(heard, quiet, talk, pause)
+    jumps = with_gain_steps(hearing, jumps, (steps, quiet_steps), heard, quiet)
     end_s = hearing.measured.duration_s - EDGE_S
     rooms = [
         (step.at / BLOCKS_PER_S, finding)
-        for step in _joined(steps, find_quiet_steps(heard, quiet, talk, pause))
+        for step in _joined(steps, quiet_steps)
         if EDGE_S <= step.at / BLOCKS_PER_S <= end_s
         and (finding := _of_background(step)) is not None
     ]

@@ -22,6 +22,7 @@ SPREAD_DB = 2.0  # standard deviation between bands
 STILL_SHARE, STILL_DB = 0.3, 1.5  # of the other microphone's change
 NEAR_S = 1.0  # a jump told by the voices and one told by the background are one
 ECHO_S = 5.0  # and a background that comes up bit by bit where voices cover it is of the same
+ALONE_ERROR_DB = 2.5  # a voice by itself keeps its level to this over some seconds
 SAME_SHARE = 0.5  # of what the voices shift by, at least, it is no background's step alone
 # How far a moment may be moved by the patterns: where voices told it, where the background did.
 MARGIN_S, DATED_S, LEAST_BLOCKS = 0.5, 0.2, 20
@@ -34,14 +35,18 @@ CLEAREST, ALIKE_BLOCKS, LIKELY = 3.0, 2.0, 0.5  # nepers, see ``floors.py``
 
 
 def with_gain_steps(
-    hearing: Hearing, jumps: list[Jump], steps: list[Step], blocks: Powers, quiet: Mask
+    hearing: Hearing,
+    jumps: list[Jump],
+    steps: tuple[list[Step], list[Step]],
+    blocks: Powers,
+    quiet: Mask,
 ) -> list[Jump]:
     """Return the jumps, dated by the background where it tells, and those it tells alone.
 
     Args:
         hearing: the take.
         jumps: what the differences between the microphones show.
-        steps: of the background, see ``floors.py``.
+        steps: of the background, see ``floors.py`` and ``quiet_steps.py``.
         blocks: band levels of every 50 ms in dB, ``(2, blocks, bands)``, NaN where nothing is.
         quiet: which blocks hold the background alone.
 
@@ -54,10 +59,11 @@ def with_gain_steps(
         Sums(np.where(mask, apart, np.nan)) for mask in sound_classes(hearing, levels, quiet)[:2]
     ]
     compared = not mostly_dead(hearing)
-    dated = set()
-    for step in steps:
+    dated = set[int]()
+    for step, in_pauses in [(s, False) for s in steps[0]] + [(s, True) for s in steps[1]]:
         gain = _gain_of(step)
         if gain is None:
+            _of_one(hearing, step, levels, found, dated)
             continue
         mic, by = gain
         span = step.first / BLOCKS_PER_S, step.last / BLOCKS_PER_S
@@ -73,6 +79,9 @@ def with_gain_steps(
         stayed = bool(len(shift)) and bool(np.abs(shift).max() < SAME_SHARE * abs(by))
         if near:
             k = min(near, key=lambda k: abs(jumps[k].at_s - at_s))
+            # Seconds may lie between two pauses: the voices know better, if they are sure.
+            if jumps[k].sure and in_pauses:
+                continue
             if k in dated and abs(found[k].at_s - jumps[k].at_s) < abs(at_s - jumps[k].at_s):
                 continue
             sure = jumps[k].sure or moved
@@ -81,7 +90,7 @@ def with_gain_steps(
             dated.add(k)
         elif not stayed and not any(
             abs(jump.at_s - at_s) < ECHO_S and jump.mic == mic and jump.by_db * by > 0
-            for jump in jumps
+            for jump in found
         ):
             dated.add(len(found))
             found.append(Jump(mic, at_s, by, span, moved))
@@ -114,6 +123,45 @@ def _gain_of(step: Step) -> tuple[int, float] | None:
         if abs(by) >= LEAST_DB and np.std(here) < SPREAD_DB and still:
             return mic, by
     return None
+
+
+def _of_one(
+    hearing: Hearing, step: Step, levels: Powers, found: list[Jump], dated: set[int]
+) -> None:
+    """Date a jump of the one microphone that works there, or add one.
+
+    It is added if a voice shifts as the background does, which is no proof: the voice may have been
+    raised as a machine started.
+    """
+    around = slice(max(step.at - BLOCKS_PER_S, 0), step.at + BLOCKS_PER_S)
+    single: Mask = np.asarray(in_blocks(hearing.activity.single, levels.shape[1]).all(axis=2))
+    at_s, span = step.at / BLOCKS_PER_S, (step.first / BLOCKS_PER_S, step.last / BLOCKS_PER_S)
+    for mic in (0, 1):
+        here = step.by_db[mic][np.isfinite(step.by_db[mic])]
+        if len(here) < LEAST_BANDS or np.isfinite(levels[1 - mic, around]).any():
+            continue
+        by = float(np.median(here))
+        if abs(by) < LEAST_DB or np.std(here) >= SPREAD_DB:
+            continue
+        same = [
+            k
+            for k, jump in enumerate(found)
+            if jump.mic == mic
+            and abs(jump.by_db - by) < _error_db(by)
+            and jump.span_s[0] - NEAR_S < at_s < jump.span_s[1] + NEAR_S
+        ]
+        if same:
+            k = same[0]
+            if k not in dated:
+                found[k] = replace(found[k], at_s=at_s, span_s=span)
+                dated.add(k)
+            return
+        voices = [Sums(np.where(mask, levels[mic], np.nan)) for mask in single]
+        shift = _voices_shift(voices, step.at)
+        agrees = bool(len(shift)) and bool(np.abs(shift - by).min() < ALONE_ERROR_DB)
+        if agrees and not any(abs(jump.at_s - at_s) < ECHO_S for jump in found):
+            dated.add(len(found))
+            found.append(Jump(mic, at_s, by, span, sure=False))
 
 
 def _voices_shift(voices: list[Sums], at: int) -> Powers:
