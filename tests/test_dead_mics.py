@@ -39,3 +39,17 @@ def test_an_interviewer_who_asks_once_is_not_dead(leak_db: float) -> None:
             part = slice(round(start_s * RATE_HZ), round((end_s + 0.01) * RATE_HZ))
             scene.samples[part] = scene.noise[part]
     assert dead(scene.samples) == []
+
+
+@pytest.mark.parametrize(("noise_dbfs", "severity"), [(-50.0, "note"), (-46.0, "warn")])
+def test_beside_a_dead_microphone_only_loud_noise_is_too_much(
+    noise_dbfs: float, severity: str
+) -> None:
+    """Both people's words are one voice there, softer than the wearer's own: a limit is no line."""
+    scene = speech_scene.make(4, noise_dbfs=noise_dbfs)
+    scene.samples[:, INTERVIEWER] = 0
+    measured = measure([scene.samples.astype(np.float32)], RATE_HZ, 2, bit_depth=24)
+    (found,) = [
+        f for f in all_findings(hear(measured), Limits(), (0, 1)) if (f.kind, f.mic) == ("noise", 1)
+    ]
+    assert found.severity == severity

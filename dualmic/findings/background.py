@@ -3,6 +3,7 @@
 import numpy as np
 
 from dualmic.findings.base import Finding, Limits
+from dualmic.findings.jumps import mostly_dead
 from dualmic.hearing import Hearing
 from dualmic.meters.hum import GROUP, HEARD_LINE_DB, HumLines, find_hum
 from dualmic.meters.masks import bridged, runs_of
@@ -14,6 +15,9 @@ from dualmic.record import Severity
 HUM_UNDER_SPEECH_DB = 60.0
 # Our choice: what spreads wider in the pauses holds more than one background, or a voice.
 UNSTEADY_DB = 12.0
+# Our choice: where the other microphone is dead, the other person's words may pass for the wearer's
+# own, which are louder by about this.
+DEAD_ERROR_DB = 5.0
 OFF_MAINS_HZ = 1.0  # our choice: no grid strays that far, and weak hum is read to a tenth of it
 
 
@@ -34,6 +38,8 @@ def noise(hearing: Hearing, limits: Limits) -> list[Finding]:
         ):
             steady_db = ratio + floor.dbfs - floor.p10_dbfs
             severity = "note" if steady_db >= warn else severity
+        if ratio >= warn - DEAD_ERROR_DB and mostly_dead(hearing):
+            severity = "note"
         found.append(
             Finding(
                 "noise",
