@@ -21,7 +21,6 @@ from dualmic.meters.crosstalk import (
 )
 from dualmic.meters.gains import GainStep, steady_power, without_gains
 from dualmic.meters.levels import level_exceeded_dbfs
-from dualmic.meters.masks import cells_of
 from dualmic.meters.noise import NoiseFloor, noise_floor, speech_to_noise_db
 from dualmic.meters.spectrum import frame_mask
 from dualmic.meters.speech import Activity, find_speech
@@ -81,12 +80,7 @@ def hear(measured: Measured, *, one_mic: bool = False, gains: Sequence[GainStep]
     """
     bands = measured.spectra.bands_db
     dead = np.zeros(bands.shape[:2], bool) if one_mic else dead_cells(bands, measured.held)
-    held = np.stack(
-        [
-            cells_of([(run.start_s, run.end_s) for run in runs], measured.cells)
-            for runs in measured.held
-        ]
-    )
+    held = measured.held_cells()
     bands = without_gains(bands, gains)
     sums = measured.spectra.cross
     arrivals = None if sums is None or one_mic else sums.arrivals

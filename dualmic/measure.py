@@ -22,11 +22,12 @@ from dualmic.meters.continuity import ContinuityMeter, HeldRun
 from dualmic.meters.hum import HumMeter, LowSpectra
 from dualmic.meters.levels import LevelMeter, Levels
 from dualmic.meters.loudness import LoudnessCells, LoudnessMeter
+from dualmic.meters.masks import cells_of
 from dualmic.meters.peaks import TruePeakMeter, TruePeaks
 from dualmic.meters.spectrum import Spectra, SpectrumMeter
 from dualmic.meters.transients import Transient, TransientMeter
 from dualmic.meters.width import Width, WidthMeter
-from dualmic.tiles import BadSamples, Floats, Span, spans
+from dualmic.tiles import BadSamples, Floats, Mask, Span, spans
 
 Progress = Callable[[float], None]
 
@@ -78,6 +79,17 @@ class Measured:
     def cells(self) -> int:
         """Number of whole 10 ms cells."""
         return self.levels.power.shape[1]
+
+    def held_cells(self, least_s: float = 0.0) -> Mask:
+        """Return the cells in which a microphone's sound is held or gone, ``(2, cells)``.
+
+        Runs shorter than ``least_s`` are left out.
+        """
+        spans = [
+            [(run.start_s, run.end_s) for run in runs if run.end_s - run.start_s >= least_s]
+            for runs in self.held
+        ]
+        return np.stack([cells_of(each, self.cells) for each in spans])
 
 
 def measure(

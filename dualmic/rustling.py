@@ -32,6 +32,7 @@ LONG_CELLS = 31
 LONG_SPREADS_DB = (15.0, 18.0, 21.0, 24.0)
 LONG_MISSING_DB = (3.0, 3.5, 4.8, 7.5)
 LONG_SURE_DB = 2.0  # and so much more where it is sure
+TORN_S = 0.02  # shorter gaps hide no leak: they are smoothed over
 USED_BANDS = 3
 # A room leaks more in some bands than in others, but not by more than this over most: where a band
 # seems to, a rumble or a hum did it.
@@ -69,6 +70,9 @@ def rustles(measured: Measured, activity: Activity, dead: Mask) -> list[list[Rus
     bands_db = measured.spectra.bands_db
     cells = bands_db.shape[1]
     live = ~widened(dead[0] | dead[1], BESIDE_DEAD_CELLS, BESIDE_DEAD_CELLS)
+    # Where the sound of one is torn off, the other's leak is missing without any cloth.
+    torn: Mask = np.logical_or(*measured.held_cells(TORN_S))
+    live &= ~widened(torn, LONG_CELLS // 2 + SMOOTH_CELLS, LONG_CELLS // 2 + SMOOTH_CELLS)
     signs: list[list[tuple[Mask, Mask, Powers]]] = [[], []]
     # A take of hours has millions of cells: a few minutes at a time, and what lies around them.
     for first in range(0, cells, STRETCH_CELLS):

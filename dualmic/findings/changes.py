@@ -17,7 +17,7 @@ from dualmic.findings.parts import parts_of
 from dualmic.findings.quiet_steps import A_DB, a_weighted_db, find_quiet_steps
 from dualmic.hearing import Hearing
 from dualmic.meters.bands import stretches
-from dualmic.meters.masks import cells_of, mask_of
+from dualmic.meters.masks import mask_of
 from dualmic.record import Severity
 from dualmic.tiles import Mask, Powers
 
@@ -113,11 +113,7 @@ def _blocks(hearing: Hearing) -> Powers:
         level[:, part, 1:] = 10 * np.log10((10 ** (cut / 10)).mean(axis=2))
         gone[:, part] = cut.max(axis=3).min(axis=2) < SILENT_DB
     gone |= level[:, :, 1:].max(axis=2) < SILENT_DB
-    held = [
-        cells_of([(r.start_s, r.end_s) for r in runs], bands.shape[1])
-        for runs in hearing.measured.held
-    ]
-    gone |= in_blocks(hearing.dead | np.stack(held), count).any(axis=2)
+    gone |= in_blocks(hearing.dead | hearing.measured.held_cells(), count).any(axis=2)
     low = hearing.measured.spectra.noise_bands[:, 1 : count + 1, 0].astype(np.float64)
     low = np.pad(low, ((0, 0), (0, count - low.shape[1])), mode="edge")
     level[:, :, 0] = 10 * np.log10(low + 1e-16)
