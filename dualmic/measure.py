@@ -89,7 +89,7 @@ class Measured:
             [(run.start_s, run.end_s) for run in runs if run.end_s - run.start_s >= least_s]
             for runs in self.held
         ]
-        return np.stack([cells_of(each, self.cells) for each in spans])
+        return np.stack([cells_of(each, self.spectra.bands_db.shape[1]) for each in spans])
 
 
 def measure(
