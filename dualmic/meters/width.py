@@ -17,6 +17,8 @@ ONE_SIGNAL_CORRELATION = 0.99
 ONE_SIGNAL_DB = 1.0
 WIDE_CORRELATION = 0.9
 SILENCE_POWER = 1e-6  # -60 dBFS: too soft to tell anything from
+_LEAST_BESIDE_OFFSET = 0.1  # our choice
+_ALL_AND_ROUNDING = 1.001  # of what can be in common
 _SILENT = 1e-13  # -130 dBFS: digital silence, float32 rounding of an offset's removal included
 
 
@@ -77,8 +79,12 @@ class Width:
             _sliding_mean(part, length, step) for part in (self.left, self.right, self.product)
         )
         a, b, ab = left - dc[0] ** 2, right - dc[1] ** 2, product - dc[0] * dc[1]
-        live = (a > _SILENT) & (b > _SILENT)
-        share = np.where(live, 1 - ab**2 / np.where(live, a * b, 1.0), 1.0)
+        # Of what is hardly more than an offset nobody knows how much the offset is there.
+        live = (a > max(_SILENT, _LEAST_BESIDE_OFFSET * dc[0] ** 2)) & (
+            b > max(_SILENT, _LEAST_BESIDE_OFFSET * dc[1] ** 2)
+        )
+        common = np.where(live, ab**2 / np.where(live, a * b, 1.0), 0.0)
+        share = np.where(common < _ALL_AND_ROUNDING, 1 - common, 1.0)
         return 10 * np.log10(np.clip(share, 1e-12, 1.0))
 
     def _correlation(self) -> Powers:
