@@ -22,7 +22,7 @@ def test_offsets_that_change_make_no_common_signal() -> None:
     count = 10 * RATE_HZ
     early = np.column_stack([0.0049 + rng.normal(0, 0.01, count), rng.normal(-0.01, 0.01, count)])
     late = np.column_stack([np.full(count, 0.0051), rng.normal(0.01, 0.01, count)])
-    assert residual_db(np.concatenate([early, late])).min() > -3.0
+    assert residual_db(np.concatenate([early, late])).min() > -20.0
 
 
 def test_one_signal_with_offsets_is_one_signal() -> None:
