@@ -65,6 +65,12 @@ def test_sound_lost_inside_a_gated_word_is_still_lost() -> None:
     assert abs(found.end_s - at_s - 0.12) < 0.05
 
 
+def test_a_gate_beside_an_offset_loses_no_sound() -> None:
+    """Its silences hold the converter's offset, not zero."""
+    samples = gated(speech_scene.make(4, noise_dbfs=-62.0), (INTERVIEWER, SUBJECT), 0.08) + 0.003
+    assert problems(samples, "dropout", "mic_dead") == []
+
+
 @pytest.mark.parametrize("noise_dbfs", [-105.0, -110.0])
 def test_noise_under_the_last_bit_is_no_lost_sound(noise_dbfs: float) -> None:
     samples = whole_words(speech_scene.make(3, noise_dbfs=noise_dbfs))

@@ -5,11 +5,13 @@ and sound that was processed are all silent in pauses, and no word of them is lo
 died away before it is silent; lost sound is torn off.
 """
 
+from collections import Counter
+
 import numpy as np
 
 from dualmic.findings.base import Finding, Limits
 from dualmic.hearing import Hearing
-from dualmic.meters.continuity import TORN_STEPS, HeldRun, dies_away
+from dualmic.meters.continuity import DYING_RUNS, TORN_STEPS, HeldRun, dies_away
 from dualmic.meters.masks import cells_of
 from dualmic.record import Severity
 from dualmic.tiles import Mask
@@ -69,6 +71,7 @@ def _sorted_runs(hearing: Hearing, mic: int) -> tuple[list[HeldRun], list[HeldRu
     least = float(np.percentile(live, 10)) if len(live) else 0.0
     least *= 10 ** (CUT_DB / 10)
     closing = _closing_power(hearing, mic)
+    silent = _silent_values(hearing.measured.held[mic])
     hisses = _hisses_in_pauses(hearing, mic)
     for run in hearing.measured.held[mic]:
         start, end = int(run.start_s * 100), int(np.ceil(run.end_s * 100))
@@ -77,7 +80,7 @@ def _sorted_runs(hearing: Hearing, mic: int) -> tuple[list[HeldRun], list[HeldRu
             continue
         if run.steps < TORN_STEPS:
             is_cut = False
-        elif closing is not None and run.value == 0:
+        elif closing is not None and run.value in silent:
             # Hiss counts as its silence: that is how the last bit sounds as it flickers.
             is_cut = run.before > closing and run.last > run.before * 10 ** (-FADE_DB / 10)
         elif run.is_hiss and hisses:
@@ -91,7 +94,8 @@ def _sorted_runs(hearing: Hearing, mic: int) -> tuple[list[HeldRun], list[HeldRu
 def _closing_power(hearing: Hearing, mic: int) -> float | None:
     """Return the level above which a microphone never falls silent by itself; None for others."""
     measured = hearing.measured
-    silences = [run for run in measured.held[mic] if run.value == 0 and not run.is_hiss]
+    silent = _silent_values(measured.held[mic])
+    silences = [run for run in measured.held[mic] if run.value in silent and not run.is_hiss]
     held = cells_of([(run.start_s, run.end_s) for run in silences], measured.cells)
     nobody = _nobody(hearing, mic)
     dying = dies_away(measured.held[mic])
@@ -107,6 +111,12 @@ def _closing_power(hearing: Hearing, mic: int) -> float | None:
         voice = float(np.median(measured.levels.power[mic][own]))
         closing = max(closing, voice * 10 ** (-TORN_UNDER_VOICE_DB / 10))
     return closing
+
+
+def _silent_values(runs: list[HeldRun]) -> set[float]:
+    """Return what a channel holds where it is silent: zero, or its converter's own offset."""
+    times = Counter(run.value for run in runs)
+    return {0.0} | {value for value, number in times.items() if number >= DYING_RUNS}
 
 
 def _hisses_in_pauses(hearing: Hearing, mic: int) -> bool:
