@@ -16,21 +16,24 @@ from dualmic.meters.masks import bridged, longer, widened
 from dualmic.tiles import CELLS_PER_S, Floats, Indices, Mask
 
 CELLS_EACH = CELLS_PER_S // PER_S
-# Our choices. Of sounds that have nothing in common the highest peak stays under this.
+# Our choices. Of sounds that have nothing in common the highest of all peaks is about as high as
+# this; near any one place there hardly ever is one.
 LEAST_HEIGHT = 0.14
-SAME_SIGNAL = 0.97  # one signal in both channels is no sound of the room
+SAME_SIGNAL = 0.97  # as high, and with no delay at all: both channels hold one signal
 # Heads that move by 15 cm shift a difference by up to this; two mouths half a metre apart, each
 # with its microphone a hand's breadth below, differ by 0.9 ms and more.
 NEAR_MS, APART_MS = 0.45, 0.9
 LEAN_MS = 1.0  # and who leans far over, a third of a metre
-LEAST_SHARE, LEAST_MOMENTS = 0.03, 8
+LEAST_SHARE, LEAST_MOMENTS = 0.03, 8  # of the loud moments that a place has to have
 FARTHEST_MS = 20.0  # two people nearly seven metres apart
-# Chance peaks lie anywhere; a place's lie together.
-OVER_CHANCE = 6.0
+OVER_CHANCE = 6.0  # standard deviations: chance peaks lie anywhere, a place's lie together
 CLEARLY = 1.7  # times as high as the other's
 ONLY_SHARE = 0.8  # of all loud moments that one place has to fill to be the only one
+# Undisturbed: a peak nearly as high as it usually is, and the other's not within 0.4 s.
 AS_USUAL, BESIDE_CELLS = 0.8, 40
+# Times what the other voice alone shows at one's place but for a twentieth of the time.
 OVER_STRAY, STRAY_PERCENTILE = 1.2, 95
+# Syllables of two people alternate; both voices last for 0.4 s at least, less the averaging.
 TOGETHER_BRIDGE_CELLS, TOGETHER_CELLS, TURN_CELLS = 30, 40, 10
 # A place that stands so high shows in every half second of its wearer's speech.
 SHOWS_HEIGHT, SHOWS_SHARE, SEEN_CELLS, UNSEEN_CELLS = 0.3, 0.9, 25, 40
@@ -141,7 +144,8 @@ def find_places(
     """
     middle = np.minimum(np.arange(len(arrivals)) * CELLS_EACH, len(loud) - 1)
     lag, height = arrivals[..., 0].astype(np.float32), arrivals[..., 1].astype(np.float32)
-    heard = (height[:, 0] > LEAST_HEIGHT) & (height[:, 0] < SAME_SIGNAL)
+    same = (height[:, 0] > SAME_SIGNAL) & (np.abs(lag[:, 0]) < 1 / STEPS_PER_MS)
+    heard = (height[:, 0] > LEAST_HEIGHT) & ~same
     apart_db = difference_db[middle]
     found = [
         _candidates(lag[votes, 0], height[votes, 0], apart_db[votes])
@@ -164,7 +168,7 @@ def find_places(
         for near in (NEAR_MS, LEAN_MS)
     )
     # Where both channels hold one signal, nothing is said of anybody.
-    seen = (wide > LEAST_HEIGHT) | (height[:, 0] >= SAME_SIGNAL)
+    seen = (wide > LEAST_HEIGHT) | same
     return Places(lags, heights[:, at], seen[:, at])
 
 

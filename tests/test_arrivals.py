@@ -1,0 +1,204 @@
+"""Whose voice it is, told by when it arrives, whatever the gains do."""
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+import speech_scene
+from speech_scene import INTERVIEWER, RATE_HZ, SUBJECT, Scene
+
+from dualmic.findings import Limits, all_findings
+from dualmic.findings.turned import hear_two
+from dualmic.hearing import Hearing, hear
+from dualmic.measure import Measured, measure
+from dualmic.meters.arrivals import ArrivalMeter
+from dualmic.meters.crosstalk import leak_level
+from dualmic.meters.gains import GainStep, gains_db, steady_power, without_gains
+from dualmic.meters.places import LEAST_HEIGHT, NEAR_MS
+
+BINS_HZ = np.arange(150.0, 7001.0, 10.0)
+FRAME = 4800  # 100 ms
+
+
+def cross_spectra(first: np.ndarray, second: np.ndarray) -> np.ndarray:
+    """Return first x conj(second) of frames of 100 ms every 50 ms, ``(frames, bins)``."""
+    starts = np.arange(0, len(first) - FRAME + 1, FRAME // 2)
+    window = np.hanning(FRAME + 1)[:-1]
+    spectra = [
+        np.fft.rfft(np.stack([row[s : s + FRAME] for s in starts]) * window)[:, 15:701]
+        for row in (first, second)
+    ]
+    return spectra[0] * spectra[1].conj()
+
+
+def peaks(cross: np.ndarray, step: int = 20) -> np.ndarray:
+    meter = ArrivalMeter(BINS_HZ)
+    for at in range(0, len(cross), step):
+        meter.push(cross[at : at + step])
+    return meter.result()
+
+
+@pytest.mark.parametrize("late_ms", [-12.5, -0.8, 0.0, 3.2, 21.0])
+@pytest.mark.parametrize("sign", [1, -1])
+def test_the_highest_peak_is_where_sound_arrives(late_ms: float, sign: int) -> None:
+    noise = np.random.default_rng(1).normal(size=4 * RATE_HZ)
+    late = sign * 0.1 * np.roll(noise, round(late_ms * RATE_HZ / 1000))
+    found = peaks(cross_spectra(noise, late))[2:]
+    assert np.allclose(found[:, 0, 0], late_ms, atol=0.11)
+    assert found[:, 0, 1].min() > 0.6
+    assert found[:, 0, 1].max() <= 1.02
+
+
+def test_sounds_that_have_nothing_in_common_have_no_place() -> None:
+    noise = np.random.default_rng(2).normal(size=(2, 20 * RATE_HZ))
+    found = peaks(cross_spectra(*noise))
+    for place_ms in (-20.0, -3.0, 0.0, 5.0):
+        near = (np.abs(found[:, :, 0] - place_ms) < NEAR_MS) & (found[:, :, 1] > LEAST_HEIGHT)
+        assert near.any(axis=1).mean() < 0.05
+
+
+def test_peaks_do_not_depend_on_how_many_frames_come_at_once() -> None:
+    noise = np.random.default_rng(3).normal(size=(2, 3 * RATE_HZ))
+    cross = cross_spectra(noise[0], noise[1] + 0.5 * np.roll(noise[0], 100))
+    usual = peaks(cross, 20)
+    assert len(usual) > 20
+    for step in (1, 7, 13):
+        assert np.array_equal(peaks(cross, step), usual)
+
+
+def measured(scene: Scene) -> Measured:
+    return measure([scene.samples.astype(np.float32)], RATE_HZ, 2, bit_depth=24)
+
+
+def heard(scene: Scene) -> Hearing:
+    return hear(measured(scene))
+
+
+def owned(hearing: Hearing, scene: Scene) -> tuple[float, float]:
+    """Return the least share of any utterance that its speaker has, and the most the other has."""
+    own = hearing.activity.own
+    right, wrong = [], []
+    for who, start_s, end_s in scene.spoken:
+        part = slice(round(start_s * 100) + 20, round(end_s * 100) - 20)
+        right.append(own[who, part].mean())
+        wrong.append(own[1 - who, part].mean())
+    return min(right), max(wrong)
+
+
+@pytest.mark.parametrize("link_ms", [0.0, 11.0, -11.0])
+def test_people_are_where_their_voices_arrive_from(link_ms: float) -> None:
+    """Leaks 3 ms late; a link makes one microphone as a whole late."""
+    scene = speech_scene.make(4, leak_db=-14.0, delay_ms=3.0)
+    scene.samples[:, SUBJECT] = np.roll(scene.samples[:, SUBJECT], round(link_ms * RATE_HZ / 1000))
+    places = heard(scene).activity.places
+    assert places is not None
+    assert np.allclose(places.lags_ms, [3.0 + link_ms, -3.0 + link_ms], atol=0.15)
+
+
+def test_one_person_alone_is_nobody_else() -> None:
+    places = heard(speech_scene.make(4, speakers=(SUBJECT,))).activity.places
+    assert places is not None
+    assert places.lags_ms[INTERVIEWER] is None
+    assert places.lags_ms[SUBJECT] == pytest.approx(-3.0, abs=0.15)
+
+
+def test_no_leak_leaves_the_places_open_and_the_turns_right() -> None:
+    scene = speech_scene.make(3, leak_db=None)
+    hearing = heard(scene)
+    assert hearing.activity.places is None
+    assert owned(hearing, scene)[0] > 0.6
+
+
+def test_a_gain_that_swings_gives_no_word_to_the_other() -> None:
+    """The subject's input goes up and down by 14 dB, within words as well."""
+    scene = speech_scene.make(5, leak_db=-11.0)
+    swing_db = 7 * np.sin(2 * np.pi * np.arange(len(scene.samples)) / (7 * RATE_HZ))
+    scene.samples[:, SUBJECT] *= 10 ** (swing_db / 20)
+    right, wrong = owned(heard(scene), scene)
+    assert right > 0.6
+    assert wrong < 0.1
+
+
+def test_a_noise_that_comes_up_in_a_pause_is_nobodys_word() -> None:
+    """Both inputs hear a hiss of their own swell by 20 dB in every pause."""
+    scene = speech_scene.make(5, leak_db=-11.0, noise_dbfs=-65.0, gap_s=2.0)
+    swell = np.ones(len(scene.samples))
+    for (_, _, end_s), (_, next_s, _) in zip(scene.spoken, scene.spoken[1:], strict=False):
+        part = slice(round((end_s + 0.2) * RATE_HZ), round((next_s - 0.2) * RATE_HZ))
+        swell[part] += 9 * np.hanning(part.stop - part.start)
+    scene.samples += scene.noise * (swell - 1)[:, None]
+    own = heard(scene).activity.own
+    said = np.zeros(own.shape[1], bool)
+    for _, start_s, end_s in scene.spoken:
+        said[round(start_s * 100) - 30 : round(end_s * 100) + 30] = True
+    assert own[:, ~said].sum() == 0
+
+
+def test_talk_at_once_is_found_however_close_people_sit() -> None:
+    """People shoulder to shoulder, each 5 dB down in the other's microphone."""
+    scene = speech_scene.make(4, leak_db=-5.0, delay_ms=1.0)
+    start_s, _ = scene.answers()[1]
+    words = speech_scene.utterances()[INTERVIEWER][2][: 2 * RATE_HZ]
+    part = slice(round((start_s + 0.4) * RATE_HZ), round((start_s + 0.4) * RATE_HZ) + len(words))
+    scene.samples[part, INTERVIEWER] += words
+    scene.samples[part, SUBJECT] += 10 ** (-5 / 20) * np.roll(words, RATE_HZ // 1000)
+    found = all_findings(heard(scene), Limits(), (0, 1))
+    (talk,) = [f for f in found if f.kind == "both_talking" and f.severity == "warn"]
+    assert abs(talk.start_s - (start_s + 0.4)) < 0.5
+    assert abs(talk.end_s - (start_s + 2.4)) < 0.5
+
+
+def test_steps_of_gain_are_undone() -> None:
+    bands_db = np.full((2, 1000, 6), -40.0, np.float16)
+    bands_db[1, 700:] += 6
+    steps = [GainStep(1, 7.0, 6.0)]
+    assert np.array_equal(gains_db(steps, 1, 1000), np.repeat([0.0, 6.0], [700, 300]))
+    assert np.array_equal(without_gains(bands_db, steps), np.full((2, 1000, 6), -40.0))
+    assert without_gains(bands_db, []) is bands_db
+
+
+def test_a_gain_undone_leaves_the_mean_level_of_speech() -> None:
+    power = np.repeat([1.0, 4.0], [500, 500])
+    own = np.ones(1000, bool)
+    steady = steady_power(power, own, [GainStep(0, 5.0, 10 * np.log10(4))], 0)
+    assert np.allclose(steady, 2.5)
+    assert steady_power(power, own, [GainStep(1, 5.0, 6.0)], 0) is power
+
+
+def test_a_gain_turned_half_way_leaves_turns_and_leaks_as_they_are() -> None:
+    """The subject's input is turned up 9 dB between two turns; no voice leaks more for that."""
+    scene = speech_scene.make(6, leak_db=-10.0)
+    half = round((scene.answers()[2][1] + 0.6) * RATE_HZ)
+    scene.samples[half:, SUBJECT] *= 10 ** (9 / 20)
+    hearing, _ = hear_two(measured(scene))
+    (step,) = hearing.gains
+    assert (step.mic, step.by_db) == (SUBJECT, pytest.approx(9.0, abs=1.0))
+    right, wrong = owned(hearing, scene)
+    assert right > 0.6
+    assert wrong < 0.1
+    levels = [level_db for leak in hearing.leaks for _, _, level_db in leak.sections]
+    assert np.ptp([db for _, _, db in hearing.leaks[INTERVIEWER].sections]) < 2.0
+    assert np.ptp([db for _, _, db in hearing.leaks[SUBJECT].sections]) < 2.0
+    assert len(levels) >= 4
+
+
+def test_places_are_not_needed() -> None:
+    """Recordings measured without arrivals are listened to by level alone."""
+    scene = speech_scene.make(3)
+    known = measured(scene)
+    spectra = replace(known.spectra, cross=None)
+    hearing = hear(replace(known, spectra=spectra))
+    assert hearing.activity.places is None
+    assert owned(hearing, scene)[0] > 0.6
+
+
+@pytest.mark.parametrize(("leak_power", "stands_out"), [(0.5, False), (1.5, True)])
+def test_a_leak_stands_out_where_it_is_louder_than_the_noise(
+    leak_power: float, stands_out: bool
+) -> None:
+    level = leak_level(
+        np.full(500, 100.0), np.full(500, 1.0 + leak_power), np.ones(500, bool), 0.0, 1.0
+    )
+    assert level is not None
+    assert not level.is_upper_bound
+    assert level.stands_out is stands_out
