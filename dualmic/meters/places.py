@@ -35,8 +35,10 @@ AS_USUAL, BESIDE_CELLS = 0.8, 40
 OVER_STRAY, STRAY_PERCENTILE = 1.2, 95
 # Syllables of two people alternate; both voices last for 0.4 s at least, less the averaging.
 TOGETHER_BRIDGE_CELLS, TOGETHER_CELLS, TURN_CELLS = 30, 40, 10
-# A place that stands so high shows in every half second of its wearer's speech.
+# A place that stands so high shows in every half second of its wearer's speech, by that share of
+# its usual height; noise shows anywhere now and then, less high.
 SHOWS_HEIGHT, SHOWS_SHARE, SEEN_CELLS, UNSEEN_CELLS = 0.3, 0.9, 25, 40
+SEEN_SHARE = 0.4
 # Where a voice alone stands out so clearly, it does so in part of any second of two voices, too.
 CLEAR_HEIGHT, FILLED, EMPTY = 0.5, 0.7, 0.03
 LEAST_LEVEL_DB = 2.5  # by which the two people's level differences differ at least
@@ -48,12 +50,12 @@ class Places:
     """Where people are: ``lags_ms`` by microphone, the second microphone's delay; None for nobody.
 
     ``heights`` ``(2, cells)``: how high the peak of each wearer's place stands around a cell;
-    ``seen`` ``(2, cells)``: whether any does that they could make who lean to and fro.
+    ``nearby`` ``(2, cells)``: the highest peak that they could make who lean to and fro.
     """
 
     lags_ms: tuple[float | None, float | None]
     heights: Floats
-    seen: Mask
+    nearby: Floats
 
     def alone(self) -> Mask:
         """Return where one person's place stands out and the other's does not, ``(2, cells)``."""
@@ -101,11 +103,12 @@ class Places:
         found = np.zeros_like(own)
         single = self.alone()
         for m in (0, 1):
-            seen = widened(self.seen[m], SEEN_CELLS, SEEN_CELLS)
             sure = own[m] & ~own[1 - m] & loud
             if not single[m].any() or not sure.any():
                 continue
             usual = float(np.median(self.heights[m][single[m]]))
+            shown = self.nearby[m] > max(LEAST_HEIGHT, SEEN_SHARE * usual)
+            seen = widened(shown, SEEN_CELLS, SEEN_CELLS)
             if usual > SHOWS_HEIGHT and seen[sure].mean() > SHOWS_SHARE:
                 found[m] = longer(own[m] & ~seen, UNSEEN_CELLS)
         return found
@@ -168,8 +171,8 @@ def find_places(
         for near in (NEAR_MS, LEAN_MS)
     )
     # Where both channels hold one signal, nothing is said of anybody.
-    seen = (wide > LEAST_HEIGHT) | same
-    return Places(lags, heights[:, at], seen[:, at])
+    nearby = np.where(same, np.float32(1), wide)
+    return Places(lags, heights[:, at], nearby[:, at])
 
 
 def _candidates(top: Floats, weight: Floats, apart_db: Floats) -> list[tuple[float, float]]:

@@ -148,6 +148,7 @@ def find_speech(
     if places is not None:
         unsure = np.zeros(cells, bool) if gone is None else gone[0] | gone[1]
         own &= ~places.unseen(own, loud) | widened(unsure, SEEN_CELLS, SEEN_CELLS)
+        own = np.stack([longer(row, round(SHORTEST_S * 100)) for row in own])
     own = with_one_owner(bands_db, own, middle, places)
     clusters_db = _middles(difference_db, alone(own) & loud)
     found = activity_of(own, clusters_db, ratio, brief(flat[0] | flat[1]))
