@@ -44,7 +44,8 @@ LEAST_OVER_DB = 3.0
 FLAT_DB, UNEVEN_SHORTEST_S = 15.0, 0.12
 SHORTEST_S, BRIDGE_S = 0.08, 0.15
 LOST_DB, LOST_LONGEST_S = -8.0, 4.0  # what stays so low for longer is another background
-AROUND_S, FLOOR_STEP_CELLS = 4.5, 25  # on each side: more of it than a gap may last
+# On each side: the noise floor falls for up to twelve seconds round a gap.
+AROUND_S, FLOOR_STEP_CELLS = 15.0, 50
 ALONE_SPREAD_DB, ALONE_OVER_DB, SILENT_DB = 16.0, 6.0, 4.0
 ALONE_SHORTEST_S, ALONE_LONGEST_S = 0.1, 0.8
 USUAL_S, LEAST_SPOKEN_CELLS = 8.0, 200

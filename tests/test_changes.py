@@ -68,6 +68,17 @@ def test_a_breath_at_the_end_of_pauses_is_no_automatic_gain() -> None:
     assert findings(scene.samples) == []
 
 
+@pytest.mark.parametrize("noise_dbfs", [-62.0, -56.0])
+def test_a_background_that_comes_with_the_words_is_no_jump_of_the_gain(noise_dbfs: float) -> None:
+    """As a gate lets it through while its wearer speaks."""
+    scene = speech_scene.make(4)
+    noise = np.random.default_rng(4).normal(0, 10 ** (noise_dbfs / 20), len(scene.samples))
+    for start_s, end_s in scene.answers()[1:]:
+        part = slice(round(start_s * RATE_HZ), round(end_s * RATE_HZ))
+        scene.samples[part, SUBJECT] += noise[part]
+    assert [f for f in findings(scene.samples) if f.severity != "note"] == []
+
+
 def test_untouched_conversation_has_no_change() -> None:
     assert findings(speech_scene.make(4).samples) == []
     assert findings(speech_scene.make(4, leak_db=-6.0, gains_db=(0.0, -15.0)).samples) == []

@@ -10,7 +10,7 @@ from dataclasses import replace
 import numpy as np
 
 from dualmic.findings.base import BLOCKS_PER_S, in_blocks
-from dualmic.findings.floors import Step
+from dualmic.findings.floors import AT_EDGE, Step
 from dualmic.findings.jumps import AGREE_DB, BANDS, Jump, mostly_dead, sound_classes
 from dualmic.findings.sums import SIDE, Sums
 from dualmic.hearing import Hearing
@@ -23,6 +23,7 @@ STILL_SHARE, STILL_DB = 0.3, 1.5  # of the other microphone's change
 NEAR_S = 1.0  # a jump told by the voices and one told by the background are one
 ECHO_S = 5.0  # and a background that comes up bit by bit where voices cover it is of the same
 ALONE_ERROR_DB = 2.5  # a voice by itself keeps its level to this over some seconds
+BESIDE_S = 1.0  # on each side, in which speech begins or ends
 SAME_SHARE = 0.5  # of what the voices shift by, at least, it is no background's step alone
 # How far a moment may be moved by the patterns: where voices told it, where the background did.
 MARGIN_S, DATED_S, LEAST_BLOCKS = 0.5, 0.2, 20
@@ -104,7 +105,31 @@ def with_gain_steps(
             apart_bands,
             DATED_S if k in dated else MARGIN_S,
         )
+    found = [
+        replace(jump, sure=jump.sure and not _opens_with_words(hearing, jump, levels))
+        for jump in found
+    ]
     return sorted(found, key=lambda jump: jump.at_s)
+
+
+def _opens_with_words(hearing: Hearing, jump: Jump, levels: Powers) -> bool:
+    """Whether a background may only be there while its wearer speaks: a gate opens, no gain jumps.
+
+    So it may be where speech begins or ends at that moment, unless pauses show the jump as well.
+    """
+    at, count = round(jump.at_s * BLOCKS_PER_S), levels.shape[1]
+    near = round(BESIDE_S * BLOCKS_PER_S)
+    own: Mask = np.asarray(in_blocks(hearing.activity.own[jump.mic], count).any(axis=1))
+    talk = [
+        side.mean() if len(side) else 0.0
+        for side in (own[max(at - near, 0) : at], own[at : at + near])
+    ]
+    if (talk[1] - talk[0]) * np.sign(jump.by_db) <= AT_EDGE:
+        return False
+    pause = in_blocks(hearing.activity.pause, count).all(axis=1)
+    row = Sums(np.where(pause, levels[jump.mic], np.nan))
+    shift = float(row.shift(np.array([at]), at - SIDE, at + SIDE)[0, 0])
+    return not shift / jump.by_db > SAME_SHARE
 
 
 def _error_db(by: float) -> float:

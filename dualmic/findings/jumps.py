@@ -26,6 +26,7 @@ SURE_DB = 1.8
 AGREE_DB = 3.0
 ALIKE_DB = 1.8
 STILL_SHARE = 0.45  # the other microphone's change, at most, beside a gain's
+STAYS_SHARE = 0.4  # of a gain's jump, and a voice has not taken part in it
 STEEP_SHARE = 0.6  # of a change that two seconds have to show; a lorry takes longer
 LESS_DB = 1.0
 NEARLY = 0.8  # as large as the largest shift: taken for the same jump
@@ -126,8 +127,12 @@ def _split(sound: _Sound) -> list[Jump]:
         )
         if _is_gain(sound, judged, (first, end), change):
             sign = -1 if mic == 1 and sound.alone is None else 1
-            heard = np.isfinite(_shift(sound, np.array([judged]), first, end)[1][:, 0])
+            _, shift, error = (row[..., 0] for row in _shift(sound, np.array([judged]), first, end))
+            heard = np.isfinite(shift)
             proven = bool(heard[2] or heard.all(where=[True, True, False]))  # more than one voice
+            # Voices that take no part: a background of one microphone, as a gate's that opens.
+            known = error[:2] < SURE_DB
+            proven &= not (known.any() and (np.abs(shift[:2][known] / change) < STAYS_SHARE).all())
             sure = sound.alone is None and proven and _shows_at(sound, mic, block, change)
             found.append(Jump(mic, block / BLOCKS_PER_S, sign * change, span, sure))
         parts += [(first, block - APART), (block + APART, end)]
