@@ -29,6 +29,15 @@ def test_gain_that_jumps_is_found_where_it_jumps(by_db: float) -> None:
     assert found.start_s - 0.25 < AT_S < found.end_s + 0.25
 
 
+def test_a_small_jump_of_the_gain_is_a_note() -> None:
+    scene = speech_scene.make(4)
+    scene.samples[round(AT_S * RATE_HZ) :, SUBJECT] *= 10 ** (4.2 / 20)
+    (found,) = findings(scene.samples)
+    assert (found.kind, found.mic, found.severity) == ("level_jump", SUBJECT, "note")
+    assert abs(found.start_s - AT_S) < 0.25
+    assert abs(found.end_s - AT_S) < 0.25
+
+
 def test_fan_in_the_room_is_found_in_both_microphones() -> None:
     scene = speech_scene.make(4)
     fan = np.random.default_rng(5).normal(0, 10 ** (-58 / 20), len(scene.samples))

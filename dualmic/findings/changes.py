@@ -36,6 +36,7 @@ APART_S = 1.5  # a jump of gain and a change of background nearer than this are 
 BOTTOM_S, BOTTOM_DB = 6.0, 2.5
 BOTTOM_PERCENTILES = (2, 10)
 SURE_S = 0.1  # how near the moment is known, words before and after it permitting
+PLAIN_JUMP_DB = 5.0  # people move, and backgrounds swell, by nearly as much
 EDGE_S = 0.95  # what fades in at the start is no change of the background
 
 
@@ -95,7 +96,8 @@ def _changes(hearing: Hearing, blocks: Powers, pumping: set[int | None]) -> list
 
 def _of_gain(jump: Jump) -> Finding:
     first_s, last_s = jump.span_s
-    severity: Severity = "warn" if jump.sure else "note"
+    plain = jump.sure and abs(jump.by_db) >= PLAIN_JUMP_DB
+    severity: Severity = "warn" if plain else "note"
     value = round(jump.by_db, 1)
     span = first_s - SURE_S, last_s + SURE_S
     return Finding("level_jump", jump.mic, *span, severity, value, LEAST_JUMP_DB, "dB")

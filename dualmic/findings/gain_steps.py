@@ -22,6 +22,7 @@ SPREAD_DB = 2.0  # standard deviation between bands
 STILL_SHARE, STILL_DB = 0.3, 1.5  # of the other microphone's change
 NEAR_S = 1.0  # a jump told by the voices and one told by the background are one
 ECHO_S = 5.0  # and a background that comes up bit by bit where voices cover it is of the same
+VOICE_ERROR_DB = 2.5  # of a shift that tells something
 ALONE_ERROR_DB = 2.5  # a voice by itself keeps its level to this over some seconds
 BESIDE_S = 1.0  # on each side, in which speech begins or ends
 SAME_SHARE = 0.5  # of what the voices shift by, at least, it is no background's step alone
@@ -192,8 +193,8 @@ def _of_one(
 def _voices_shift(voices: list[Sums], at: int) -> Powers:
     """Return by how much each voice's level difference between the microphones shifts there."""
     moment = np.array([at])
-    shift = np.array([row.shift(moment, at - SIDE, at + SIDE)[0, 0] for row in voices])
-    return shift[np.isfinite(shift)]
+    told = np.array([row.shift(moment, at - SIDE, at + SIDE)[:, 0] for row in voices])
+    return told[told[:, 1] < VOICE_ERROR_DB, 0]
 
 
 def _dated(jump: Jump, apart_db: Powers, margin_s: float) -> Jump:
