@@ -45,6 +45,7 @@ LEAST_LEAK_DB = -30.0  # a leak weaker than that in a microphone on the other pe
 CLEAR_DB = 6.0  # the leak that is missed would stand this far over the noise
 # Alive is what stands so far over the floor. Of what is heard then the weaker part is leak.
 ALIVE_DB, LEAK_PERCENTILE = 10.0, 20.0
+LEAST_ALIVE_CELLS, ALIVE_NOISE_PERCENTILE = 100, 10.0  # between words, as soft as it gets
 OTHER_NOISE_DB = 10.0  # further than traffic swells
 TRACE_DB = 2.5  # and less than this stands over the floor while the other one talks
 
@@ -117,7 +118,9 @@ def _deaf(bands_db: np.ndarray, mic: int, silent: Mask) -> Mask:
             if len(alive) < 100:
                 return nowhere
             usual = max(usual, float(np.percentile(alive, LEAK_PERCENTILE)))
-            alive_noise = float(np.median(np.concatenate([p.alive_noise for p in pieces])))
+            alive_noise = _noise_while_alive(bands_db[mic], silent, floors[0])
+            if alive_noise is None:
+                return nowhere
     deaf, still = nowhere, nowhere.copy()
     for piece in pieces:
         deaf[piece.part] = piece.deaf(usual, alive_noise)
@@ -127,6 +130,19 @@ def _deaf(bands_db: np.ndarray, mic: int, silent: Mask) -> Mask:
     joined = holding(bridged(deaf | (still & ~silent), 10), deaf)
     joined = bridged(longer(joined, round(LEAST_S * 50)), round(4 * WINDOW_S * 100))
     return longer(joined & ~silent, round(DEAF_LEAST_S * 100))
+
+
+def _noise_while_alive(bands_db: np.ndarray, silent: Mask, floor: Floats) -> float | None:
+    """Return how quiet a microphone is between what it hears, up to the last of that.
+
+    The floor under it is no measure: it looks ahead by seconds, at what is left after its death.
+    """
+    own = voice_power(bands_db, HUM_FREE_BANDS, SMOOTH_CELLS)
+    loud = np.flatnonzero((own > 30 * floor_at(floor, 0, len(own))) & ~silent)
+    before = own[: loud[-1] + 1][~silent[: loud[-1] + 1]] if len(loud) else own[:0]
+    if len(before) < LEAST_ALIVE_CELLS:
+        return None
+    return float(np.percentile(before, ALIVE_NOISE_PERCENTILE))
 
 
 def _floor(bands_db: np.ndarray) -> Floats:
@@ -161,7 +177,7 @@ class _Piece:
             self._audible_from = (10 ** (CLEAR_DB / 10) * beneath / voice).astype(np.float32)
             alive = during > 10 ** (ALIVE_DB / 10) * beneath
         self._noise = beneath
-        self.alive_shares, self.alive_noise = share[alive], beneath[alive]
+        self.alive_shares = share[alive]
         self.part = stretch.part
         self.shares = share[np.isfinite(share)]
         self.talk_cells = int(talk[inside].sum())

@@ -53,3 +53,18 @@ def test_beside_a_dead_microphone_only_loud_noise_is_too_much(
         f for f in all_findings(hear(measured), Limits(), (0, 1)) if (f.kind, f.mic) == ("noise", 1)
     ]
     assert found.severity == severity
+
+
+@pytest.mark.parametrize("left_dbfs", [-95.0, -58.0])
+@pytest.mark.parametrize("dies_s", [3.0, 8.0])
+def test_an_interviewer_who_dies_before_any_leak_is_heard_is_dead(
+    dies_s: float, left_dbfs: float
+) -> None:
+    """It heard nothing but its wearer's first words: only its noise has changed."""
+    scene = speech_scene.make(6)
+    dies = round(dies_s * RATE_HZ)
+    hiss = np.random.default_rng(8).normal(0, 10 ** (left_dbfs / 20), len(scene.samples) - dies)
+    scene.samples[dies:, INTERVIEWER] = hiss
+    (found,) = [f for f in dead(scene.samples) if f.mic == INTERVIEWER]
+    assert abs(found.start_s - dies_s) < 2.5
+    assert found.end_s == pytest.approx(len(scene.samples) / RATE_HZ)
