@@ -80,16 +80,11 @@ class Measured:
         """Number of whole 10 ms cells."""
         return self.levels.power.shape[1]
 
-    def held_cells(self, least_s: float = 0.0) -> Mask:
-        """Return the cells in which a microphone's sound is held or gone, ``(2, cells)``.
-
-        Runs shorter than ``least_s`` are left out.
-        """
-        spans = [
-            [(run.start_s, run.end_s) for run in runs if run.end_s - run.start_s >= least_s]
-            for runs in self.held
-        ]
-        return np.stack([cells_of(each, self.spectra.bands_db.shape[1]) for each in spans])
+    def held_cells(self) -> Mask:
+        """Return the cells in which a microphone's sound is held or gone, ``(2, cells)``."""
+        cells = self.spectra.bands_db.shape[1]
+        spans = [[(run.start_s, run.end_s) for run in runs] for runs in self.held]
+        return np.stack([cells_of(each, cells) for each in spans])
 
 
 def measure(

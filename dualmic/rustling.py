@@ -12,8 +12,9 @@ from dataclasses import dataclass
 import numpy as np
 
 from dualmic.measure import Measured
+from dualmic.meters.continuity import TORN_STEPS
 from dualmic.meters.floor import noise_floor
-from dualmic.meters.masks import bridged, holding, longer, moving_mean, runs_of, widened
+from dualmic.meters.masks import bridged, cells_of, holding, longer, moving_mean, runs_of, widened
 from dualmic.meters.spectrum import SPEECH_BANDS_HZ
 from dualmic.meters.speech import Activity
 from dualmic.stack import let_go
@@ -72,8 +73,14 @@ def rustles(measured: Measured, activity: Activity, dead: Mask) -> list[list[Rus
     cells = bands_db.shape[1]
     live = ~widened(dead[0] | dead[1], BESIDE_DEAD_CELLS, BESIDE_DEAD_CELLS)
     # Where the sound of one is torn off, the other's leak is missing without any cloth.
-    torn: Mask = np.logical_or(*measured.held_cells(TORN_S))
-    live &= ~widened(torn, LONG_CELLS // 2 + SMOOTH_CELLS, LONG_CELLS // 2 + SMOOTH_CELLS)
+    torn = [
+        (run.start_s, run.end_s)
+        for runs in measured.held
+        for run in runs
+        if run.end_s - run.start_s >= TORN_S and run.steps >= TORN_STEPS
+    ]
+    beside = LONG_CELLS // 2 + SMOOTH_CELLS
+    live &= ~widened(cells_of(torn, cells), beside, beside)
     signs: list[list[tuple[Mask, Mask, Powers]]] = [[], []]
     # A take of hours has millions of cells: a few minutes at a time, and what lies around them.
     for first in range(0, cells, STRETCH_CELLS):
