@@ -20,12 +20,13 @@ def findings(samples: np.ndarray, kind: str) -> list[Finding]:
 
 
 def talk_over(scene: Scene, at_s: float, length_s: float, leak_db: float = -14.0) -> None:
-    """Let the interviewer speak over what is there, leaking as always."""
+    """Let the interviewer speak over what is there, leaking as always: 3 ms late."""
     voice = speech_scene.utterances()[INTERVIEWER][2]
     start = round(at_s * RATE_HZ)
     words = voice[: round(length_s * RATE_HZ)]
     scene.samples[start : start + len(words), INTERVIEWER] += words
-    scene.samples[start : start + len(words), SUBJECT] += 10 ** (leak_db / 20) * words
+    late = start + round(0.003 * RATE_HZ)
+    scene.samples[late : late + len(words), SUBJECT] += 10 ** (leak_db / 20) * words
 
 
 def test_interruption_is_warned_of_where_it_is() -> None:

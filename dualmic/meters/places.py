@@ -28,7 +28,8 @@ LEAST_SHARE, LEAST_MOMENTS = 0.03, 8  # of the loud moments that a place has to 
 FARTHEST_MS = 20.0  # two people nearly seven metres apart
 OVER_CHANCE = 6.0  # standard deviations: chance peaks lie anywhere, a place's lie together
 CLEARLY = 1.7  # times as high as the other's
-ONLY_SHARE = 0.8  # of all loud moments that one place has to fill to be the only one
+ONLY_SHARE = 0.8  # of all moments with sound that the only place that shows has to fill
+OTHERS_DB = 4.0  # beyond the level differences of one place lies somebody else's voice
 # Undisturbed: a peak nearly as high as it usually is, and the other's not within 0.4 s.
 AS_USUAL, BESIDE_CELLS = 0.8, 40
 # Times what the other voice alone shows at one's place but for a twentieth of the time.
@@ -63,6 +64,21 @@ class Places:
         return np.stack(
             [heard[m] & (self.heights[m] > CLEARLY * self.heights[1 - m]) for m in (0, 1)]
         )
+
+    def elsewhere(self, difference_db: Floats, active: Mask) -> Mask:
+        """Return where somebody without a known place speaks, if one is known, ``(2, cells)``.
+
+        There the known place does not show, and the level difference is none it ever has.
+        """
+        found = np.zeros(self.heights.shape, bool)
+        for m in (0, 1):
+            here = active & (self.heights[m] > LEAST_HEIGHT)
+            if self.lags_ms[1 - m] is not None or not here.any():
+                continue
+            low, high = np.percentile(difference_db[here], [5, 95])
+            beyond = difference_db < low - OTHERS_DB if m == 0 else difference_db > high + OTHERS_DB
+            found[1 - m] = active & ~here & beyond
+        return found
 
     def undisturbed(self) -> Mask:
         """Return where surely nobody else speaks, ``(2, cells)``.
@@ -134,14 +150,15 @@ class Places:
 
 
 def find_places(
-    arrivals: Floats, difference_db: Floats, loud: Mask, noise_apart_db: float
+    arrivals: Floats, difference_db: Floats, active: Mask, loud: Mask, noise_apart_db: float
 ) -> Places | None:
     """Find the two people's places, or the only one that is ever heard; None if unclear.
 
     Args:
         arrivals: :meth:`dualmic.meters.arrivals.ArrivalMeter.result`.
         difference_db: level difference first over second microphone, by cell.
-        loud: the cells worth looking at.
+        active: the cells that stand over the noise in either microphone.
+        loud: those among them that are worth looking at.
         noise_apart_db: how much noisier the first microphone is than the second.
 
     """
@@ -158,7 +175,7 @@ def find_places(
     # Somebody who is heard faintly is somebody: no place is the only one beside another.
     if lags is None and found[0] and len(found[1]) == 1:
         place, level_db = found[0][0]
-        here = _heights(lag, height, place, NEAR_MS)[loud[middle]] > LEAST_HEIGHT
+        here = _heights(lag, height, place, NEAR_MS)[active[middle]] > LEAST_HEIGHT
         if here.mean() >= ONLY_SHARE:
             # Gains lift the background too: a voice is its wearer's where it stands higher above
             # it.

@@ -2,14 +2,16 @@
 
 A microphone hears its wearer, the other person's voice as a leak, and noise. For each microphone
 and band, noise is a low percentile over some seconds; the leak of a voice into the other microphone
-is a ratio, the same for the whole take. Somebody speaks where their own microphone holds clearly
+is a ratio (:mod:`dualmic.meters.leaks`). Somebody speaks where their own microphone holds clearly
 more than noise and the other's expected leak together, in the mean over bands. So the question is
 always put to both microphones, whatever their gains: with the leak ratios known, nothing has to be
 levelled.
 
-The ratios come from the take: the level difference between the microphones gathers in two clusters,
-one for each person; the threshold between the people lies midway. Sound belongs to a microphone by
-level, never by arrival: wireless links delay by 2 to 20 ms (common practice, no source).
+The ratios come from the take, from where one person alone speaks. Whose voice that is tells best
+when it arrives (:mod:`dualmic.meters.places`): never by itself, for wireless links delay by 2 to
+20 ms (common practice, no source), but of two people in one take the one's voice arrives later in
+the second microphone than the other's. Where no leak stands out, levels tell: the difference
+between the microphones gathers in two clusters, and the threshold between the people lies midway.
 
 Conventions: masks are over cells of 10 ms. ``own[m]`` is True where the wearer of microphone m (0
 or 1) speaks; turns bridge pauses of up to 0.7 s inside one person's speech (our choice).
@@ -21,6 +23,7 @@ import numpy as np
 
 from dualmic.meters.bands import Bands, stretches
 from dualmic.meters.cloth import brief, flat_noise, without_cloth
+from dualmic.meters.leaks import first_ratios, least_of, more_leak, ratios
 from dualmic.meters.masks import bridged, holding, longer, moving_mean, runs_of, widened
 from dualmic.meters.one_voice import alone, with_one_owner
 from dualmic.meters.places import SEEN_CELLS, Places, find_places
@@ -39,8 +42,6 @@ CLUSTER_CELLS = 31
 LEAST_CLUSTER_CELLS, LEAST_CLUSTER_SHARE = 60, 0.01
 PAUSE_AFTER_S, PAUSE_BEFORE_S = 0.3, 0.1
 SMOOTH_CELLS = 7
-# How far around a leak is held against its usual, and how much of it that takes.
-NEAR_CLOSE, NEAR_WIDE, NEAR_STEP, NEAR_LEAST = 150, 400, 100, 40
 _DB = np.float32(10 / np.log(10))  # decibels in a neper of power
 _CLIPPED = -2 / _DB, 15 / _DB  # nepers: what a band may say at most, -2 and 15 dB
 # Somebody's speech lies within this of its own loud parts; what is weaker is not them.
@@ -56,8 +57,8 @@ class Activity:
     order.
     ``clusters_db``: the level difference first over second microphone while each wearer speaks,
     None where that person was not heard. ``leak_ratio`` ``(2, bands)``: power of m's wearer in the
-    other microphone over that in m. ``cloth`` ``(cells,)``: sound that is no voice and no
-    background. ``places``: where the two people are, None if it does not show.
+    other microphone over that in m, where it changes at its least. ``cloth`` ``(cells,)``: sound
+    that is no voice and no background. ``places``: where people are, None if it does not show.
     """
 
     own: Mask
@@ -125,20 +126,25 @@ def find_speech(
     loud &= both_live
     places = None
     if arrivals is not None:
-        places = find_places(arrivals, difference_db, loud, heard.noise_apart_db())
+        places = find_places(arrivals, difference_db, active, loud, heard.noise_apart_db())
     surely: Mask = np.ones((2, cells), bool)
     more: Floats | None = None
     if places is None:
         high, low = _clusters(difference_db[loud], heard.noise_apart_db())
-        ratio = _first_ratios(heard, difference_db, loud, (high, low))
+        ratio = first_ratios(heard, difference_db, loud, (high, low))
     else:
-        surely = places.alone() & both_live
-        high, low = _middles(difference_db, surely & loud)
-        more = _more_leak(difference_db, places.undisturbed() & both_live & active, (high, low))
-        ratio = _ratios(heard, surely & loud, np.zeros((2, heard.count)), more)
+        elsewhere = places.elsewhere(difference_db, active)
+        surely = (places.alone() | elsewhere) & both_live
+        known = surely & (loud | elsewhere)
+        high, low = (
+            float(np.median(difference_db[mask])) if mask.sum() >= LEAST_CLUSTER_CELLS else None
+            for mask in known
+        )
+        more = more_leak(difference_db, places.undisturbed() & both_live & active, (high, low))
+        ratio = ratios(heard, known, np.zeros((2, heard.count)), more)
     own = _talking(heard, ratio, more)
     for _ in range(2):
-        ratio = _ratios(heard, alone(own) & both_live & surely, ratio, more)
+        ratio = ratios(heard, alone(own) & both_live & surely, ratio, more)
         own = _talking(heard, ratio, more)
     middle: float | None = None
     if high is not None and low is not None:
@@ -150,17 +156,15 @@ def find_speech(
         own &= ~places.unseen(own, loud) | widened(unsure, SEEN_CELLS, SEEN_CELLS)
         own = np.stack([longer(row, round(SHORTEST_S * 100)) for row in own])
     own = with_one_owner(bands_db, own, middle, places)
-    clusters_db = _middles(difference_db, alone(own) & loud)
-    found = activity_of(own, clusters_db, ratio, brief(flat[0] | flat[1]))
-    return replace(found, places=places)
-
-
-def _middles(difference_db: Floats, masks: Mask) -> tuple[float | None, float | None]:
-    """Return the median level difference of each mask ``(2, cells)``, None of an empty one."""
-    first, second = (
-        float(np.median(difference_db[mask])) if mask.any() else None for mask in masks
+    if more is not None:
+        ratio = least_of(ratio, more, own)
+    single = alone(own)
+    clusters = tuple(
+        float(np.median(difference_db[single[m] & loud])) if (single[m] & loud).any() else None
+        for m in (0, 1)
     )
-    return first, second
+    found = activity_of(own, (clusters[0], clusters[1]), ratio, brief(flat[0] | flat[1]))
+    return replace(found, places=places)
 
 
 def activity_of(
@@ -210,84 +214,6 @@ def _flat_noise(heard: Bands) -> tuple[Mask, Mask]:
                 mask[stretch.inside] for mask in found
             )
     return flat, flat & ~audible[::-1]
-
-
-def _first_ratios(
-    heard: Bands,
-    difference_db: Floats,
-    loud: Mask,
-    clusters: tuple[float | None, float | None],
-) -> Powers:
-    high, low = clusters
-    none = np.zeros_like(loud)
-    if high is not None and low is not None:
-        middle, quarter = (high + low) / 2, (high - low) / 4
-        masks = [
-            loud & (difference_db > middle + quarter),
-            loud & (difference_db < middle - quarter),
-        ]
-    else:
-        masks = [loud if high is not None else none, loud if low is not None else none]
-    return _ratios(heard, np.stack(masks), np.zeros((2, heard.count)))
-
-
-def _ratios(heard: Bands, masks: Mask, before: Powers, more: Floats | None = None) -> Powers:
-    """Return how much of each voice is in the other microphone, by band; ``before`` if unheard.
-
-    ``more``: see :func:`_more_leak`.
-    """
-    ratio = before.copy()
-    known = [m for m in (0, 1) if masks[m].sum() >= 20]
-    here, there, number = np.zeros((3, 2, heard.count))
-    for stretch in stretches(heard.cells):
-        for m in known:
-            mask = masks[m, stretch.part]
-            if not mask.any():
-                continue
-            own, noise, theirs, beneath = (
-                rows[:, stretch.inside][:, mask]
-                for rows in (
-                    heard.power(m, stretch),
-                    heard.floor(m, stretch),
-                    heard.power(1 - m, stretch),
-                    heard.floor(1 - m, stretch),
-                )
-            )
-            loud = own > 5 * noise  # the voice itself four times the noise
-            leaking = own - noise
-            if more is not None:
-                leaking *= more[m, stretch.part][mask]
-            here[m] += np.where(loud, leaking, 0).sum(axis=1, dtype=np.float64)
-            there[m] += np.where(loud, theirs - beneath, 0).sum(axis=1, dtype=np.float64)
-            number[m] += loud.sum(axis=1)
-    enough = number >= 10
-    ratio[enough] = np.maximum(there[enough] / here[enough], 0.0)
-    return np.minimum(ratio, 4.0e3)
-
-
-def _more_leak(
-    difference_db: Floats, single: Mask, clusters: tuple[float | None, float | None]
-) -> Floats:
-    """Return how many times its usual each voice's leak is around each cell, ``(2, cells)``.
-
-    Who turns round, and whose input is turned or sets itself, leaks more or less for a while.
-    """
-    more = np.ones(single.shape, np.float32)
-    for m in (0, 1):
-        at = np.flatnonzero(single[m])
-        usual = clusters[m]
-        if len(at) < NEAR_LEAST or usual is None:
-            continue
-        apart = (difference_db[at] - usual) * (1 if m else -1)
-        middles = np.arange(0, single.shape[1] + NEAR_STEP, NEAR_STEP)
-        local = np.zeros(len(middles), np.float32)
-        for reach in (NEAR_WIDE, NEAR_CLOSE):
-            first, last = np.searchsorted(at, [middles - reach, middles + reach])
-            for k in np.flatnonzero(last - first >= NEAR_LEAST):
-                near = apart[first[k] : last[k]]
-                local[k] = np.partition(near, len(near) // 2)[len(near) // 2]
-        more[m] = 10 ** (np.interp(np.arange(single.shape[1]), middles, local) / 10)
-    return more
 
 
 def _talking(heard: Bands, ratio: Powers, more: Floats | None = None) -> Mask:
