@@ -29,6 +29,7 @@ FARTHEST_MS = 20.0  # two people nearly seven metres apart
 OVER_CHANCE = 6.0  # standard deviations: chance peaks lie anywhere, a place's lie together
 CLEARLY = 1.7  # times as high as the other's
 ONLY_SHARE = 0.8  # of all moments with sound that the only place that shows has to fill
+BESIDE_SHARE = 0.5  # of a reflection's moments, in which the place it belongs to shows, too
 OTHERS_DB = 4.0  # beyond the level differences of one place lies somebody else's voice
 # Undisturbed: a peak nearly as high as it usually is, and the other's not within 0.4 s.
 AS_USUAL, BESIDE_CELLS = 0.8, 40
@@ -167,16 +168,23 @@ def find_places(
     same = (height[:, 0] > SAME_SIGNAL) & (np.abs(lag[:, 0]) < 1 / STEPS_PER_MS)
     heard = (height[:, 0] > LEAST_HEIGHT) & ~same
     apart_db = difference_db[middle]
-    found = [
+    clear, faint = (
         _candidates(lag[votes, 0], height[votes, 0], apart_db[votes])
         for votes in (heard & loud[middle], heard)
-    ]
-    lags: tuple[float | None, float | None] | None = _pair(found[0]) or _pair(found[1])
-    # Somebody who is heard faintly is somebody: no place is the only one beside another.
-    if lags is None and found[0] and len(found[1]) == 1:
-        place, level_db = found[0][0]
-        here = _heights(lag, height, place, NEAR_MS)[active[middle]] > LEAST_HEIGHT
-        if here.mean() >= ONLY_SHARE:
+    )
+    lags: tuple[float | None, float | None] | None = _pair(clear)
+    if lags is None and clear:
+        place, level_db = clear[0]
+        shows = _heights(lag, height, place, NEAR_MS) > LEAST_HEIGHT
+        # Reflections of a voice stand out beside its place; where another stands out without it,
+        # somebody who is heard faintly is there, and the first is not the only one.
+        others = [
+            found
+            for found in faint
+            if shows[heard & (np.abs(lag[:, 0] - found[0]) < NEAR_MS)].mean() < BESIDE_SHARE
+        ]
+        lags = _pair([clear[0], *others])
+        if lags is None and not others and shows[active[middle]].mean() >= ONLY_SHARE:
             # Gains lift the background too: a voice is its wearer's where it stands higher above
             # it.
             lags = (place, None) if level_db >= noise_apart_db else (None, place)
