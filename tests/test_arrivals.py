@@ -129,11 +129,15 @@ def test_a_noise_that_comes_up_in_a_pause_is_nobodys_word() -> None:
         part = slice(round((end_s + 0.2) * RATE_HZ), round((next_s - 0.2) * RATE_HZ))
         swell[part] = 0.025 * np.hanning(part.stop - part.start)
     scene.samples += rumble / rumble.std() * swell[:, None]
-    own = heard(scene).activity.own
+    hearing = heard(scene)
+    own = hearing.activity.own
     said = np.zeros(own.shape[1], bool)
     for _, start_s, end_s in scene.spoken:
         said[round(start_s * 100) - 30 : round(end_s * 100) + 30] = True
     assert own[:, ~said].sum() == 0
+    # What might have been a word is no pause, either: the background is what is left.
+    loud = swell[: own.shape[1] * RATE_HZ // 100].reshape(-1, RATE_HZ // 100).max(axis=1) > 0.015
+    assert not (hearing.activity.pause & loud).any()
 
 
 def test_talk_at_once_is_found_however_close_people_sit() -> None:

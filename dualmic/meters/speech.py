@@ -151,9 +151,12 @@ def find_speech(
         middle = (high + low) / 2
         own = _with_rest(heard, own, difference_db - middle, (high - low) / 4)
     own = without_cloth(own, flat, cloth, round(SHORTEST_S * 100))
+    other_sound: Mask = brief(flat[0] | flat[1])
     if places is not None:
         unsure = np.zeros(cells, bool) if gone is None else gone[0] | gone[1]
-        own &= ~places.unseen(own, loud) | widened(unsure, SEEN_CELLS, SEEN_CELLS)
+        unseen = places.unseen(own, loud) & ~widened(unsure, SEEN_CELLS, SEEN_CELLS)
+        own &= ~unseen
+        other_sound |= unseen[0] | unseen[1]
         own = np.stack([longer(row, round(SHORTEST_S * 100)) for row in own])
     own = with_one_owner(bands_db, own, middle, places)
     if more is not None:
@@ -163,7 +166,7 @@ def find_speech(
         float(np.median(difference_db[single[m] & loud])) if (single[m] & loud).any() else None
         for m in (0, 1)
     )
-    found = activity_of(own, (clusters[0], clusters[1]), ratio, brief(flat[0] | flat[1]))
+    found = activity_of(own, (clusters[0], clusters[1]), ratio, other_sound)
     return replace(found, places=places)
 
 
