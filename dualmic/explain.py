@@ -98,7 +98,7 @@ RULES: dict[str, Rule] = {
         ),
     ),
     "crosstalk": Rule(
-        "level of one voice in the other microphone while it talks alone, noise removed, levelled",
+        "level of one voice, alone, in the other microphone: over the noise there, levelled",
         _of("meters.crosstalk", SECTION_S="judged in sections of about {:g} s of speech"),
         "crosstalk",
     ),
@@ -149,15 +149,17 @@ RULES: dict[str, Rule] = {
     ),
     "level_jump": Rule(
         "background and speech of one microphone change by one gain in all bands, and stay",
-        _of("findings.jumps", LEAST_JUMP_DB="by {:g} dB or more"),
+        _of("findings.jumps", LEAST_JUMP_DB="by {:g} dB or more")
+        + _of("findings.changes", PLAIN_JUMP_DB="under {:g} dB it is a note"),
     ),
     "background_change": Rule(
         "the quietest of what lies between the words changes from one side to the other",
         _of("findings.changes", BACKGROUND_DB="by {:g} dB or more, A-weighted or as it is"),
     ),
     "both_talking": Rule(
-        "both voices in their own microphones at once, their levels moving apart",
-        _of("findings.talk", ASSENT_S="an assent up to {:g} s, an interruption beyond"),
+        "both voices in their own microphones at once: levels move apart, or both places show",
+        _of("findings.talk", ASSENT_S="an assent up to {:g} s, an interruption beyond")
+        + _of("meters.places", LEAST_HEIGHT="a place shows from {:g} on, one signal being 1"),
     ),
     "dc_offset": Rule(
         "mean of all samples of the channel",
