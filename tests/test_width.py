@@ -3,15 +3,15 @@
 import numpy as np
 
 from dualmic.meters.width import WidthMeter
-from dualmic.tiles import CELLS_PER_S, seconds
+from dualmic.tiles import CELLS_PER_S, spans
 
 RATE_HZ = 48_000
 
 
 def residual_db(samples: np.ndarray) -> np.ndarray:
     meter = WidthMeter(RATE_HZ)
-    for second in seconds([samples.astype(np.float32)], RATE_HZ):
-        meter.push(second)
+    for span in spans([samples.astype(np.float32)], RATE_HZ):
+        meter.push(span)
     offsets = float(samples[:, 0].mean()), float(samples[:, 1].mean())
     return meter.result().residual_db(5 * CELLS_PER_S, CELLS_PER_S // 10, offsets)
 
