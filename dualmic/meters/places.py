@@ -51,29 +51,26 @@ CANDIDATES = 6
 class Places:
     """Where people are: ``lags_ms`` by microphone, the second microphone's delay; None for nobody.
 
-    ``heights`` ``(2, cells)``: how high the peak of each wearer's place stands around a cell;
-    ``nearby`` ``(2, cells)``: the highest peak that they could make who lean to and fro.
+    ``moments`` ``(2, 2, moments)``: how high the peak of each wearer's place stands at each tenth
+    of a second, and the highest peak that they could make who lean to and fro.
     """
 
     lags_ms: tuple[float | None, float | None]
-    heights: Floats
-    nearby: Floats
+    moments: Floats
+    cells: int
 
     def alone(self) -> Mask:
         """Return where one person's place stands out and the other's does not, ``(2, cells)``."""
-        heard = self.heights > LEAST_HEIGHT
-        return np.stack(
-            [heard[m] & (self.heights[m] > CLEARLY * self.heights[1 - m]) for m in (0, 1)]
-        )
+        return self._by_cell(self._alone())
 
     def elsewhere(self, difference_db: Floats, active: Mask) -> Mask:
         """Return where somebody without a known place speaks, if one is known, ``(2, cells)``.
 
         There the known place does not show, and the level difference is none it ever has.
         """
-        found = np.zeros(self.heights.shape, bool)
+        found = np.zeros((2, self.cells), bool)
         for m in (0, 1):
-            here = active & (self.heights[m] > LEAST_HEIGHT)
+            here = active & self._by_cell(self.moments[0, m] > LEAST_HEIGHT)
             if self.lags_ms[1 - m] is not None or not here.any():
                 continue
             low, high = np.percentile(difference_db[here], [5, 95])
@@ -86,12 +83,12 @@ class Places:
 
         A second voice lowers the first one's peak, and wherever it prevails shows its own.
         """
-        single = self.alone()
+        single = self._alone()
         found = []
         for m in (0, 1):
-            usual = float(np.median(self.heights[m][single[m]])) if single[m].any() else 0.0
-            clear = single[m] & (self.heights[m] > AS_USUAL * usual)
-            found.append(clear & ~widened(single[1 - m], BESIDE_CELLS, BESIDE_CELLS))
+            clear = single[m] & (self.moments[0, m] > AS_USUAL * self._usual(m))
+            beside = widened(self._by_cell(single[1 - m]), BESIDE_CELLS, BESIDE_CELLS)
+            found.append(self._by_cell(clear) & ~beside)
         return np.stack(found)
 
     def together(self) -> Mask:
@@ -100,15 +97,15 @@ class Places:
         As one ends and the other begins both are within a third of a second: that is left out.
         """
         undisturbed = self.undisturbed()
-        heard = []
+        both = np.ones(self.cells, bool)
         for m in (0, 1):
-            height, other = self.heights[m], undisturbed[1 - m]
+            height, other = self._by_cell(self.moments[0, m]), undisturbed[1 - m]
             if not other.any():
-                return np.zeros(len(height), bool)
+                return np.zeros(self.cells, bool)
             # What a reflection or a side lobe of the other voice shows there is none of theirs.
             stray = OVER_STRAY * float(np.percentile(height[other], STRAY_PERCENTILE))
-            heard.append(height > max(LEAST_HEIGHT, stray))
-        both = longer(bridged(heard[0] & heard[1], TOGETHER_BRIDGE_CELLS), TOGETHER_CELLS)
+            both &= height > max(LEAST_HEIGHT, stray)
+        both = longer(bridged(both, TOGETHER_BRIDGE_CELLS), TOGETHER_CELLS)
         return widened(both, -TURN_CELLS, -TURN_CELLS)
 
     def unseen(self, own: Mask, loud: Mask) -> Mask:
@@ -118,15 +115,14 @@ class Places:
         shows wherever they surely speak, so not of those whose leak lies under the noise.
         """
         found = np.zeros_like(own)
-        single = self.alone()
         for m in (0, 1):
+            usual = self._usual(m)
             sure = own[m] & ~own[1 - m] & loud
-            if not single[m].any() or not sure.any():
+            if usual <= SHOWS_HEIGHT or not sure.any():
                 continue
-            usual = float(np.median(self.heights[m][single[m]]))
-            shown = self.nearby[m] > max(LEAST_HEIGHT, SEEN_SHARE * usual)
+            shown = self._by_cell(self.moments[1, m] > max(LEAST_HEIGHT, SEEN_SHARE * usual))
             seen = widened(shown, SEEN_CELLS, SEEN_CELLS)
-            if usual > SHOWS_HEIGHT and seen[sure].mean() > SHOWS_SHARE:
+            if seen[sure].mean() > SHOWS_SHARE:
                 found[m] = longer(own[m] & ~seen, UNSEEN_CELLS)
         return found
 
@@ -139,15 +135,37 @@ class Places:
             held: ``(end - start,)``, the cells that count.
 
         """
-        single = self.alone()
-        usual = [
-            float(np.median(self.heights[m][single[m]])) if single[m].any() else 0.0 for m in (0, 1)
-        ]
-        shares = (self.heights[:, start:end][:, held] > LEAST_HEIGHT).mean(axis=1)
+        at = self._moment_of(np.arange(start, end)[held])
+        shares = (self.moments[0][:, at] > LEAST_HEIGHT).mean(axis=1)
         for m in (0, 1):
-            if usual[1 - m] > CLEAR_HEIGHT and shares[m] > FILLED and shares[1 - m] < EMPTY:
+            clear = self._usual(1 - m) > CLEAR_HEIGHT
+            if clear and shares[m] > FILLED and shares[1 - m] < EMPTY:
                 return m
         return None
+
+    def _alone(self) -> Mask:
+        heights = self.moments[0]
+        alone: Mask = (heights > LEAST_HEIGHT) & (heights > CLEARLY * heights[::-1])
+        return alone
+
+    def _usual(self, mic: int) -> float:
+        """Return how high a wearer's place stands in the middle of the moments it stands alone."""
+        heights = self.moments[0, mic][self._alone()[mic]]
+        return float(np.median(heights)) if len(heights) else 0.0
+
+    def _moment_of(self, cells: Indices) -> Indices:
+        """Return the moment nearest to each cell."""
+        last = self.moments.shape[2] - 1
+        nearest: Indices = np.minimum((cells + CELLS_EACH // 2) // CELLS_EACH, last)
+        return nearest
+
+    def _by_cell(self, rows: np.ndarray) -> np.ndarray:
+        """Give each cell what its nearest moment holds, along the last axis."""
+        wide = np.repeat(rows, CELLS_EACH, axis=-1)[..., CELLS_EACH // 2 :][..., : self.cells]
+        short = self.cells - wide.shape[-1]
+        if not short:
+            return wide
+        return np.concatenate([wide, rows[..., -1:].repeat(short, axis=-1)], axis=-1)
 
 
 def find_places(
@@ -190,14 +208,12 @@ def find_places(
             lags = (place, None) if level_db >= noise_apart_db else (None, place)
     if lags is None:
         return None
-    at = _moments(len(loud), len(arrivals))
     heights, wide = (
         np.stack([_heights(lag, height, each, near) for each in lags])
         for near in (NEAR_MS, LEAN_MS)
     )
     # Where both channels hold one signal, nothing is said of anybody.
-    nearby = np.where(same, np.float32(1), wide)
-    return Places(lags, heights[:, at], nearby[:, at])
+    return Places(lags, np.stack([heights, np.where(same, np.float32(1), wide)]), len(loud))
 
 
 def _candidates(top: Floats, weight: Floats, apart_db: Floats) -> list[tuple[float, float]]:
@@ -239,12 +255,6 @@ def _pair(found: list[tuple[float, float]]) -> tuple[float, float] | None:
         if apart_enough and later * louder > 0:
             return (found[0][0], place) if later < 0 else (place, found[0][0])
     return None
-
-
-def _moments(cells: int, moments: int) -> Indices:
-    """Return the moment nearest to each cell."""
-    at = np.arange(cells) + CELLS_EACH // 2
-    return np.minimum(at // CELLS_EACH, moments - 1)
 
 
 def _heights(lag: Floats, height: Floats, place: float | None, near_ms: float) -> Floats:
