@@ -80,6 +80,7 @@ def hear(measured: Measured, *, one_mic: bool = False, gains: Sequence[GainStep]
     """
     bands = measured.spectra.bands_db
     dead = np.zeros(bands.shape[:2], bool) if one_mic else dead_cells(bands, measured.held)
+    let_go()
     held = measured.held_cells()
     bands = without_gains(bands, gains)
     sums = measured.spectra.cross
@@ -104,6 +105,7 @@ def hear(measured: Measured, *, one_mic: bool = False, gains: Sequence[GainStep]
     frames = measured.spectra.audible.shape[1]
     pauses = frame_mask(activity.pause, frames)
     unwanted = find_unwanted(measured, activity, dead)
+    let_go()
     unfit = dead | held | unwanted.cells(measured.cells)
     floors, to_noise, peaks = [], [], []
     for mic in (0, 1):
