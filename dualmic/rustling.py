@@ -11,8 +11,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from dualmic.measure import Measured
-from dualmic.meters.continuity import TORN_STEPS
+from dualmic.meters.continuity import TORN_STEPS, HeldRun
 from dualmic.meters.floor import noise_floor
 from dualmic.meters.masks import bridged, cells_of, holding, longer, moving_mean, runs_of, widened
 from dualmic.meters.spectrum import SPEECH_BANDS_HZ
@@ -67,15 +66,16 @@ class Rustle:
     sure: bool
 
 
-def rustles(measured: Measured, activity: Activity, dead: Mask) -> list[list[Rustle]]:
+def rustles(
+    bands_db: np.ndarray, held: list[list[HeldRun]], activity: Activity, dead: Mask
+) -> list[list[Rustle]]:
     """Return the stretches in which something touches each microphone."""
-    bands_db = measured.spectra.bands_db
     cells = bands_db.shape[1]
     live = ~widened(dead[0] | dead[1], BESIDE_DEAD_CELLS, BESIDE_DEAD_CELLS)
     # Where the sound of one is torn off, the other's leak is missing without any cloth.
     torn = [
         (run.start_s, run.end_s)
-        for runs in measured.held
+        for runs in held
         for run in runs
         if run.end_s - run.start_s >= TORN_S and run.steps >= TORN_STEPS
     ]

@@ -129,10 +129,9 @@ def check_take(
             threads=options.threads,
         )
         ending = recording.ending()
+    known: Known = {}
     if options.one_mic:
-        measured = without_stand_in(measured)
-    if options.one_mic:
-        hearing, known = hear(measured, one_mic=True), None
+        hearing = hear(without_stand_in(measured), one_mic=True)
     else:
         hearing, known = hear_two(measured)
     return _judged(hearing, known, info, ending, channels, roles, specs, options)
@@ -158,7 +157,7 @@ def load_specs(names: Sequence[str]) -> list[Spec]:
 
 def _judged(
     hearing: Hearing,
-    known: Known | None,
+    known: Known,
     info: RecordingInfo,
     ending: Ending,
     channels: list[Channel],

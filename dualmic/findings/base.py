@@ -13,8 +13,6 @@ if TYPE_CHECKING:
 BLOCK_CELLS = 5
 """Changes of level and background are looked for in blocks of 50 ms (our choice)."""
 BLOCKS_PER_S = CELLS_PER_S // BLOCK_CELLS
-# Our choice: of longer takes, one finding at a time fits in the memory.
-BESIDE_EACH_OTHER_S = 7200.0
 SHORTEST_S = 1.0  # our choice: in less there is no voice, background or level to judge
 
 

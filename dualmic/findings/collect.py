@@ -1,10 +1,9 @@
 """All findings of one take: a new family of problems is one line here."""
 
-from concurrent.futures import ThreadPoolExecutor, wait
 from dataclasses import replace
 
 from dualmic.findings import background, changes, damage, dropouts, pairing, sounds, talk
-from dualmic.findings.base import BESIDE_EACH_OTHER_S, SHORTEST_S, Finder, Finding, Known, Limits
+from dualmic.findings.base import SHORTEST_S, Finder, Finding, Known, Limits
 from dualmic.findings.jumps import mostly_dead
 from dualmic.hearing import Hearing
 from dualmic.stack import let_go
@@ -61,22 +60,11 @@ def _of_sound(hearing: Hearing, limits: Limits, known: Known, *, one_mic: bool) 
     if not same and not place:
         of_two.append(pairing.crosstalk)
     if not place:
-        of_two.append(talk.both_talking)
+        of_two += [talk.both_talking, sounds.rustle]
     found = [*same, *place]
-
-    def ask(find: Finder) -> list[Finding]:
-        return known[find] if find in known else find(hearing, limits)
-
-    # Cloth takes about as long to find as all the rest together.
-    with ThreadPoolExecutor(1) as beside:
-        cloth = None if one_mic or place else beside.submit(ask, sounds.rustle)
-        if cloth and hearing.measured.duration_s > BESIDE_EACH_OTHER_S:
-            wait([cloth])
-            let_go()
-        for find in of_each if one_mic else of_each + of_two:
-            found += ask(find)
-            let_go()
-        found += cloth.result() if cloth else []
+    for find in of_each if one_mic else of_each + of_two:
+        found += known[find] if find in known else find(hearing, limits)
+        let_go()
     if same:  # where both hold one signal, nobody can be told apart
         found = [f for f in found if f.kind != "both_talking" or not _meets(f, same)]
     doubted = _doubted(hearing, found)

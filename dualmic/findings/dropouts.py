@@ -70,8 +70,8 @@ def _sorted_runs(hearing: Hearing, mic: int) -> tuple[list[HeldRun], list[HeldRu
     live = power[power > 1e-14]
     least = float(np.percentile(live, 10)) if len(live) else 0.0
     least *= 10 ** (CUT_DB / 10)
-    closing = _closing_power(hearing, mic)
     silent = _silent_values(hearing.measured.held[mic])
+    closing = _closing_power(hearing, mic, silent)
     hisses = _hisses_in_pauses(hearing, mic)
     for run in hearing.measured.held[mic]:
         start, end = int(run.start_s * 100), int(np.ceil(run.end_s * 100))
@@ -91,10 +91,9 @@ def _sorted_runs(hearing: Hearing, mic: int) -> tuple[list[HeldRun], list[HeldRu
     return cut, muted
 
 
-def _closing_power(hearing: Hearing, mic: int) -> float | None:
+def _closing_power(hearing: Hearing, mic: int, silent: set[float]) -> float | None:
     """Return the level above which a microphone never falls silent by itself; None for others."""
     measured = hearing.measured
-    silent = _silent_values(measured.held[mic])
     silences = [run for run in measured.held[mic] if run.value in silent and not run.is_hiss]
     held = cells_of([(run.start_s, run.end_s) for run in silences], measured.cells)
     nobody = _nobody(hearing, mic)

@@ -1,7 +1,5 @@
 """Sounds that do not belong: wind on a microphone, cracks, cloth."""
 
-from dataclasses import replace
-
 from dualmic.findings.base import Finding, Limits
 from dualmic.hearing import Hearing
 from dualmic.record import Severity
@@ -56,11 +54,11 @@ def _speaks_at(hearing: Hearing, mic: int, short: Crack) -> bool:
 
 def rustle(hearing: Hearing, limits: Limits) -> list[Finding]:
     """Return the stretches in which cloth or a hand is on one microphone; wind is told apart."""
-    spectra = replace(hearing.measured.spectra, bands_db=hearing.bands_db)
-    measured = replace(hearing.measured, spectra=spectra)
     blown = hearing.unwanted.gusts
+    held = hearing.measured.held
+    touched = rustles(hearing.bands_db, held, hearing.activity, hearing.dead)
     found = []
-    for mic, stretches in enumerate(rustles(measured, hearing.activity, hearing.dead)):
+    for mic, stretches in enumerate(touched):
         for part in stretches:
             if any(g.start_s < part.end_s and g.end_s > part.start_s for g in blown[mic]):
                 continue

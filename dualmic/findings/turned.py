@@ -4,15 +4,17 @@ That a gain jumped shows only once it is known who speaks; who speaks is known w
 jump is undone. So the first answer finds the jumps, and if one is sure, it is asked once more.
 """
 
-from concurrent.futures import ThreadPoolExecutor
+from concurrent.futures import ThreadPoolExecutor, wait
 
-from dualmic.findings.base import BESIDE_EACH_OTHER_S, SHORTEST_S, Finding, Known, Limits
+from dualmic.findings.base import SHORTEST_S, Finding, Known, Limits
 from dualmic.findings.changes import changes
 from dualmic.findings.sounds import rustle
 from dualmic.hearing import Hearing, hear
 from dualmic.measure import Measured
 from dualmic.meters.gains import GainStep
 from dualmic.stack import let_go
+
+BESIDE_EACH_OTHER_S = 7200.0  # our choice: of longer takes, one at a time fits in the memory
 
 
 def hear_two(measured: Measured) -> tuple[Hearing, Known]:
@@ -25,17 +27,24 @@ def hear_two(measured: Measured) -> tuple[Hearing, Known]:
     hearing = hear(measured)
     if measured.duration_s < SHORTEST_S:
         return hearing, {}
-    known: Known = {}
-    # Cloth takes as long to find as changes do, and most takes are heard once.
-    with ThreadPoolExecutor(1) as beside:
-        short = measured.duration_s <= BESIDE_EACH_OTHER_S
-        cloth = beside.submit(rustle, hearing, Limits()) if short else None
-        known[changes] = changes(hearing, Limits())
-        if cloth:
-            known[rustle] = cloth.result()
-    let_go()
+    known = _known(hearing)
     steps = sure_steps(known[changes])
-    return (hear(measured, gains=steps), {}) if steps else (hearing, known)
+    if not steps:
+        return hearing, known
+    hearing = hear(measured, gains=steps)
+    return hearing, _known(hearing)
+
+
+def _known(hearing: Hearing) -> Known:
+    """Find what takes longest, cloth and changes, beside each other where memory allows."""
+    with ThreadPoolExecutor(1) as beside:
+        cloth = beside.submit(rustle, hearing, Limits())
+        if hearing.measured.duration_s > BESIDE_EACH_OTHER_S:
+            wait([cloth])
+            let_go()
+        known: Known = {changes: changes(hearing, Limits()), rustle: cloth.result()}
+    let_go()
+    return known
 
 
 def sure_steps(found: list[Finding]) -> list[GainStep]:
