@@ -22,6 +22,7 @@ from dualmic.meters.masks import (
     longer,
     mask_of,
     moving_mean,
+    number_in,
     runs_of,
     widened,
 )
@@ -107,7 +108,7 @@ def _deaf(bands_db: np.ndarray, mic: int, silent: Mask) -> Mask:
     if sum(piece.talk_cells for piece in pieces) < 100 or cells < WINDOW_CELLS:
         return nowhere
     shares = np.concatenate([piece.shares for piece in pieces])
-    usual = float(np.percentile(shares, 75)) if len(shares) else 0.0
+    usual = float(np.percentile(shares, 75, overwrite_input=True)) if len(shares) else 0.0
     alive_noise: float | None = None
     if usual < 10 ** (LEAST_LEAK_DB / 10):
         usual = 10 ** (LEAST_LEAK_DB / 10)
@@ -173,26 +174,30 @@ class _Piece:
         )
         with np.errstate(invalid="ignore"):
             share = (during - beneath) / voice
-            self._no_trace = (during < 10 ** (TRACE_DB / 10) * beneath) & talk[inside]
-            self._audible_from = (10 ** (CLEAR_DB / 10) * beneath / voice).astype(np.float32)
+            no_trace = (during < 10 ** (TRACE_DB / 10) * beneath) & talk[inside]
+            audible_from = 10 ** (CLEAR_DB / 10) * beneath / voice
             alive = during > 10 ** (ALIVE_DB / 10) * beneath
-        self._noise = beneath
+        # Of a working microphone these are few.
+        self._no_trace = no_trace
+        self._audible_from = audible_from[no_trace].astype(np.float32)
+        self._noise = beneath[no_trace]
         self.alive_shares = share[alive]
         self.part = stretch.part
         self.shares = share[np.isfinite(share)]
         self.talk_cells = int(talk[inside].sum())
         self.loud_cells = int((own > 30 * floor)[inside].sum())
-        self.still = (moving_mean(own, 21) < 10 ** (TRACE_DB / 10) * floor)[inside]
+        self.still = (moving_mean(own, 21) < 10 ** (TRACE_DB / 10) * floor)[inside].copy()
 
     def deaf(self, usual: float, alive_noise: float | None) -> Mask:
         """Where a leak of ``usual`` strength would stand clear of the noise, and does not.
 
         ``alive_noise`` is the noise that it had while it heard voices, if it must have another.
         """
-        with np.errstate(invalid="ignore"):
-            deaf: Mask = self._no_trace & (usual > self._audible_from)
-            if alive_noise is not None:
-                deaf &= np.abs(power_db(self._noise / alive_noise)) > OTHER_NOISE_DB
+        missed = usual > self._audible_from
+        if alive_noise is not None:
+            missed &= np.abs(power_db(self._noise / alive_noise)) > OTHER_NOISE_DB
+        deaf = self._no_trace.copy()
+        deaf[deaf] = missed
         return deaf
 
 
@@ -249,12 +254,11 @@ def without_gaps(bands_db: np.ndarray, activity: Activity, held: Mask) -> Activi
         gap = widened(held[mic], 10, 15)
         if not gap.any():
             continue
-        inside = np.concatenate([[0], np.cumsum(gap)])
         power = voice_power(bands_db[1 - mic])
         usual_leak = _typical_db(power[activity.single[mic] & ~gap])
-        for start, end in zip(*runs_of(own[1 - mic]), strict=True):
-            if inside[end] - inside[start] < SEEMING_SHARE * (end - start):
-                continue
+        starts, ends = runs_of(own[1 - mic])
+        seeming = number_in(gap, starts, ends) >= SEEMING_SHARE * (ends - starts)
+        for start, end in zip(starts[seeming], ends[seeming], strict=True):
             heard = _typical_db(power[start:end])
             if heard is None or usual_leak is None or heard < usual_leak + OVER_LEAK_DB:
                 own[1 - mic, start:end] = False

@@ -21,6 +21,7 @@ from dualmic.record import (
     Programme,
     Trace,
 )
+from dualmic.stack import let_go
 
 # Two thousand points draw any width of paper or screen; a 4 h take then has one every 7 s.
 OVERVIEW_POINTS = 2000
@@ -87,6 +88,7 @@ def _hum(hearing: Hearing, mic: int, mains_hz: float | None) -> Hum | None:
 def programme_of(measured: Measured) -> Programme:
     """Describe both microphones as one stereo programme."""
     cells = lo.programme_cells(measured.loudness.power)
+    let_go()
     return Programme(
         rounded(lo.integrated_lufs(cells)),
         rounded(lo.max_momentary_lufs(cells)),
@@ -133,7 +135,9 @@ def _trace(power: np.ndarray, peak: np.ndarray, step: int) -> Trace:
     if not len(starts):
         return Trace([], [])
     counts = np.minimum(starts + step, len(power)) - starts
-    mean = np.add.reduceat(power.astype(np.float64), starts) / counts
+    let_go()
+    mean = np.add.reduceat(power, starts, dtype=np.float64) / counts
+    let_go()
     top = np.maximum.reduceat(peak, starts).astype(np.float64)
     return Trace(
         [round(float(10 * np.log10(p)), 1) if p > SILENCE_POWER else None for p in mean],

@@ -24,8 +24,8 @@ from dualmic.meters.levels import level_exceeded_dbfs
 from dualmic.meters.noise import NoiseFloor, noise_floor, speech_to_noise_db
 from dualmic.meters.spectrum import frame_mask
 from dualmic.meters.speech import Activity, find_speech
-from dualmic.stack import let_go
-from dualmic.tiles import CELLS_PER_TILE, Mask, Powers
+from dualmic.stack import kept, let_go
+from dualmic.tiles import CELLS_PER_TILE, Floats, Mask, Powers
 from dualmic.unwanted import Unwanted, find_unwanted
 
 TOP_SHARE = 0.001  # the loudest 0.1 % of a person's speech samples are left out (common practice)
@@ -52,7 +52,7 @@ class Hearing:
     bands_db: np.ndarray
     activity: Activity
     dead: Mask
-    clipped: np.ndarray
+    clipped: Sequence[np.ndarray]
     floors: list[NoiseFloor | None]
     speech_to_noise_db: list[float | None]
     speech_peak_dbfs: list[float | None]
@@ -79,18 +79,22 @@ def hear(measured: Measured, *, one_mic: bool = False, gains: Sequence[GainStep]
 
     """
     bands = measured.spectra.bands_db
-    dead = np.zeros(bands.shape[:2], bool) if one_mic else dead_cells(bands, measured.held)
+    none = np.zeros(bands.shape[:2], bool)
+    dead = none if one_mic else kept(dead_cells(bands, measured.held))
+    held = kept(measured.held_cells())
+    gone = kept(dead | held)
     let_go()
-    held = measured.held_cells()
     bands = without_gains(bands, gains)
     sums = measured.spectra.cross
     arrivals = None if sums is None or one_mic else sums.arrivals
-    activity = find_speech(bands, dead | held, arrivals)
+    activity = find_speech(bands, gone, arrivals)
+    let_go()
     activity = without_gaps(bands, activity, held & ~dead)
     if dead.any():
         activity = with_dead_mics(bands, activity, dead)
-    clipped = np.stack(
-        [
+    let_go()
+    clipped = [
+        kept(
             clipped_frames(
                 measured.tops,
                 mic,
@@ -98,9 +102,9 @@ def hear(measured: Measured, *, one_mic: bool = False, gains: Sequence[GainStep]
                 peak=measured.levels.peak[mic],
                 rate_hz=measured.rate_hz,
             )[: measured.cells]
-            for mic in (0, 1)
-        ]
-    )
+        )
+        for mic in (0, 1)
+    ]
     let_go()
     frames = measured.spectra.audible.shape[1]
     pauses = frame_mask(activity.pause, frames)
@@ -132,7 +136,7 @@ def hear(measured: Measured, *, one_mic: bool = False, gains: Sequence[GainStep]
 
 
 def _leak(
-    measured: Measured, power: Sequence[Powers], activity: Activity, unfit: Mask, mic: int
+    measured: Measured, power: Sequence[Powers | Floats], activity: Activity, unfit: Mask, mic: int
 ) -> HeardLeak:
     """Measure the voice of ``mic``'s wearer in the other microphone.
 

@@ -16,8 +16,8 @@ from dualmic.meters.floor import noise_floor
 from dualmic.meters.masks import bridged, cells_of, holding, longer, moving_mean, runs_of, widened
 from dualmic.meters.spectrum import SPEECH_BANDS_HZ
 from dualmic.meters.speech import Activity
-from dualmic.stack import let_go
-from dualmic.tiles import Mask, Powers, power_db
+from dualmic.stack import let_go, room
+from dualmic.tiles import Floats, Mask, Powers, power_db
 
 # Our choices, tuned on simulated scenes. A voice is the less likely to lack its leak the flatter
 # its spectrum is there: the densities of its bands lie 25 dB apart and more, and then some parts
@@ -81,7 +81,8 @@ def rustles(
     ]
     beside = LONG_CELLS // 2 + SMOOTH_CELLS
     live &= ~widened(cells_of(torn, cells), beside, beside)
-    signs: list[list[tuple[Mask, Mask, Powers]]] = [[], []]
+    may_be, surely = (room((2, cells), np.bool_) for _ in range(2))
+    missing_db = room((2, cells), np.float32)
     # A take of hours has millions of cells: a few minutes at a time, and what lies around them.
     for first in range(0, cells, STRETCH_CELLS):
         last = min(first + STRETCH_CELLS, cells)
@@ -97,9 +98,10 @@ def rustles(
                 activity.own[mic][part],
                 mic,
             )
-            signs[mic].append((found[0][inner], found[1][inner], found[2][inner]))
+            for whole, each in zip((may_be, surely, missing_db), found, strict=True):
+                whole[mic, first:last] = each[inner]
         let_go()
-    return [_stretches(parts) for parts in signs]
+    return [_stretches(may_be[m], surely[m], missing_db[m]) for m in (0, 1)]
 
 
 def _unpacked(bands_db: np.ndarray) -> tuple[Powers, Powers]:
@@ -121,7 +123,7 @@ def _signs(
     lives: tuple[Mask, Mask],
     speaks: Mask,
     mic: int,
-) -> tuple[Mask, Mask, Powers]:
+) -> tuple[Mask, Mask, Floats]:
     """Return where cloth may be, where it surely is, and how much leak is missing in each cell.
 
     ``lives``: where both microphones work, and where this one does.
@@ -182,11 +184,8 @@ def _around(floor: Powers) -> Powers:
     return np.asarray(usual[:, :cells])
 
 
-def _stretches(parts: list[tuple[Mask, Mask, Powers]]) -> list[Rustle]:
+def _stretches(held: Mask, sure: Mask, score: Floats) -> list[Rustle]:
     found: list[Rustle] = []
-    if not parts:
-        return found
-    held, sure, score = (np.concatenate(each) for each in zip(*parts, strict=True))
     for start, end in zip(*runs_of(bridged(held, round(BRIDGE_S * 100))), strict=True):
         first, last = start + SMEAR_CELLS, end - SMEAR_CELLS
         if last - first < round(SHORTEST_S * 100):

@@ -1,9 +1,11 @@
-"""What meters keep of a take: one array a span, joined along the time axis at the end.
+"""What is kept of a take as long as the take: in memory at first, of long takes in files.
 
-Meters keep some 45 MB an hour of two microphones. The first minutes stay in memory; of a longer
-take everything goes into files without a name that vanish with the process, and is mapped back
-when it is read. What was read of them counts as this process's memory until :func:`let_go` is
-called, so whoever goes through a whole take calls it after each step.
+Meters keep one array a span, joined along the time axis at the end (:class:`Stack`): some 45 MB an
+hour of two microphones. The first minutes stay in memory; of a longer take everything goes into
+files without a name that vanish with the process, and is mapped back when it is read. Whoever works
+out one number for every 10 ms of a whole take keeps them in :func:`room`. What was read or written
+of such files counts as this process's memory until :func:`let_go` is called, so whoever goes
+through a whole take calls it after each step.
 """
 
 import ctypes
@@ -18,6 +20,7 @@ from numpy.typing import NDArray
 
 # Our choice: a quarter of an hour of spans, 12 MB of them, never touches a disk.
 HELD_PARTS = 225
+HELD_BYTES = 2_000_000  # our choice, in an array of :func:`room`: single numbers of 80 minutes
 
 _mapped: WeakSet[mmap.mmap] = WeakSet()
 _trim = getattr(ctypes.CDLL(None), "malloc_trim", None) if sys.platform == "linux" else None
@@ -90,6 +93,35 @@ class Stack:
         mapped = mmap.mmap(file.fileno(), size, access=mmap.ACCESS_READ)
         _mapped.add(mapped)
         return np.moveaxis(np.frombuffer(mapped, like.dtype).reshape(shape), 0, 1)
+
+
+def room(shape: int | tuple[int, ...], dtype: type) -> NDArray:
+    """Return zeros to fill in; many of them are in a file, and :func:`let_go` takes no value away.
+
+    Where no file can be written, all stay in memory.
+    """
+    size = int(np.prod(shape)) * np.dtype(dtype).itemsize
+    if size <= HELD_BYTES:
+        return np.zeros(shape, dtype)
+    try:
+        with tempfile.TemporaryFile(buffering=0) as file:
+            # Written to its end now: a full disk is an error here and a crash later.
+            for first in range(0, size, HELD_BYTES):
+                _write(file, np.zeros(min(HELD_BYTES, size - first), np.uint8))
+            mapped = mmap.mmap(file.fileno(), size)
+    except OSError:
+        return np.zeros(shape, dtype)
+    _mapped.add(mapped)
+    return np.frombuffer(mapped, dtype).reshape(shape)
+
+
+def kept(values: NDArray) -> NDArray:
+    """Return the same values, in :func:`room` if they are many: what is needed until the end."""
+    if values.nbytes <= HELD_BYTES:
+        return values
+    copy = room(values.shape, values.dtype.type)
+    copy[...] = values
+    return copy
 
 
 def _write(file: IO[bytes], rows: NDArray) -> None:

@@ -14,6 +14,7 @@ from dualmic.meters.noise import SILENCE_POWER
 from dualmic.meters.spectrum import FRAMES_PER_S, frame_mask
 from dualmic.meters.speech import Activity
 from dualmic.meters.transients import Transient
+from dualmic.stack import let_go
 from dualmic.tiles import Mask, Powers, power_db
 
 # Our choices, tuned on simulated scenes. Untouched speech keeps its power below 100 Hz (averaged
@@ -77,8 +78,9 @@ class Gust:
 
 def gusts(measured: Measured, activity: Activity, dead: Mask) -> list[list[Gust]]:
     """Return the stretches of wind on each microphone."""
-    low = measured.spectra.noise_bands[:, :, 0].astype(np.float64)
+    low = measured.spectra.noise_bands[:, :, 0]
     low_db = np.stack([power_db(moving_mean(row, WIND_MEAN_FRAMES)) for row in low])
+    let_go()
     return [_on_one(measured, activity, dead[mic], low_db, mic) for mic in (0, 1)]
 
 
@@ -212,7 +214,9 @@ def voice_dbfs(measured: Measured, activity: Activity, dead: Mask, mic: int) -> 
     """Return the usual level of the wearer's voice, None with less than a second of it."""
     audible = measured.spectra.audible[mic]
     own = frame_mask(activity.own[mic] & ~dead, len(audible)) & (audible > SILENCE_POWER)
-    return float(power_db(np.median(audible[own]))) if own.sum() >= FRAMES_PER_S else None
+    level = float(power_db(np.median(audible[own]))) if own.sum() >= FRAMES_PER_S else None
+    let_go()
+    return level
 
 
 def _may_crack(measured: Measured, dead: Mask, short: Transient) -> bool:

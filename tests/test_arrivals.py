@@ -15,6 +15,7 @@ from dualmic.measure import Measured, measure
 from dualmic.meters.arrivals import ArrivalMeter
 from dualmic.meters.crosstalk import leak_level
 from dualmic.meters.gains import GainStep, gains_db, steady_power, without_gains
+from dualmic.meters.leaks import more_leak
 from dualmic.meters.places import LEAST_HEIGHT, NEAR_MS
 
 BINS_HZ = np.arange(150.0, 7001.0, 10.0)
@@ -152,6 +153,17 @@ def test_talk_at_once_is_found_however_close_people_sit() -> None:
     (talk,) = [f for f in found if f.kind == "both_talking" and f.severity == "warn"]
     assert abs(talk.start_s - (start_s + 0.4)) < 0.5
     assert abs(talk.end_s - (start_s + 2.4)) < 0.5
+
+
+def test_how_a_leak_changes_is_the_same_for_each_part_of_a_take() -> None:
+    cells = 3000
+    difference_db = np.repeat([10.0, 4.0, -12.0], [1000, 1000, 1000]).astype(np.float32)
+    single = np.stack([difference_db > 0, difference_db < 0])
+    more = more_leak(difference_db, single, (10.0, -12.0))
+    whole = more.times(0, slice(0, cells))
+    assert np.allclose(10 * np.log10(whole[[500, 1500]]), [0.0, 6.0], atol=0.1)
+    assert np.array_equal(more.times(0, slice(1200, 2100)), whole[1200:2100])
+    assert np.allclose(more.times(1, slice(0, cells)), 1.0)
 
 
 def test_steps_of_gain_are_undone() -> None:

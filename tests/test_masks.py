@@ -3,7 +3,17 @@
 import numpy as np
 import pytest
 
-from dualmic.meters.masks import bridged, longer, mask_of, moving_mean, runs_of, widened
+from dualmic.meters.masks import (
+    bridged,
+    holding,
+    longer,
+    mask_of,
+    moving_mean,
+    number_in,
+    runs_of,
+    widened,
+)
+from dualmic.meters.spectrum import frame_mask
 
 
 def _by_loop(starts: list[int], ends: list[int], length: int) -> list[bool]:
@@ -55,3 +65,28 @@ def test_a_moving_mean_is_the_mean_of_what_is_there(count: int, length: int) -> 
     half = length // 2
     want = [values[max(k - half, 0) : k + half + 1].mean() for k in range(count)]
     np.testing.assert_allclose(moving_mean(values, length), want, atol=1e-12)
+
+
+@pytest.mark.parametrize("length", [0, 1, 7, 60])
+@pytest.mark.parametrize("share", [0.0, 0.1, 0.6, 1.0])
+def test_what_lies_inside_is_counted(length: int, share: float) -> None:
+    rng = np.random.default_rng(length)
+    mask, low = rng.random(length) < share, rng.random(length) < 0.5
+    starts = rng.integers(0, length + 1, 40)
+    ends = np.minimum(starts + rng.integers(0, 9, 40), length)
+    want = [int(mask[a:b].sum()) for a, b in zip(starts, ends, strict=True)]
+    assert number_in(mask, starts, ends).tolist() == want
+    kept = np.zeros(length, bool)
+    for start, end in zip(*runs_of(low), strict=True):
+        kept[start:end] = mask[start:end].any()
+    assert holding(low, mask & low).tolist() == kept.tolist()
+
+
+@pytest.mark.parametrize("frames", [0, 1, 7, 11])
+@pytest.mark.parametrize("cells", [0, 3, 34, 55, 80])
+def test_frames_of_100_ms_lie_around_every_fifth_cell(frames: int, cells: int) -> None:
+    mask = np.random.default_rng(cells).random(cells) < 0.85
+    spans = [mask[max(5 * k - 5, 0) : 5 * k + 5] for k in range(frames)]
+    whole = [len(span) == 10 and bool(span.all()) for span in spans]
+    assert frame_mask(mask, frames).tolist() == whole
+    assert frame_mask(mask, frames, whole=False).tolist() == [bool(s.any()) for s in spans]

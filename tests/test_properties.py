@@ -19,6 +19,8 @@ import soundfile
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
+from dualmic import stack
+from dualmic.meters import bands, clipping, levels, loudness
 from dualmic.meters.peaks import OVERSAMPLING, TAPS, TruePeakMeter, interpolation_taps
 from dualmic.record import TakeRecord
 from dualmic.take import CheckOptions, check_take
@@ -318,3 +320,23 @@ def test_sixteen_phases_agree_with_a_dense_fourier_reconstruction(frequency) -> 
     read = metered_peak(inner, 48000)
     assert OVERSAMPLING == 16
     assert 20 * np.log10(read / np.abs(dense).max()) == pytest.approx(0.0, abs=0.05)
+
+
+def test_where_a_take_is_kept_changes_nothing(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """A take of hours lies in files and is looked at a piece at a time; a short one does not."""
+    in_memory = base()
+    monkeypatch.setattr(stack, "HELD_PARTS", 2)
+    monkeypatch.setattr(stack, "HELD_BYTES", 100)
+    monkeypatch.setattr(bands, "KEPT_CELLS", 0)
+    monkeypatch.setattr(bands, "STRETCH_CELLS", 1000)
+    monkeypatch.setattr(clipping, "_PIECE_CELLS", 700)
+    monkeypatch.setattr(levels, "_PIECE_TILES", 90)
+    monkeypatch.setattr(loudness, "_PIECE_CELLS", 800)
+    in_files = checked(take(), tmp_path)
+    assert in_files.turns
+    everything, expected = (msgspec.to_builtins(record) for record in (in_files, in_memory))
+    for record in (everything, expected):
+        del record["take"]["files"]  # their folder
+    assert everything == expected

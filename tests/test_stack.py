@@ -102,3 +102,46 @@ def test_no_folder_for_files_is_no_error(monkeypatch: pytest.MonkeyPatch) -> Non
     for part in parts:
         kept.add(part)
     np.testing.assert_array_equal(kept.joined((2, 0, 4)), np.concatenate(parts, axis=1))
+
+
+def test_many_numbers_keep_their_values_whatever_is_let_go(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    monkeypatch.setattr(stack, "HELD_BYTES", 1000)
+    numbers = np.random.default_rng(2).normal(size=(2, 5000)).astype(np.float32)
+    roomy = stack.room(numbers.shape, np.float32)
+    assert not roomy.any()
+    assert isinstance(roomy.base, np.ndarray)  # in a file
+    roomy[...] = numbers
+    again = stack.kept(numbers)
+    stack.let_go()
+    np.testing.assert_array_equal(roomy, numbers)
+    np.testing.assert_array_equal(again, numbers)
+    roomy[1, 7] = 3.0
+    stack.let_go()
+    assert roomy[1, 7] == 3.0
+    few = numbers[:, :10]
+    assert stack.kept(few) is few
+    assert stack.room(0, np.bool_).shape == (0,)
+
+
+@pytest.mark.skipif(not Path("/proc/self/status").exists(), reason="memory is read from /proc")
+def test_room_takes_no_memory_once_let_go() -> None:
+    start_kb = _resident_kb()
+    roomy = stack.room((2, 20_000_000), np.float32)  # 160 MB
+    for first in range(0, roomy.shape[1], 1_000_000):
+        roomy[:, first : first + 1_000_000] = first
+        stack.let_go()
+    assert _resident_kb() - start_kb < 40_000
+    assert roomy[1, -1] == 19_000_000
+
+
+def test_without_room_on_the_disk_numbers_stay_in_memory(monkeypatch: pytest.MonkeyPatch) -> None:
+    def full_disk(*_: object) -> None:
+        raise OSError(errno.ENOSPC, "No space left on device")
+
+    monkeypatch.setattr(stack, "HELD_BYTES", 1000)
+    monkeypatch.setattr(stack, "_write", full_disk)
+    roomy = stack.room((3, 4000), np.uint16)
+    roomy[2] = 5
+    assert roomy.sum() == 20_000

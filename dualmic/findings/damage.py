@@ -20,7 +20,7 @@ def clipping(hearing: Hearing, limits: Limits) -> list[Finding]:
     found = []
     rate = hearing.measured.rate_hz
     for mic in (0, 1):
-        frames = hearing.clipped[mic].astype(np.int64)
+        frames = hearing.clipped[mic]
         spans = runs_of(bridged(frames > 0, round(CLIPPING_GAP_S * 100)))
         by_turn = _per_turn(hearing, mic, frames)
         for start, end in zip(*spans, strict=True):

@@ -14,6 +14,7 @@ from dualmic.hearing import Hearing
 from dualmic.meters.continuity import DYING_RUNS, TORN_STEPS, HeldRun, dies_away
 from dualmic.meters.masks import cells_of
 from dualmic.record import Severity
+from dualmic.stack import let_go
 from dualmic.tiles import Mask
 
 # All our choices.
@@ -38,6 +39,7 @@ def dropouts(hearing: Hearing, limits: Limits) -> list[Finding]:
     """Return the moments at which sound vanishes or freezes."""
     found = []
     for mic in (0, 1):
+        let_go()
         cut, muted = _sorted_runs(hearing, mic)
         for group in _grouped(cut):
             gone_ms = sum(run.end_s - run.start_s for run in group) * 1000

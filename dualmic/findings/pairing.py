@@ -6,8 +6,10 @@ import numpy as np
 
 from dualmic.findings.base import Finding, Limits
 from dualmic.hearing import Hearing
+from dualmic.meters.bands import mean_db
 from dualmic.meters.masks import bridged, mask_of, runs_of
-from dualmic.tiles import CELLS_PER_TILE, TILES_PER_S, Mask, Powers, power_db
+from dualmic.stack import let_go
+from dualmic.tiles import CELLS_PER_TILE, TILES_PER_S, Mask, Powers
 
 DUAL_MONO_DB = -30.0
 DUAL_MONO_TILES = 5 * TILES_PER_S
@@ -119,6 +121,8 @@ def _turned_up(
     background, alike in all bands and in that microphone alone.
     """
     pause = hearing.activity.pause & ~(hearing.dead[0] | hearing.dead[1])
+    if pause.sum() < LEAST_NEAR_CELLS:
+        return [0.0] * len(sections)
     usual_db = _background_apart(hearing, speaker, slice(None), pause)
     turned_up = []
     for start_s, end_s, _ in sections:
@@ -127,6 +131,7 @@ def _turned_up(
             turned_up.append(0.0)
             continue
         apart_db = _background_apart(hearing, speaker, near, pause)
+        let_go()
         # Backgrounds also change by themselves: doubt may only take a finding away.
         turned_up.append(max(float((apart_db - usual_db).min()), 0.0))
     return turned_up
@@ -134,9 +139,9 @@ def _turned_up(
 
 def _background_apart(hearing: Hearing, speaker: int, part: slice, pause: Mask) -> Powers:
     """Return how far the other's background lies over the speaker's in each band, in dB."""
-    bands_db = hearing.bands_db[:, part, TURNED_BANDS][:, pause[part]]
-    power = (10 ** (bands_db.astype(np.float32) / 10)).mean(axis=1)
-    return power_db(power[1 - speaker]) - power_db(power[speaker])
+    bands_db = hearing.bands_db[:, part, TURNED_BANDS]
+    own_db, other_db = (mean_db(bands_db[mic], pause[part]) for mic in (speaker, 1 - speaker))
+    return other_db - own_db
 
 
 def _joined(

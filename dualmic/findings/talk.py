@@ -11,7 +11,7 @@ from dualmic.hearing import Hearing
 from dualmic.meters.masks import bridged, cells_of, runs_of
 from dualmic.meters.one_voice import TWO_SHARE, voice_db
 from dualmic.meters.two_voices import TwoVoices
-from dualmic.tiles import Floats, Mask
+from dualmic.tiles import Mask
 
 # Our choices. What lasts longer than "mm" or "I see" is an interruption; what is shorter than a
 # fifth of a second may be the tail of a word.
@@ -76,7 +76,8 @@ def one_place(hearing: Hearing) -> list[Finding]:
     speech = speech & ~(hearing.dead[0] | hearing.dead[1])
     if speech.sum() < LEAST_SPEECH_S * 100:
         return []
-    apart_db = np.subtract(*_levels(hearing))[speech]
+    first_db, second_db = (voice_db(bands)[speech] for bands in hearing.bands_db)
+    apart_db = first_db - second_db
     low, middle, high = np.percentile(apart_db, [5, 50, 95])
     arrivals = [leak.arrival for leak in hearing.leaks if leak.arrival is not None]
     delays = [arrival.delay_ms for arrival in arrivals if arrival.delay_ms is not None]
@@ -91,7 +92,3 @@ def one_place(hearing: Hearing) -> list[Finding]:
 def _blown(hearing: Hearing, cells: int) -> Mask:
     gusts = [gust for mic in (0, 1) for gust in hearing.unwanted.gusts[mic]]
     return cells_of([(gust.start_s, gust.end_s) for gust in gusts], cells)
-
-
-def _levels(hearing: Hearing) -> list[Floats]:
-    return [voice_db(bands) for bands in hearing.bands_db]

@@ -13,7 +13,7 @@ import numpy as np
 from dualmic.meters.floor import GROUP, floor_at, floor_of, group_means
 from dualmic.meters.masks import moving_mean
 from dualmic.meters.spectrum import VOICE_BANDS
-from dualmic.stack import let_go
+from dualmic.stack import let_go, room
 from dualmic.tiles import Floats, Mask, Powers, power_db
 
 STRETCH_CELLS = 12_000  # two minutes, of no influence on results
@@ -72,13 +72,15 @@ class Bands:
 
     def _floor_of(self, mic: int) -> Floats:
         """Return the logarithm of the noise for every 50 ms, ``(bands, groups)``."""
-        means = [np.zeros((self.count, 0), np.float32)]
+        mean = room((self.count, self.cells // GROUP), np.float32)
         for stretch in stretches(self.cells):
-            whole = self.power(mic, stretch)[:, stretch.inside]
-            means.append(group_means(whole))
-        mean = np.concatenate(means, axis=1)
+            whole = group_means(self.power(mic, stretch)[:, stretch.inside])
+            mean[:, stretch.first // GROUP :][:, : whole.shape[1]] = whole
         few = _unpacked(self._bands_db[mic, : 4 * GROUP])
-        return np.stack([floor_of(mean[b], few[b]) for b in range(self.count)])
+        floors = room((self.count, max(mean.shape[1], 1)), np.float32)
+        for b in range(self.count):
+            floors[b] = floor_of(mean[b], few[b])
+        return floors
 
     def power(self, mic: int, stretch: Stretch) -> Floats:
         """Return the power in microphone ``mic``."""
@@ -114,7 +116,9 @@ class Bands:
         """Return how much noisier the first microphone's speech bands are than the second's."""
         if not self.cells:
             return 0.0
-        return float(np.median((self._floors[0] - self._floors[1])[VOICE_BANDS]) / _DB)
+        apart = self._floors[0][VOICE_BANDS] - self._floors[1][VOICE_BANDS]
+        let_go()
+        return float(np.median(apart, overwrite_input=True) / _DB)
 
 
 def voice_power(bands_db: np.ndarray, bands: slice = VOICE_BANDS, smooth_cells: int = 1) -> Floats:
@@ -126,7 +130,7 @@ def voice_power(bands_db: np.ndarray, bands: slice = VOICE_BANDS, smooth_cells: 
         smooth_cells: how many cells, an odd number, each value is the mean of.
 
     """
-    power = np.empty(len(bands_db), np.float32)
+    power = room(len(bands_db), np.float32)
     for stretch in stretches(len(bands_db)):
         total = _unpacked(bands_db[stretch.wide, bands]).sum(axis=0)
         if smooth_cells > 1:

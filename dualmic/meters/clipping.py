@@ -23,7 +23,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from dualmic.meters.flat_runs import flat_runs
-from dualmic.stack import Stack
+from dualmic.stack import Stack, room
 from dualmic.tiles import Floats, Span, cell_edges
 
 LEAST_RUN = 3
@@ -40,6 +40,8 @@ PILED_CEILING_DBFS = -20.0
 STEADY_SHARE, STEADY_DB = 0.3, 20.0  # a tone has its peak everywhere
 PILED_MS = 0.6  # how long such a peak is flat, in the mean
 _STEEPER = 3.0  # times the fall that a rounded top can have
+LEAST_DBFS = -120  # no peak is said to be lower
+_PIECE_CELLS = 100_000  # our choice, of no influence on results
 _CEILING_STEPS = round(-QUIETEST_CEILING_DBFS / CEILING_STEP_DB) + 1
 
 
@@ -162,7 +164,7 @@ def clipped_frames(
     shared = np.zeros(_CEILING_STEPS, bool)
     for half in range(2):
         shared |= _ceilings(tops.runs[channel, half], tops.top[channel, half], is_float)
-    step = tops.ceiling[channel].astype(int)
+    step = tops.ceiling[channel]
     counted = (step >= 0) & shared[np.maximum(step, 0)]
     frames = np.where(counted, tops.flat_frames[channel], 0)
     if peak is not None and not tops.is_exact and not is_float:
@@ -183,7 +185,11 @@ def _piled_up(peak: Floats) -> np.ndarray:
 
 def peak_level_dbfs(peak: Floats) -> Floats:
     """Return the level of each cell's largest sample, -120 dBFS at the least."""
-    return 20 * np.log10(np.maximum(peak, 1e-6))
+    level = room(len(peak), np.float32)
+    np.maximum(peak, 10 ** (LEAST_DBFS / 20), out=level)
+    np.log10(level, out=level)
+    level *= 20
+    return level
 
 
 def piles(level_dbfs: Floats, least: int, times: float, lowest_dbfs: float) -> np.ndarray:
@@ -198,8 +204,11 @@ def piles(level_dbfs: Floats, least: int, times: float, lowest_dbfs: float) -> n
         lowest_dbfs: where ceilings are no longer looked for.
 
     """
-    steps = np.round(-10 * np.minimum(level_dbfs, 0.0)).astype(np.int64)
-    total = np.concatenate([[0], np.cumsum(np.bincount(steps, minlength=600))])
+    counts = np.zeros(-10 * LEAST_DBFS + 1, np.int64)
+    for first in range(0, len(level_dbfs), _PIECE_CELLS):
+        below = -10 * np.minimum(level_dbfs[first : first + _PIECE_CELLS], 0.0)
+        counts += np.bincount(np.round(below).astype(np.int64), minlength=len(counts))
+    total = np.concatenate([[0], np.cumsum(counts)])
     width = round(10 * PILED_DB)
     ceiling = np.arange(round(-10 * lowest_dbfs))
     beyond = total[np.maximum(ceiling - width, 0)]

@@ -8,7 +8,7 @@ is known of the take.
 
 import numpy as np
 
-from dualmic.meters.masks import longer, moving_mean, runs_of
+from dualmic.meters.masks import longer, mask_of, moving_mean, number_in, runs_of
 from dualmic.meters.spectrum import SPEECH_BANDS_HZ
 from dualmic.tiles import Floats, Mask, power_db
 
@@ -63,9 +63,8 @@ def without_cloth(own: Mask, flat: Mask, cloth: Mask, shortest: int) -> Mask:
     """
     kept = own & ~cloth
     for m in (0, 1):
-        inside = np.concatenate([[0], np.cumsum(flat[m])])
-        for start, end in zip(*runs_of(kept[m]), strict=True):
-            if inside[end] - inside[start] > CLOTH_SHARE * (end - start):
-                kept[m, start:end] = False
+        starts, ends = runs_of(kept[m])
+        cloth_only = number_in(flat[m], starts, ends) > CLOTH_SHARE * (ends - starts)
+        kept[m] &= ~mask_of(starts[cloth_only], ends[cloth_only], len(kept[m]))
         kept[m] = longer(kept[m], shortest)
     return kept

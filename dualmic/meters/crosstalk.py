@@ -23,7 +23,7 @@ from typing import Literal
 import numpy as np
 
 from dualmic.meters.cross_spectra import PAUSE, ClassSums
-from dualmic.tiles import Mask, Powers
+from dualmic.tiles import Floats, Mask, Powers
 
 LONGEST_DELAY_MS = 50.0
 SECOND_PEAK = 0.7
@@ -66,7 +66,7 @@ class Arrival:
 
 
 def leak_level(
-    own: Powers, other: Powers, single: Mask, own_noise: float, other_noise: float
+    own: Powers | Floats, other: Powers | Floats, single: Mask, own_noise: float, other_noise: float
 ) -> LeakLevel | None:
     """Measure the leak of one voice.
 
@@ -99,8 +99,8 @@ def leak_level(
 
 
 def leak_sections(
-    own: Powers,
-    other: Powers,
+    own: Powers | Floats,
+    other: Powers | Floats,
     single: Mask,
     pause: Mask,
     turns: Sequence[tuple[float, float]],

@@ -10,8 +10,9 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from dualmic.stack import Stack
-from dualmic.tiles import CELLS_PER_S, Floats, Powers
+from dualmic.meters.bands import stretches
+from dualmic.stack import room
+from dualmic.tiles import CELLS_PER_S, Floats, Mask, Powers
 
 
 @dataclass(frozen=True)
@@ -25,26 +26,31 @@ class GainStep:
 
 def gains_db(steps: Sequence[GainStep], mic: int, cells: int) -> Floats:
     """Return how much louder each cell is than at the gain that stood longest, ``(cells,)``."""
-    turned = np.zeros(cells, np.float32)
+    turned = room(cells, np.float32)
     for step in steps:
         if step.mic == mic:
             turned[max(round(step.at_s * CELLS_PER_S), 0) :] += step.by_db
-    return turned - np.median(turned) if cells else turned
+    if cells:
+        turned -= np.median(turned)
+    return turned
 
 
 def without_gains(bands_db: np.ndarray, steps: Sequence[GainStep]) -> np.ndarray:
     """Return ``bands_db`` ``(2, cells, bands)`` as from gains that stand; itself without steps."""
     if not steps:
         return bands_db
-    turned = np.stack([gains_db(steps, mic, bands_db.shape[1]) for mic in (0, 1)])
-    levelled = Stack()  # a take of hours is kept where its meters keep it
-    for first in range(0, bands_db.shape[1], CELLS_PER_S):
-        part = slice(first, first + CELLS_PER_S)
-        levelled.add((bands_db[:, part] - turned[:, part, None]).astype(bands_db.dtype))
-    return levelled.joined((2, 0, bands_db.shape[2]), bands_db.dtype.type)
+    levelled = room(bands_db.shape, bands_db.dtype.type)
+    for mic in (0, 1):
+        turned = gains_db(steps, mic, bands_db.shape[1])
+        for stretch in stretches(len(turned)):
+            gain = turned[stretch.part, None]
+            levelled[mic, stretch.part] = bands_db[mic, stretch.part] - gain
+    return levelled
 
 
-def steady_power(power: Powers, own: np.ndarray, steps: Sequence[GainStep], mic: int) -> Powers:
+def steady_power(
+    power: Powers | Floats, own: Mask, steps: Sequence[GainStep], mic: int
+) -> Powers | Floats:
     """Return a microphone's cell powers as from one gain, its wearer's mean power unchanged.
 
     Args:
@@ -56,6 +62,13 @@ def steady_power(power: Powers, own: np.ndarray, steps: Sequence[GainStep], mic:
     """
     if not any(step.mic == mic for step in steps):
         return power
-    steady = power * 10 ** (-gains_db(steps, mic, len(power)) / 10)
-    before, after = float(power[own].sum()), float(steady[own].sum())
-    return steady * (before / after) if before > 0 and after > 0 else steady
+    steady = gains_db(steps, mic, len(power))
+    before = after = 0.0
+    for stretch in stretches(len(power)):
+        part, spoken = power[stretch.part], own[stretch.part]
+        steady[stretch.part] = part * 10 ** (-steady[stretch.part] / 10)
+        before += float(part[spoken].sum(dtype=np.float64))
+        after += float(steady[stretch.part][spoken].sum(dtype=np.float64))
+    if before > 0 and after > 0:
+        steady *= before / after
+    return steady

@@ -170,14 +170,15 @@ class HumMeter:
 
     def result(self) -> LowSpectra:
         """Return the steady spectra so far; fewer than ten frames at the end make a group if 4."""
-        power = self._groups.joined((len(self._past), 0, len(self._bins_hz)), np.float32)
-        edges, hums = list(self._edges), self._hums
         if len(self._frames) >= 4:
             last = _steady(self._frames)
-            power = np.concatenate([power, last[:, None]], axis=1)
+            self._groups.add(last[:, None])
             hums = self._heard(last)
-            edges += self._between(hums, len(self._frames))
-        for channel, hum in enumerate(hums):
+            self._edges += self._between(hums, len(self._frames))
+            self._frames, self._hums = [], hums
+        power = self._groups.joined((len(self._past), 0, len(self._bins_hz)), np.float32)
+        edges = list(self._edges)
+        for channel, hum in enumerate(self._hums):
             if hum is not None:
                 half = len(self._seconds) * self._rate_hz // 2
                 edges += self._edge(channel, hum, slice(0, half), comes=False, alone=True)

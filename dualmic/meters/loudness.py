@@ -36,6 +36,7 @@ RANGE_PERCENTILES = (10.0, 95.0)  # EBU Tech 3342, section 3.1
 MOMENTARY_CELLS = 40
 SHORT_TERM_CELLS = 300
 STEP_CELLS = 10
+_PIECE_CELLS = 100_000  # our choice, of no influence on results
 
 
 @dataclass(frozen=True)
@@ -82,12 +83,15 @@ def power_of(lufs: float) -> float:
 
 
 def sliding_power(cells: Powers, length: int, step: int = 1) -> Powers:
-    """Return the mean power of windows of ``length`` cells every ``step`` cells."""
+    """Return the mean power of windows of ``length`` cells every ``step`` (divides it) cells."""
     if len(cells) < length:
         return np.zeros(0)
-    total = np.zeros(len(cells) + 1)
-    np.cumsum(cells, dtype=np.float64, out=total[1:])
-    power = total[length::step] - total[:-length:step]
+    sums = cells
+    if step > 1:
+        sums = cells[: len(cells) // step * step].reshape(-1, step).sum(axis=1, dtype=np.float64)
+    total = np.zeros(len(sums) + 1)
+    np.cumsum(sums, dtype=np.float64, out=total[1:])
+    power = total[length // step :] - total[: -(length // step)]
     power /= length
     return np.maximum(power, 0.0, out=power)
 
@@ -109,16 +113,22 @@ def integrated_lufs(cells: Powers) -> float | None:
 def speech_lufs(cells: Powers, own: Mask) -> float | None:
     """Integrated loudness of the 400 ms blocks that lie wholly inside ``own`` (a mask of cells)."""
     blocks = sliding_power(cells, MOMENTARY_CELLS, STEP_CELLS)
-    inside = np.concatenate([[0], np.cumsum(own[: len(cells)])])
-    whole = (inside[MOMENTARY_CELLS:] - inside[:-MOMENTARY_CELLS])[::STEP_CELLS] == MOMENTARY_CELLS
-    return gated_lufs(blocks[whole[: len(blocks)]]) if len(blocks) else None
+    if not len(blocks):
+        return None
+    steps = own[: len(cells) // STEP_CELLS * STEP_CELLS].reshape(-1, STEP_CELLS).all(axis=1)
+    whole = np.lib.stride_tricks.sliding_window_view(steps, MOMENTARY_CELLS // STEP_CELLS)
+    return gated_lufs(blocks[whole.all(axis=1)])
 
 
 def _max_lufs(cells: Powers, length: int) -> float | None:
-    windows = sliding_power(cells, length)
-    if not len(windows) or windows.max() <= 0:
+    if len(cells) < length:
         return None
-    return float(loudness_lufs(windows.max()))
+    # A piece at a time: a take of hours has millions of windows.
+    # A piece at a time: a take of hours has millions of windows.
+    firsts = range(0, len(cells) - length + 1, _PIECE_CELLS)
+    pieces = (cells[first:][: _PIECE_CELLS + length] for first in firsts)
+    top = max(float(sliding_power(piece, length).max()) for piece in pieces)
+    return float(loudness_lufs(top)) if top > 0 else None
 
 
 def max_momentary_lufs(cells: Powers) -> float | None:

@@ -64,9 +64,27 @@ def widened(mask: Mask, before: int, after: int) -> Mask:
 def holding(low: Mask, high: Mask) -> Mask:
     """Keep the runs of ``low`` that hold at least one True of ``high`` (hysteresis)."""
     starts, ends = runs_of(low)
-    inside = np.concatenate([[0], np.cumsum(high)])
-    keep = inside[ends] > inside[starts]
+    keep = number_in(high, starts, ends) > 0
     return mask_of(starts[keep], ends[keep], len(low))
+
+
+def number_in(mask: Mask, starts: Indices, ends: Indices) -> Indices:
+    """Return how many are True from each start to before its end.
+
+    Counted by runs: a running sum of a take of hours is many times as large as its mask.
+    """
+    first, last = runs_of(mask)
+    if not len(first):
+        return np.zeros(len(starts), np.int64)
+    total = np.concatenate([[0], np.cumsum(last - first)])
+
+    def before(at: Indices) -> Indices:
+        run = np.searchsorted(first, at, side="right")
+        beyond = np.maximum(last[run - 1] - at, 0)
+        counted: Indices = np.where(run > 0, total[run] - beyond, 0)
+        return counted
+
+    return before(ends) - before(starts)
 
 
 def moving_mean(values: Powers | Floats, length: int) -> Powers:

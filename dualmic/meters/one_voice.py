@@ -33,7 +33,11 @@ _SMOOTH = 5
 
 def voice_db(bands_db: np.ndarray) -> Floats:
     """Return one microphone's level from 300 Hz to 4 kHz over 50 ms, ``(cells,)``."""
-    return 10 * np.log10(voice_power(bands_db, smooth_cells=_SMOOTH) + np.float32(1e-16))
+    level = voice_power(bands_db, smooth_cells=_SMOOTH)
+    level += np.float32(1e-16)
+    np.log10(level, out=level)
+    level *= 10
+    return level
 
 
 def alone(own: Mask) -> Mask:

@@ -13,6 +13,7 @@ import numpy as np
 
 from dualmic.meters.arrivals import PER_S, REACH_MS, STEPS_PER_MS
 from dualmic.meters.masks import bridged, longer, widened
+from dualmic.stack import kept
 from dualmic.tiles import CELLS_PER_S, Floats, Indices, Mask
 
 CELLS_EACH = CELLS_PER_S // PER_S
@@ -99,12 +100,13 @@ class Places:
         undisturbed = self.undisturbed()
         both = np.ones(self.cells, bool)
         for m in (0, 1):
-            height, other = self._by_cell(self.moments[0, m]), undisturbed[1 - m]
+            height, other = self.moments[0, m], undisturbed[1 - m]
             if not other.any():
                 return np.zeros(self.cells, bool)
             # What a reflection or a side lobe of the other voice shows there is none of theirs.
-            stray = OVER_STRAY * float(np.percentile(height[other], STRAY_PERCENTILE))
-            both &= height > max(LEAST_HEIGHT, stray)
+            beside = np.repeat(height, self._cells_each(other))
+            stray = OVER_STRAY * float(np.percentile(beside, STRAY_PERCENTILE))
+            both &= self._by_cell(height > max(LEAST_HEIGHT, stray))
         both = longer(bridged(both, TOGETHER_BRIDGE_CELLS), TOGETHER_CELLS)
         return widened(both, -TURN_CELLS, -TURN_CELLS)
 
@@ -159,6 +161,16 @@ class Places:
         nearest: Indices = np.minimum((cells + CELLS_EACH // 2) // CELLS_EACH, last)
         return nearest
 
+    def _cells_each(self, mask: Mask) -> Indices:
+        """Return how many cells of a mask each moment is the nearest to, ``(moments,)``."""
+        moments = self.moments.shape[2]
+        groups = max(-(-(len(mask) + CELLS_EACH // 2) // CELLS_EACH), moments)
+        padded = np.zeros(groups * CELLS_EACH, bool)
+        padded[CELLS_EACH // 2 :][: len(mask)] = mask
+        count: Indices = padded.reshape(-1, CELLS_EACH).sum(axis=1)
+        count[moments - 1] += count[moments:].sum()
+        return count[:moments]
+
     def _by_cell(self, rows: np.ndarray) -> np.ndarray:
         """Give each cell what its nearest moment holds, along the last axis."""
         wide = np.repeat(rows, CELLS_EACH, axis=-1)[..., CELLS_EACH // 2 :][..., : self.cells]
@@ -182,24 +194,24 @@ def find_places(
 
     """
     middle = np.minimum(np.arange(len(arrivals)) * CELLS_EACH, len(loud) - 1)
-    lag, height = arrivals[..., 0].astype(np.float32), arrivals[..., 1].astype(np.float32)
-    same = (height[:, 0] > SAME_SIGNAL) & (np.abs(lag[:, 0]) < 1 / STEPS_PER_MS)
-    heard = (height[:, 0] > LEAST_HEIGHT) & ~same
+    lag, height = (arrivals[:, 0, k].astype(np.float32) for k in (0, 1))
+    same = (height > SAME_SIGNAL) & (np.abs(lag) < 1 / STEPS_PER_MS)
+    heard = (height > LEAST_HEIGHT) & ~same
     apart_db = difference_db[middle]
     clear, faint = (
-        _candidates(lag[votes, 0], height[votes, 0], apart_db[votes])
+        _candidates(lag[votes], height[votes], apart_db[votes])
         for votes in (heard & loud[middle], heard)
     )
     lags: tuple[float | None, float | None] | None = _pair(clear)
     if lags is None and clear:
         place, level_db = clear[0]
-        shows = _heights(lag, height, place, NEAR_MS) > LEAST_HEIGHT
+        shows = _heights(arrivals, place, NEAR_MS) > LEAST_HEIGHT
         # Reflections of a voice stand out beside its place; where another stands out without it,
         # somebody who is heard faintly is there, and the first is not the only one.
         others = [
             found
             for found in faint
-            if shows[heard & (np.abs(lag[:, 0] - found[0]) < NEAR_MS)].mean() < BESIDE_SHARE
+            if shows[heard & (np.abs(lag - found[0]) < NEAR_MS)].mean() < BESIDE_SHARE
         ]
         lags = _pair([clear[0], *others])
         if lags is None and not others and shows[active[middle]].mean() >= ONLY_SHARE:
@@ -209,11 +221,11 @@ def find_places(
     if lags is None:
         return None
     heights, wide = (
-        np.stack([_heights(lag, height, each, near) for each in lags])
-        for near in (NEAR_MS, LEAN_MS)
+        np.stack([_heights(arrivals, each, near) for each in lags]) for near in (NEAR_MS, LEAN_MS)
     )
     # Where both channels hold one signal, nothing is said of anybody.
-    return Places(lags, np.stack([heights, np.where(same, np.float32(1), wide)]), len(loud))
+    moments = np.stack([heights, np.where(same, np.float32(1), wide)])
+    return Places(lags, kept(moments), len(loud))
 
 
 def _candidates(top: Floats, weight: Floats, apart_db: Floats) -> list[tuple[float, float]]:
@@ -257,7 +269,13 @@ def _pair(found: list[tuple[float, float]]) -> tuple[float, float] | None:
     return None
 
 
-def _heights(lag: Floats, height: Floats, place: float | None, near_ms: float) -> Floats:
+def _heights(arrivals: Floats, place: float | None, near_ms: float) -> Floats:
+    """Return how high the highest peak near a place stands at each moment, 0 without one."""
+    highest = np.zeros(len(arrivals), np.float32)
     if place is None:
-        return np.zeros(len(lag), np.float32)
-    return np.where(np.abs(lag - place) < near_ms, height, 0).max(axis=1)
+        return highest
+    for peak in range(arrivals.shape[1]):
+        lag, height = (arrivals[:, peak, k].astype(np.float32) for k in (0, 1))
+        near = np.abs(lag - place) < near_ms
+        np.maximum(highest, height, out=highest, where=near)
+    return highest

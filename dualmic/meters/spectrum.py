@@ -21,7 +21,7 @@ import numpy as np
 from dualmic.meters.cross_spectra import ClassSums, CrossSpectra
 from dualmic.meters.fft import rfft
 from dualmic.stack import Stack
-from dualmic.tiles import CELLS_PER_S, Floats, Span, span_edges
+from dualmic.tiles import CELLS_PER_S, Floats, Mask, Span, span_edges
 
 FRAMES_PER_S = 20
 SPEECH_BANDS_HZ = (100.0, 300.0, 600.0, 1200.0, 2400.0, 4000.0, 7500.0)
@@ -179,11 +179,13 @@ def _squared(spectra: np.ndarray) -> Floats:
     return spectra.real**2 + spectra.imag**2
 
 
-def frame_mask(cells: np.ndarray, frames: int, *, whole: bool = True) -> np.ndarray:
+def frame_mask(cells: Mask, frames: int, *, whole: bool = True) -> Mask:
     """Turn a mask of 10 ms cells into one of 100 ms frames: those wholly (or at all) inside it."""
-    inside = np.concatenate([[0], np.cumsum(cells)])
-    centre = np.arange(frames) * (CELLS_PER_S // FRAMES_PER_S)
-    low = np.clip(centre - 5, 0, len(cells))
-    high = np.clip(centre + 5, 0, len(cells))
-    count = inside[high] - inside[low]
-    return count == 10 if whole else count > 0
+    hop = CELLS_PER_S // FRAMES_PER_S  # half of a frame
+    halves = np.zeros(((frames + 1) * hop), bool)
+    used = cells[: frames * hop]
+    halves[hop : hop + len(used)] = used
+    count = halves.reshape(-1, hop).sum(axis=1, dtype=np.uint8)
+    count = count[:-1] + count[1:]
+    inside: Mask = count == 2 * hop if whole else count > 0
+    return inside

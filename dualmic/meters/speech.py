@@ -23,11 +23,13 @@ import numpy as np
 
 from dualmic.meters.bands import Bands, stretches
 from dualmic.meters.cloth import brief, flat_noise, without_cloth
-from dualmic.meters.leaks import first_ratios, least_of, more_leak, ratios
+from dualmic.meters.clusters import LEAST_CLUSTER_CELLS, find_clusters
+from dualmic.meters.leaks import MoreLeak, first_ratios, least_of, more_leak, ratios
 from dualmic.meters.masks import bridged, holding, longer, moving_mean, runs_of, widened
 from dualmic.meters.one_voice import alone, with_one_owner
 from dualmic.meters.places import SEEN_CELLS, Places, find_places
 from dualmic.meters.spectrum import VOICE_BANDS
+from dualmic.stack import kept, let_go, room
 from dualmic.tiles import Floats, Mask, Powers
 
 # All thresholds below are our choices, tuned on simulated scenes of other speakers and rooms than
@@ -37,9 +39,7 @@ SHORTEST_S = 0.12
 REST_S = 0.3
 BRIDGE_S = 0.25
 TURN_BRIDGE_S = 0.7
-CLUSTER_APART_DB = 3.5
 CLUSTER_CELLS = 31
-LEAST_CLUSTER_CELLS, LEAST_CLUSTER_SHARE = 60, 0.01
 PAUSE_AFTER_S, PAUSE_BEFORE_S = 0.3, 0.1
 SMOOTH_CELLS = 7
 _DB = np.float32(10 / np.log(10))  # decibels in a neper of power
@@ -71,40 +71,6 @@ class Activity:
     places: Places | None = None
 
 
-def _clusters(difference_db: Floats, noise_apart_db: float) -> tuple[float | None, float | None]:
-    """Find the level differences around which the two people gather, or one of them.
-
-    One person alone shows one cluster. Whose it is, the levels cannot say, for gains differ; but
-    gains lift the background too, so the voice is its wearer's where it stands higher above it.
-    """
-    if len(difference_db) < 20:
-        return None, None
-    edges = np.arange(-60.0, 61.0)
-    counts, _ = np.histogram(np.clip(difference_db, -58.5, 58.5), edges)
-    kernel = np.exp(-0.5 * np.arange(-3, 4.0) ** 2)
-    density = np.convolve(counts, kernel / kernel.sum(), mode="same")
-    density[[0, -1]] = 0.0  # what lies beyond the widest difference gathers just inside
-    middle = edges[:-1] + 0.5
-    peaks = np.flatnonzero(
-        (density[1:-1] >= density[:-2]) & (density[1:-1] > density[2:]) & (density[1:-1] > 0)
-    )
-    peaks += 1
-    least = max(LEAST_CLUSTER_CELLS, LEAST_CLUSTER_SHARE * len(difference_db))
-    best = int(peaks[np.argmax(density[peaks])])
-    ends = [best, best]
-    for peak in peaks:
-        low, high = sorted((int(peak), best))
-        # A valley parts it from the main cluster.
-        parted = density[low : high + 1].min() < 0.7 * density[peak]
-        near = slice(max(peak - 3, 0), peak + 4)
-        if high - low >= CLUSTER_APART_DB and parted and counts[near].sum() >= least:
-            ends = [min(ends[0], int(peak)), max(ends[1], int(peak))]
-    if ends[0] == ends[1]:
-        only = float(middle[best])
-        return (only, None) if only >= noise_apart_db else (None, only)
-    return float(middle[ends[1]]), float(middle[ends[0]])
-
-
 def find_speech(
     bands_db: np.ndarray, gone: Mask | None = None, arrivals: Floats | None = None
 ) -> Activity:
@@ -123,42 +89,31 @@ def find_speech(
     difference_db, active, loud = _differences(heard)
     both_live = np.ones(cells, bool) if gone is None else ~(gone[0] | gone[1])
     both_live &= ~(flat[0] | flat[1])
-    loud &= both_live
+    active, loud, both_live = (kept(mask) for mask in (active, loud & both_live, both_live))
     places = None
     if arrivals is not None:
+        let_go()
         places = find_places(arrivals, difference_db, active, loud, heard.noise_apart_db())
-    surely: Mask = np.ones((2, cells), bool)
-    more: Floats | None = None
-    if places is None:
-        high, low = _clusters(difference_db[loud], heard.noise_apart_db())
-        ratio = first_ratios(heard, difference_db, loud, (high, low))
-    else:
-        elsewhere = places.elsewhere(difference_db, active)
-        surely = (places.alone() | elsewhere) & both_live
-        known = surely & (loud | elsewhere)
-        high, low = (
-            float(np.median(difference_db[mask])) if mask.sum() >= LEAST_CLUSTER_CELLS else None
-            for mask in known
-        )
-        more = more_leak(difference_db, places.undisturbed() & both_live & active, (high, low))
-        ratio = ratios(heard, known, np.zeros((2, heard.count)), more)
+        let_go()
+    lives = active, loud, both_live
+    surely, (high, low), ratio, more = _first_leaks(heard, places, difference_db, lives)
+    let_go()
     own = _talking(heard, ratio, more)
     for _ in range(2):
-        ratio = ratios(heard, alone(own) & both_live & surely, ratio, more)
+        ratio = ratios(heard, alone(own) & surely, ratio, more)
         own = _talking(heard, ratio, more)
     middle: float | None = None
     if high is not None and low is not None:
         middle = (high + low) / 2
-        own = _with_rest(heard, own, difference_db - middle, (high - low) / 4)
-    own = without_cloth(own, flat, cloth, round(SHORTEST_S * 100))
+        own = _with_rest(heard, kept(own), difference_db, middle, (high - low) / 4)
+    let_go()
+    own = kept(without_cloth(own, flat, cloth, round(SHORTEST_S * 100)))
     other_sound: Mask = brief(flat[0] | flat[1])
     if places is not None:
-        unsure = np.zeros(cells, bool) if gone is None else gone[0] | gone[1]
-        unseen = places.unseen(own, loud) & ~widened(unsure, SEEN_CELLS, SEEN_CELLS)
-        own &= ~unseen
-        other_sound |= unseen[0] | unseen[1]
-        own = np.stack([longer(row, round(SHORTEST_S * 100)) for row in own])
+        own, other_sound = _seen_only(own, other_sound, places, loud, gone)
+    let_go()
     own = with_one_owner(bands_db, own, middle, places)
+    let_go()
     if more is not None:
         ratio = least_of(ratio, more, own)
     single = alone(own)
@@ -166,8 +121,47 @@ def find_speech(
         float(np.median(difference_db[single[m] & loud])) if (single[m] & loud).any() else None
         for m in (0, 1)
     )
+    let_go()
     found = activity_of(own, (clusters[0], clusters[1]), ratio, other_sound)
     return replace(found, places=places)
+
+
+def _first_leaks(
+    heard: Bands, places: Places | None, difference_db: Floats, cells: tuple[Mask, Mask, Mask]
+) -> tuple[Mask, tuple[float | None, float | None], Powers, MoreLeak | None]:
+    """Return what places, or else levels, say of the leaks before anybody asks who speaks.
+
+    ``cells``: where sound stands over the noise, where it is worth looking at, and where both
+    microphones work. Returned are the cells from which leaks may be learnt, the level difference
+    of each person, their leaks, and how those change.
+    """
+    active, loud, both_live = cells
+    if places is None:
+        clusters = find_clusters(difference_db[loud], heard.noise_apart_db())
+        return both_live, clusters, first_ratios(heard, difference_db, loud, clusters), None
+    elsewhere = places.elsewhere(difference_db, active)
+    surely = kept((places.alone() | elsewhere) & both_live)
+    known = kept(surely & (loud | elsewhere))
+    del elsewhere
+    let_go()
+    high, low = (
+        float(np.median(difference_db[mask])) if mask.sum() >= LEAST_CLUSTER_CELLS else None
+        for mask in known
+    )
+    more = more_leak(difference_db, places.undisturbed() & both_live & active, (high, low))
+    let_go()
+    return surely, (high, low), ratios(heard, known, np.zeros((2, heard.count)), more), more
+
+
+def _seen_only(
+    own: Mask, other_sound: Mask, places: Places, loud: Mask, gone: Mask | None
+) -> tuple[Mask, Mask]:
+    """Take back what seems to be speech but never shows its wearer's place: it is other sound."""
+    unseen = places.unseen(own, loud)
+    if gone is not None:
+        unseen &= ~widened(gone[0] | gone[1], SEEN_CELLS, SEEN_CELLS)
+    seen = np.stack([longer(row, round(SHORTEST_S * 100)) for row in own & ~unseen])
+    return kept(seen), other_sound | unseen[0] | unseen[1]
 
 
 def activity_of(
@@ -181,7 +175,9 @@ def activity_of(
     if cloth is None:
         cloth = np.zeros(own.shape[1], bool)
     pause = ~widened(either | cloth, round(PAUSE_BEFORE_S * 100), round(PAUSE_AFTER_S * 100))
-    return Activity(own, alone(own), pause, find_turns(own), clusters_db, leak_ratio, cloth)
+    turns = find_turns(own)
+    own, single, pause, cloth = (kept(mask) for mask in (own, alone(own), pause, cloth))
+    return Activity(own, single, pause, turns, clusters_db, leak_ratio, cloth)
 
 
 def _differences(heard: Bands) -> tuple[Floats, Mask, Mask]:
@@ -189,8 +185,9 @@ def _differences(heard: Bands) -> tuple[Floats, Mask, Mask]:
 
     Then where a sound stands clear of the noise, and where it is the loudest and says most.
     """
-    difference_db = np.zeros(heard.cells, np.float32)
-    over = np.zeros(heard.cells, np.float32)
+    difference_db = room(heard.cells, np.float32)
+    active = np.zeros(heard.cells, bool)
+    overs = []
     for stretch in stretches(heard.cells):
         clean, above = [], []
         for m in (0, 1):
@@ -200,11 +197,14 @@ def _differences(heard: Bands) -> tuple[Floats, Mask, Mask]:
             clean.append(np.maximum(total - noise, 0.3 * noise))
             above.append(total / noise)
         difference_db[stretch.part] = 10 * np.log10(clean[0] / clean[1])
-        over[stretch.part] = np.maximum(*above)
-    active = over > 10
-    if not active.any():
-        return difference_db, active, active
-    return difference_db, active, active & (over >= np.percentile(over[active], 40))
+        over = np.maximum(*above).astype(np.float32)
+        active[stretch.part] = over > 10
+        overs.append(over[over > 10])
+    loud = active.copy()
+    if active.any():
+        over = np.concatenate(overs)
+        loud[loud] = over >= np.percentile(over, 40)
+    return difference_db, active, loud
 
 
 def _flat_noise(heard: Bands) -> tuple[Mask, Mask]:
@@ -216,44 +216,44 @@ def _flat_noise(heard: Bands) -> tuple[Mask, Mask]:
             flat[m, stretch.part], audible[m, stretch.part] = (
                 mask[stretch.inside] for mask in found
             )
-    return flat, flat & ~audible[::-1]
+    return kept(flat), kept(flat & ~audible[::-1])
 
 
-def _talking(heard: Bands, ratio: Powers, more: Floats | None = None) -> Mask:
+def _talking(heard: Bands, ratio: Powers, more: MoreLeak | None = None) -> Mask:
     """Ask each microphone whether it holds more than noise and the other's leak."""
-    return np.stack(
-        [_talking_in(heard, m, ratio[1 - m], None if more is None else more[1 - m]) for m in (0, 1)]
-    )
+    return np.stack([_talking_in(heard, m, ratio[1 - m], more) for m in (0, 1)])
 
 
-def _talking_in(heard: Bands, m: int, ratio: Powers, more: Floats | None) -> Mask:
-    """Ask one microphone; ``ratio`` ``(bands,)`` is how much of the other's voice leaks into it.
-
-    ``more`` ``(cells,)``: how many times that it is around each cell, None where it is not known.
-    """
-    score, strength_db = np.zeros((2, heard.cells), np.float32)
+def _talking_in(heard: Bands, m: int, ratio: Powers, more: MoreLeak | None) -> Mask:
+    """Ask one microphone; ``ratio`` ``(bands,)`` is how much of the other's voice leaks into it."""
+    held, starts = np.zeros((2, heard.cells), bool)
+    strengths = []
     for stretch in stretches(heard.cells):
         power = heard.power(m, stretch)
         expected = heard.echo(1 - m, stretch) * ratio[:, None].astype(np.float32)
         if more is not None:
-            expected *= more[stretch.wide]
+            expected *= more.times(1 - m, stretch.wide)
         expected += heard.floor(m, stretch)
         over = np.log(power / expected)
         over = np.clip(over, *_CLIPPED, out=over).sum(axis=0) * (_DB / heard.count)
         np.subtract(power, expected, out=expected)
         strength = np.maximum(expected, 0, out=expected).sum(axis=0)
-        score[stretch.part] = moving_mean(over, SMOOTH_CELLS)[stretch.inside]
-        level = np.maximum(moving_mean(strength, SMOOTH_CELLS)[stretch.inside], 1e-16)
-        strength_db[stretch.part] = 10 * np.log10(level)
-    starts = score > START_DB
+        score = moving_mean(over, SMOOTH_CELLS)[stretch.inside].astype(np.float32)
+        held[stretch.part] = score > HOLD_DB
+        start = score > START_DB
+        starts[stretch.part] = start
+        level = np.maximum(moving_mean(strength, SMOOTH_CELLS)[stretch.inside][start], 1e-16)
+        strengths.append((10 * np.log10(level)).astype(np.float32))
     if starts.any():
-        usual = np.percentile(strength_db[starts], 75)
-        starts &= strength_db > usual - FAINTEST_DB
-    mask = holding(score > HOLD_DB, starts)
+        strength_db = np.concatenate(strengths)
+        starts[starts] = strength_db > np.percentile(strength_db, 75) - FAINTEST_DB
+    mask = holding(held, starts)
     return longer(bridged(mask, round(BRIDGE_S * 100)), round(SHORTEST_S * 100))
 
 
-def _with_rest(heard: Bands, own: Mask, apart_db: Floats, least_db: float) -> Mask:
+def _with_rest(
+    heard: Bands, own: Mask, difference_db: Floats, middle_db: float, least_db: float
+) -> Mask:
     """Give speech that stands over the noise but over no leak to whom the level difference says.
 
     People who sit shoulder to shoulder hear each other so loudly that a voice hardly stands above
@@ -263,7 +263,10 @@ def _with_rest(heard: Bands, own: Mask, apart_db: Floats, least_db: float) -> Ma
     nobody = ~(own[0] | own[1])
     silent = np.zeros((2, heard.count))
     for m, mask in enumerate(_talking(heard, silent)):
-        theirs = apart_db > least_db if m == 0 else apart_db < -least_db
+        if m == 0:
+            theirs = difference_db > middle_db + least_db
+        else:
+            theirs = difference_db < middle_db - least_db
         rest = longer(mask & nobody & theirs, round(REST_S * 100))
         own[m] = bridged(own[m] | rest, round(BRIDGE_S * 100))
     return own

@@ -34,7 +34,7 @@ DIFFERENCES_HZ = 48_000
 HOPS_PER_LEVEL, LEVEL_STEPS, BRIGHT_SHARE = 20, 200, 0.02
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, slots=True)
 class Transient:
     """One short sound: where its loudest millisecond begins, and how it stands out.
 
