@@ -1,14 +1,19 @@
 """Gains that jump or set themselves, and backgrounds that come and go, on mixes of real speech."""
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 import speech_scene
+from scipy import signal
 from speech_scene import INTERVIEWER, RATE_HZ, SUBJECT
 
 from dualmic.findings import Limits, all_findings, parts
 from dualmic.findings.base import Finding
+from dualmic.findings.turned import lost
 from dualmic.hearing import hear
 from dualmic.measure import measure
+from dualmic.record import Severity
 
 AT_S, UNTIL_S = 24.6, 39.9  # both in pauses: where words hide it, nobody could say
 
@@ -174,3 +179,39 @@ def test_gain_that_jumps_in_the_first_words_is_dated() -> None:
     assert (found.kind, found.mic) == ("level_jump", SUBJECT)
     assert abs(found.start_s - 1.6) < 0.25
     assert abs(found.end_s - 1.6) < 0.25
+
+
+@pytest.mark.parametrize("sign", [1, -1])
+def test_rain_over_eight_kilohertz_is_dated_under_an_answer(sign: int) -> None:
+    """There no vowel reaches: what the speech bands hide for seconds shows at once."""
+    scene = speech_scene.make(4)
+    at_s = within_an_answer() - 1.0
+    rain = np.random.default_rng(5).normal(0, 10 ** (-50 / 20), len(scene.samples))
+    rain = signal.sosfilt(signal.butter(4, 6000, "high", fs=RATE_HZ, output="sos"), rain)
+    at = round(at_s * RATE_HZ)
+    on = slice(at, None) if sign > 0 else slice(None, at)
+    scene.samples[on] += np.column_stack([rain, np.roll(rain, 90)])[on]
+    (found,) = [f for f in findings(scene.samples) if f.kind == "background_change"]
+    assert (found.mic, np.sign(found.value)) == (None, sign)
+    assert abs(found.start_s - at_s) < 0.25
+    assert abs(found.end_s - at_s) < 0.25
+
+
+def test_what_starts_in_the_first_second_and_a_half_is_a_note() -> None:
+    """A background heard for so short a time may have been about to fade in."""
+    scene = speech_scene.make(4, gap_s=2.0)
+    fan = np.random.default_rng(5).normal(0, 10 ** (-56 / 20), len(scene.samples))
+    fan[: round(1.25 * RATE_HZ)] = 0
+    scene.samples += np.column_stack([fan, np.roll(fan, 90)])
+    (found,) = findings(scene.samples)
+    assert (found.kind, found.severity) == ("background_change", "note")
+    assert abs(found.start_s - 1.25) < 0.25
+
+
+def test_a_sure_jump_that_is_lost_once_undone_stays_as_a_note() -> None:
+    def jump(at_s: float, severity: Severity) -> Finding:
+        return Finding("level_jump", SUBJECT, at_s, at_s + 0.1, severity, -7.0)
+
+    first = [jump(20.0, "warn"), jump(40.0, "warn"), jump(60.0, "note")]
+    kept = lost(first, [jump(20.8, "warn")])
+    assert kept == [replace(first[1], severity="note")]

@@ -39,3 +39,14 @@ def test_bands_that_say_nothing_are_not_asked() -> None:
     before[0, :3] = np.nan
     found, _, _ = moment(levels, before, before + 8.0, (180, 220), ~nowhere, nowhere)
     assert abs(found - 200) <= 4
+
+
+@pytest.mark.parametrize("at", [60, 340])
+def test_a_moment_far_from_where_it_is_looked_for_is_found(at: int) -> None:
+    """Talk may cover every pause for seconds around it."""
+    everywhere = np.ones(BLOCKS, bool)
+    for seed in range(10):
+        levels = talked_over(np.random.default_rng(seed), at, -8.0, 0.8)
+        before = np.full((2, BANDS), -70.0)
+        found, _, _ = moment(levels, before, before - 8.0, (190, 210), everywhere, ~everywhere)
+        assert abs(found - at) <= 4

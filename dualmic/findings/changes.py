@@ -13,6 +13,7 @@ from dualmic.findings.base import BLOCK_CELLS, BLOCKS_PER_S, Finding, Limits, in
 from dualmic.findings.floors import BAND_DB, Step, find_steps
 from dualmic.findings.gain_steps import with_gain_steps
 from dualmic.findings.jumps import LEAST_JUMP_DB, Jump, find_jumps
+from dualmic.findings.moments import moment
 from dualmic.findings.parts import parts_of
 from dualmic.findings.quiet_steps import A_DB, a_weighted_db, find_quiet_steps
 from dualmic.hearing import Hearing
@@ -31,12 +32,13 @@ UNEQUAL_DB = 6.0
 # A machine is heard in several bands, and for sure in two of each microphone; a voice that holds a
 # vowel may hide or show the background in one or two.
 LEAST_BANDS, LEAST_BANDS_EACH = 3, 2
-SLACK_S, SAME_S = 0.3, 5.0  # between what both ways say of one change's moment
+SLACK_S, SAME_S = 0.3, 8.0  # between what both ways say of one change's moment
 APART_S = 1.5  # a jump of gain and a change of background nearer than this are one thing
 BOTTOM_S, BOTTOM_DB = 6.0, 2.5
 BOTTOM_PERCENTILES = (2, 10)
 SURE_S = 0.1  # how near the moment is known, words before and after it permitting
 PLAIN_JUMP_DB = 5.0  # people move, and backgrounds swell, by nearly as much
+SIDE_S = 1.5  # a background heard for less may have been about to fade in, or away
 EDGE_S = 0.95  # what fades in at the start is no change of the background
 
 
@@ -64,14 +66,14 @@ def _changes(hearing: Hearing, blocks: Powers, pumping: set[int | None]) -> list
         heard[mic] = np.nan
     talk: Mask = np.any(in_blocks(hearing.activity.own, blocks.shape[1]), axis=(0, 2))
     pause: Mask = np.all(in_blocks(hearing.activity.pause, blocks.shape[1]), axis=1)
-    steps = find_steps(heard, talk, pause, A_DB)
+    steps = find_steps(heard, talk, pause, A_DB[: blocks.shape[2]])
     jumps = [j for j in find_jumps(hearing, blocks, quiet) if j.mic not in pumping]
     quiet_steps = find_quiet_steps(heard, quiet, talk, pause)
     jumps = with_gain_steps(hearing, jumps, (steps, quiet_steps), heard, quiet)
     end_s = hearing.measured.duration_s - EDGE_S
     rooms = [
         (step.at / BLOCKS_PER_S, finding)
-        for step in _joined(steps, quiet_steps)
+        for step in _joined(steps, quiet_steps, heard, (talk, pause))
         if EDGE_S <= step.at / BLOCKS_PER_S <= end_s
         and (finding := _of_background(step)) is not None
     ]
@@ -91,7 +93,13 @@ def _changes(hearing: Hearing, blocks: Powers, pumping: set[int | None]) -> list
         for at_s, finding in rooms
         if not any(abs(jump.at_s - at_s) < APART_S for jump in jumps)
     ]
-    return found
+    return [_surely(finding, hearing) for finding in found]
+
+
+def _surely(finding: Finding, hearing: Hearing) -> Finding:
+    """Return a finding; as a note where too little of the take lies on one side of it to tell."""
+    sides_s = finding.end_s, hearing.measured.duration_s - finding.start_s
+    return replace(finding, severity="note") if min(sides_s) < SIDE_S else finding
 
 
 def _of_gain(jump: Jump) -> Finding:
@@ -104,23 +112,36 @@ def _of_gain(jump: Jump) -> Finding:
 
 
 def _blocks(hearing: Hearing) -> Powers:
-    """Return band levels of every 50 ms in dB, ``(2, blocks, bands)``, NaN where nothing is."""
+    """Return band levels of every 50 ms in dB, ``(2, blocks, bands)``, NaN where nothing is.
+
+    The speech bands, under them what lies below 100 Hz, and over them what lies above 8 kHz, where
+    a voice leaves the background alone but for its sibilants; at low rates nothing is there.
+    """
     bands = hearing.measured.spectra.bands_db
     count = bands.shape[1] // BLOCK_CELLS
-    level = np.empty((2, count, bands.shape[2] + 1))
+    high = _noise_band(hearing, -1, count)
+    has_high = count > 0 and bool((np.median(high, axis=1) > SILENT_DB).all())
+    level = np.empty((2, count, bands.shape[2] + 1 + has_high))
     gone = np.zeros((2, count), bool)
     for stretch in stretches(count * BLOCK_CELLS):
         cut = bands[:, stretch.part].reshape(2, -1, BLOCK_CELLS, bands.shape[2]).astype(np.float32)
         part = slice(stretch.first // BLOCK_CELLS, stretch.end // BLOCK_CELLS)
-        level[:, part, 1:] = 10 * np.log10((10 ** (cut / 10)).mean(axis=2))
+        level[:, part, 1 : bands.shape[2] + 1] = 10 * np.log10((10 ** (cut / 10)).mean(axis=2))
         gone[:, part] = cut.max(axis=3).min(axis=2) < SILENT_DB
-    gone |= level[:, :, 1:].max(axis=2) < SILENT_DB
+    gone |= level[:, :, 1 : bands.shape[2] + 1].max(axis=2) < SILENT_DB
     gone |= in_blocks(hearing.dead | hearing.measured.held_cells(), count).any(axis=2)
-    low = hearing.measured.spectra.noise_bands[:, 1 : count + 1, 0].astype(np.float64)
-    low = np.pad(low, ((0, 0), (0, count - low.shape[1])), mode="edge")
-    level[:, :, 0] = 10 * np.log10(low + 1e-16)
+    level[:, :, 0] = _noise_band(hearing, 0, count)
+    if has_high:
+        level[:, :, -1] = high
     level[gone] = np.nan
     return level
+
+
+def _noise_band(hearing: Hearing, band: int, count: int) -> Powers:
+    """Return the level of one of the noise bands in every block, ``(2, blocks)``, in dB."""
+    power = hearing.measured.spectra.noise_bands[:, 1 : count + 1, band].astype(np.float64)
+    power = np.pad(power, ((0, 0), (0, count - power.shape[1])), mode="edge")
+    return 10 * np.log10(power + 1e-16)
 
 
 def _quiet(hearing: Hearing, blocks: Powers) -> Mask:
@@ -152,8 +173,13 @@ def _quiet(hearing: Hearing, blocks: Powers) -> Mask:
     return quiet & heard
 
 
-def _joined(steps: list[Step], quiet_steps: list[Step]) -> list[Step]:
-    """Return all steps, each once: dated band by band where both ways agree on the moment."""
+def _joined(
+    steps: list[Step], quiet_steps: list[Step], blocks: Powers, masks: tuple[Mask, Mask]
+) -> list[Step]:
+    """Return all steps, each once: dated band by band where both ways agree on the moment.
+
+    Where they differ, both sides of what both know are asked for the one moment between.
+    """
     slack, reach = round(SLACK_S * BLOCKS_PER_S), round(SAME_S * BLOCKS_PER_S)
     steps, told = (
         [step for step in each if _of_background(step) is not None] for each in (steps, quiet_steps)
@@ -169,8 +195,24 @@ def _joined(steps: list[Step], quiet_steps: list[Step]) -> list[Step]:
         for step in steps
         if not any(near(step, quiet, reach) for quiet in told)
     ]
-    rest = [quiet for quiet in told if not any(near(step, quiet, slack) for step in agreed)]
+    rest = []
+    for quiet in told:
+        if any(near(step, quiet, slack) for step in agreed):
+            continue
+        others = [s for s in steps if near(s, quiet, reach)]
+        if others:
+            quiet = _dated(quiet, min(others, key=lambda o: abs(o.at - quiet.at)), blocks, masks)
+        rest.append(quiet)
     return sorted([*agreed, *alone, *rest], key=lambda step: step.at)
+
+
+def _dated(quiet: Step, other: Step, blocks: Powers, masks: tuple[Mask, Mask]) -> Step:
+    """Date a step by what either way knows of the backgrounds on both sides."""
+    before = np.concatenate([quiet.before_db, other.before_db], axis=1)
+    by = np.concatenate([quiet.by_db, other.by_db], axis=1)
+    span = min(quiet.first, other.first), max(quiet.last, other.last)
+    at, first, last = moment(np.tile(blocks, 2), before, before + by, span, *masks)
+    return replace(quiet, at=at, first=first, last=last)
 
 
 def _of_background(step: Step) -> Finding | None:

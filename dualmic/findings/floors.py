@@ -42,14 +42,16 @@ CHUNK = 4096  # windows sorted at once
 class Step:
     """A step of the background: when, how surely, and by how much in each band.
 
-    ``by_db`` is ``(2, bands)``, NaN where a band says nothing, and ``weighted_db`` ``(2,)`` what
-    the bands that say something change by together; ``first`` to ``last`` are the blocks
-    the step surely lies within; ``steep``: most of it shows within a second and a half.
+    ``by_db`` is ``(2, bands)``, NaN where a band says nothing, ``before_db`` the background before
+    it, and ``weighted_db`` ``(2,)`` what the bands that say something change by together; ``first``
+    to ``last`` are the blocks the step surely lies within; ``steep``: most of it shows within a
+    second and a half.
     """
 
     at: int
     first: int
     last: int
+    before_db: Powers
     by_db: Powers
     weighted_db: Powers
     steep: bool
@@ -222,7 +224,8 @@ def _step(
     if not _in_pauses(rows[use] - louder[:, None], talk, pause, at, -1 if sign < 0 else 1):
         return None
     steep = _is_steep(rows[use], before[use], after[use], at)
-    return Step(at, first, last, by.reshape(len(change), -1), change, steep)
+    before = before.reshape(mics, -1)
+    return Step(at, first, last, before, by.reshape(mics, -1), change, steep)
 
 
 def _in_pauses(over_db: Powers, talk: Mask, pause: Mask, at: int, to: int) -> bool:

@@ -20,7 +20,8 @@ NEVER = 3e-4  # density, per dB, of what neither a background nor a voice explai
 ALIKE_BANDS = 3.0  # bands and blocks side by side say nearly the same: so many count as one
 CLEAREST = 3.0  # nepers that a block says at most
 LIKELY = 0.5  # nepers under the most likely moment's: what else it may be
-REACH = 2 * BLOCKS_PER_S
+REACH = 2 * BLOCKS_PER_S  # beyond the span asked for, and again where the likeliest lies at an edge
+FURTHER, EDGE = 4, BLOCKS_PER_S // 2
 
 
 def moment(
@@ -37,18 +38,20 @@ def moment(
         pause: which lie in pauses, ``(blocks,)``.
 
     """
-    low, high = max(span[0] - REACH, 0), min(span[1] + REACH, blocks.shape[1])
-    near = blocks[:, low:high].transpose(0, 2, 1)
+    low, high = span
     with np.errstate(invalid="ignore"):
         asked = np.abs(after - before) >= LEAST_DB
-    free = np.where(talk[low:high], FREE_IN_TALK, FREE_BETWEEN)
-    free = np.where(pause[low:high], FREE_IN_PAUSES, free)
-    says = [
-        np.log(_density(near[asked] - level[asked][:, None], free)) for level in (before, after)
-    ]
-    later = np.nan_to_num(says[1] - says[0]).sum(axis=0) / ALIKE_BANDS
-    total = np.concatenate([[0.0], np.cumsum(np.clip(later, -CLEAREST, CLEAREST))])
-    likely = low + np.flatnonzero(total < total.min() + LIKELY)
+    for _ in range(FURTHER):
+        low, high = max(low - REACH, 0), min(high + REACH, blocks.shape[1])
+        near = blocks[:, low:high].transpose(0, 2, 1)[asked]
+        free = np.where(talk[low:high], FREE_IN_TALK, FREE_BETWEEN)
+        free = np.where(pause[low:high], FREE_IN_PAUSES, free)
+        says = [np.log(_density(near - level[asked][:, None], free)) for level in (before, after)]
+        later = np.nan_to_num(says[1] - says[0]).sum(axis=0) / ALIKE_BANDS
+        total = np.concatenate([[0.0], np.cumsum(np.clip(later, -CLEAREST, CLEAREST))])
+        likely = low + np.flatnonzero(total < total.min() + LIKELY)
+        if low + EDGE < likely[0] and likely[-1] < high - EDGE:
+            break
     return low + int(np.argmin(total)), int(likely[0]), int(likely[-1])
 
 

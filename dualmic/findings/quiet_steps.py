@@ -20,8 +20,10 @@ SPLIT_DB = 3.0
 APART_DB = 2.0  # the quarters of blocks next to the change keep this far apart
 STEADY_NOISE_DB = 4.0  # between quartiles: machines and hiss are steady, traffic is not
 NEAR_S, LEAST_NEAR, STEEP_SHARE = 1.5, 4, 0.6
-# A-weighting at the middle of each band, 20 to 100 Hz and the speech bands: IEC 61672-1, rounded.
-A_DB = np.array([-26.0, -13.0, -5.5, -1.0, 0.9, 1.2, 0.0])
+MOST_GONE = 0.3  # of a side's blocks in which a microphone was silent: a gap, else it is not there
+# A-weighting at the middle of each band, 20 to 100 Hz, the speech bands, and 8 to 20 kHz:
+# IEC 61672-1, rounded.
+A_DB = np.array([-26.0, -13.0, -5.5, -1.0, 0.9, 1.2, 0.0, -4.3])
 
 
 def find_quiet_steps(blocks: Powers, quiet: Mask, talk: Mask, pause: Mask) -> list[Step]:
@@ -83,23 +85,30 @@ def _change(
     first, split, end = parts
     most, least = (int(s * 100) // BLOCK_CELLS for s in (SIDE_S, LEAST_S))
     sides = slice(max(split - most, first), split), slice(split, min(split + most, end))
-    before, after = (np.median(levels[:, side], axis=1) for side in sides)
+    before, after = (_medians(levels[:, side]) for side in sides)
     rows = _measures(after) - _measures(before)
     rows[np.isnan(weighted).all(axis=1)] = np.nan
     if not np.isfinite(rows).any() or np.nanmax(np.abs(rows)) < CHANGE_DB:
         return None
     row = int(np.nanargmax(np.abs(rows)))
     change = rows[row // 2 * 2 : row // 2 * 2 + 2]
-    quartiles = [np.percentile(weighted[row, side], [25, 75]) for side in sides]
+    quartiles = [np.nanpercentile(weighted[row, side], [25, 75]) for side in sides]
     lower, upper = quartiles if rows[row] > 0 else quartiles[::-1]
     if lower[1] > upper[0] - APART_DB or upper[1] - upper[0] > STEADY_NOISE_DB:
         return None
     # What says nothing of the whole is not asked for the moment either.
     known = np.where(np.isfinite(change)[:, None], before, np.nan)
     near = int(at[max(split - least, first)]), int(at[min(split + least, end) - 1]) + 1
-    moment_at, *ends = moment(blocks, known, after, near, *masks)
+    moment_at, earliest, latest = moment(blocks, known, after, near, *masks)
     steep = _is_steep(weighted[row], at, split, float(rows[row]))
-    return Step(moment_at, ends[0], ends[1], after - before, change, steep)
+    return Step(moment_at, earliest, latest, before, after - before, change, steep)
+
+
+def _medians(levels_db: Powers) -> Powers:
+    """Return each band's median level, ``(2, bands)``; NaN of a microphone gone for long."""
+    gone = np.isnan(levels_db[..., 0]).mean(axis=1) > MOST_GONE
+    some = np.where(gone[:, None, None], 0.0, levels_db)
+    return np.where(gone[:, None], np.nan, np.nanmedian(some, axis=1))
 
 
 def _is_steep(level: Powers, at: np.ndarray, split: int, by: float) -> bool:
@@ -121,4 +130,4 @@ def _measures(levels_db: Powers) -> Powers:
 
 def a_weighted_db(levels_db: Powers) -> Powers:
     """Return the A-weighted level of all bands together, ``(..., bands)`` to ``(...)``, in dB."""
-    return 10 * np.log10((10 ** ((levels_db + A_DB) / 10)).sum(axis=-1))
+    return 10 * np.log10((10 ** ((levels_db + A_DB[: levels_db.shape[-1]]) / 10)).sum(axis=-1))

@@ -5,6 +5,7 @@ jump is undone. So the first answer finds the jumps, and if one is sure, it is a
 """
 
 from concurrent.futures import ThreadPoolExecutor, wait
+from dataclasses import replace
 
 from dualmic.findings.base import SHORTEST_S, Finding, Known, Limits
 from dualmic.findings.changes import changes
@@ -14,6 +15,7 @@ from dualmic.measure import Measured
 from dualmic.meters.gains import GainStep
 from dualmic.stack import let_go
 
+SAME_S = 2.0  # our choice: two jumps nearer than this are one
 BESIDE_EACH_OTHER_S = 7200.0  # our choice: of longer takes, one at a time fits in the memory
 
 
@@ -32,7 +34,24 @@ def hear_two(measured: Measured) -> tuple[Hearing, Known]:
     if not steps:
         return hearing, known
     hearing = hear(measured, gains=steps)
-    return hearing, _known(hearing)
+    again = _known(hearing)
+    again[changes] += lost(known[changes], again[changes])
+    return hearing, again
+
+
+def lost(first: list[Finding], again: list[Finding]) -> list[Finding]:
+    """Return the sure jumps that were only found as long as nothing was undone, as notes."""
+    return [
+        replace(f, severity="note")
+        for f in first
+        if _is_sure(f)
+        and not any(
+            other.kind == f.kind
+            and other.start_s < f.end_s + SAME_S
+            and other.end_s > f.start_s - SAME_S
+            for other in again
+        )
+    ]
 
 
 def _known(hearing: Hearing) -> Known:
@@ -52,9 +71,10 @@ def sure_steps(found: list[Finding]) -> list[GainStep]:
     return [
         GainStep(f.mic, (f.start_s + f.end_s) / 2, f.value)
         for f in found
-        if f.kind == "level_jump"
-        and f.severity == "warn"
-        and not f.facts.get("automatic")
-        and f.mic is not None
-        and f.value is not None
+        if _is_sure(f) and f.mic is not None and f.value is not None
     ]
+
+
+def _is_sure(found: Finding) -> bool:
+    sure = found.kind == "level_jump" and found.severity == "warn"
+    return sure and not found.facts.get("automatic")
