@@ -19,9 +19,11 @@ from dualmic.tiles import Mask, Powers
 # All our choices, tuned on simulated scenes.
 LEAST_BANDS, LEAST_DB = 3, 3.5
 SPREAD_DB = 2.0  # standard deviation between bands
+MOVE_SHARE, MOST_MOVE = 0.5, 0.6  # of the largest step: a band moves; so many of the bands have to
 STILL_SHARE, STILL_DB = 0.3, 1.5  # of the other microphone's change
 NEAR_S = 1.0  # a jump told by the voices and one told by the background are one
 ECHO_S = 5.0  # and a background that comes up bit by bit where voices cover it is of the same
+MANY_BANDS, SAME_DB = 6, 1.4  # as a gain's do in noise that is not steady, a machine's never
 VOICE_ERROR_DB = 2.5  # of a shift that tells something
 ALONE_ERROR_DB = 2.5  # a voice by itself keeps its level to this over some seconds
 BESIDE_S = 1.0  # on each side, in which speech begins or ends
@@ -140,15 +142,35 @@ def _error_db(by: float) -> float:
 def _gain_of(step: Step) -> tuple[int, float] | None:
     """Return the microphone whose gain would make this step, and by how much; None for none."""
     for mic in (0, 1):
-        here = step.by_db[mic][np.isfinite(step.by_db[mic])]
+        by = alike(step.by_db[mic])
         there = step.by_db[1 - mic][np.isfinite(step.by_db[1 - mic])]
-        if len(here) < LEAST_BANDS or not len(there):
+        if by is None or not len(there):
             continue
-        by = float(np.median(here))
-        still = np.median(np.abs(there)) < max(STILL_DB, STILL_SHARE * abs(by))
-        if abs(by) >= LEAST_DB and np.std(here) < SPREAD_DB and still:
+        if np.median(np.abs(there)) < max(STILL_DB, STILL_SHARE * abs(by)):
             return mic, by
     return None
+
+
+def alike(by_db: Powers) -> float | None:
+    """Return by how much all bands of a microphone step alike; None if they do not.
+
+    Some may stay where they are: what an input adds behind its gain, as a hum or a converter's own
+    noise.
+    """
+    here = by_db[np.isfinite(by_db)]
+    if len(here) < LEAST_BANDS:
+        return None
+    move = np.abs(here) > MOVE_SHARE * np.abs(here).max()
+    if move.sum() < LEAST_BANDS or move.mean() < MOST_MOVE:
+        return None
+    by = float(np.median(here[move]))
+    return by if abs(by) >= LEAST_DB and np.std(here[move]) < SPREAD_DB else None
+
+
+def surely_alike(by_db: Powers) -> bool:
+    """Whether nearly all bands step by the same: no machine sounds just as all did before."""
+    here = by_db[np.isfinite(by_db)]
+    return len(here) >= MANY_BANDS and bool(np.std(here) < SAME_DB)
 
 
 def _of_one(
@@ -156,18 +178,15 @@ def _of_one(
 ) -> None:
     """Date a jump of the one microphone that works there, or add one.
 
-    It is added if a voice shifts as the background does, which is no proof: the voice may have been
-    raised as a machine started.
+    It is added if a voice shifts as the background does, or all of the background alike, which is
+    no proof: the voice may have been raised as a machine started.
     """
     around = slice(max(step.at - BLOCKS_PER_S, 0), step.at + BLOCKS_PER_S)
     single: Mask = np.asarray(in_blocks(hearing.activity.single, levels.shape[1]).all(axis=2))
     at_s, span = step.at / BLOCKS_PER_S, (step.first / BLOCKS_PER_S, step.last / BLOCKS_PER_S)
     for mic in (0, 1):
-        here = step.by_db[mic][np.isfinite(step.by_db[mic])]
-        if len(here) < LEAST_BANDS or np.isfinite(levels[1 - mic, around]).any():
-            continue
-        by = float(np.median(here))
-        if abs(by) < LEAST_DB or np.std(here) >= SPREAD_DB:
+        by = alike(step.by_db[mic])
+        if by is None or np.isfinite(levels[1 - mic, around]).any():
             continue
         same = [
             k
@@ -185,6 +204,7 @@ def _of_one(
         voices = [Sums(np.where(mask, levels[mic], np.nan)) for mask in single]
         shift = _voices_shift(voices, step.at)
         agrees = bool(len(shift)) and bool(np.abs(shift - by).min() < ALONE_ERROR_DB)
+        agrees |= surely_alike(step.by_db[mic])
         if agrees and not any(abs(jump.at_s - at_s) < ECHO_S for jump in found):
             dated.add(len(found))
             found.append(Jump(mic, at_s, by, span, sure=False))
