@@ -3,7 +3,9 @@
 import numpy as np
 import pytest
 
-from dualmic.findings.gain_steps import alike, surely_alike
+from dualmic.findings.floors import Step
+from dualmic.findings.gain_steps import alike, date_far, surely_alike
+from dualmic.findings.jumps import Jump, Sound, is_gain
 from dualmic.findings.quiet_steps import find_quiet_steps
 
 NOTHING = np.nan
@@ -40,3 +42,45 @@ def test_a_gap_leaves_what_the_rest_of_a_background_tells() -> None:
     (step,) = find_quiet_steps(blocks, quiet, ~quiet, quiet)
     assert abs(step.at - 100) <= 1
     assert np.allclose(step.by_db, 8.0, atol=1.0)
+
+
+BLOCKS, AT = 200, 100
+# What each microphone's bands change by at the moment, and whether a gain does that.
+OWN, TURNED = [-6.0, -6.2, -5.9, -5.8], [0.1, -0.2, 0.0, 0.1]
+
+
+@pytest.mark.parametrize(
+    ("own_db", "there_db", "is_one"),
+    [
+        (OWN, TURNED, True),
+        (TURNED, [6.0, 6.2, 5.9, 5.8], False),  # towards the other microphone
+        ([-8.0, -6.5, -5.5, -4.0], TURNED, False),  # away from their own: treble falls most
+        ([-8.9, -9.2, -9.0, -8.8], TURNED, True),
+        (TURNED, [9.0, 9.2, 8.9, 8.8], True),  # by so much no one turns
+    ],
+)
+def test_one_voice_tells_of_a_gain_where_its_own_microphone_changes(
+    own_db: list[float], there_db: list[float], is_one: bool
+) -> None:
+    levels = np.random.default_rng(2).normal(-40.0, 1.0, (2, BLOCKS, 4))
+    levels[0] -= 15.0
+    levels[1, AT:] += own_db
+    levels[0, AT:] += there_db
+    talks, silent = np.ones(BLOCKS, bool), np.zeros(BLOCKS, bool)
+    sound = Sound(levels, [silent, talks, silent], None)
+    by_db = float(np.mean(there_db) - np.mean(own_db))
+    assert is_gain(sound, AT, (0, BLOCKS), by_db) == is_one
+
+
+@pytest.mark.parametrize(
+    ("there_db", "sure", "at_s"),
+    [(NOTHING, False, 22.0), (NOTHING, True, 18.0), (-0.1, False, 18.0)],
+)
+def test_a_step_dates_a_jump_that_is_not_sure_where_the_other_microphone_says_nothing(
+    there_db: float, sure: bool, at_s: float
+) -> None:
+    by_db = np.stack([[-10.0, -9.5, -10.2, -9.8], np.full(4, there_db)])
+    step = Step(440, 438, 442, np.full((2, 4), -60.0), by_db, np.array([-10.0, NOTHING]), True)
+    found = [Jump(0, 18.0, -10.1, (17.0, 21.0), sure)]
+    date_far(step, found, set())
+    assert found[0].at_s == at_s

@@ -25,7 +25,7 @@ from dualmic.tiles import Mask, Powers
 # All our choices, tuned on simulated scenes.
 STEADY_S, STEADY_DB = 1.5, 8.0  # speech moves more than that within a second and a half
 SILENT_DB = -125.0  # a mute, no background
-CHANGE_DB, MANY_BANDS, NOTE_DB = 3.5, 8, 5.0  # where so many of both change alike, and elsewhere
+CHANGE_DB, MANY_BANDS, NOTE_DB = 3.5, 8, 4.0  # where so many of both change alike, and elsewhere
 BACKGROUND_DB = 6.5  # a cut across less is covered by the voice's own changes
 FOLLOW_DB, FOLLOW_SHARE = 1.0, 0.5  # of the bands, in the microphone that hears it less
 UNEQUAL_DB = 6.0

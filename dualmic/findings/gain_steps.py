@@ -68,6 +68,7 @@ def with_gain_steps(
         gain = _gain_of(step)
         if gain is None:
             _of_one(hearing, step, levels, found, dated)
+            date_far(step, found, dated)
             continue
         mic, by = gain
         span = step.first / BLOCKS_PER_S, step.last / BLOCKS_PER_S
@@ -208,6 +209,23 @@ def _of_one(
         if agrees and not any(abs(jump.at_s - at_s) < ECHO_S for jump in found):
             dated.add(len(found))
             found.append(Jump(mic, at_s, by, span, sure=False))
+
+
+def date_far(step: Step, found: list[Jump], dated: set[int]) -> None:
+    """Date a jump that is not sure by a step of its microphone, of which the other says nothing.
+
+    Words may cover the other's background for as long as they move the jump of differences away.
+    """
+    at_s, span = step.at / BLOCKS_PER_S, (step.first / BLOCKS_PER_S, step.last / BLOCKS_PER_S)
+    for mic in (0, 1):
+        by = alike(step.by_db[mic])
+        if by is None or not np.isnan(step.by_db[1 - mic]).all():
+            continue
+        for k, jump in enumerate(found):
+            same = jump.mic == mic and abs(jump.by_db - by) < AGREE_DB
+            if same and not jump.sure and k not in dated and abs(jump.at_s - at_s) < ECHO_S:
+                found[k] = replace(jump, at_s=at_s, span_s=span)
+                dated.add(k)
 
 
 def _voices_shift(voices: list[Sums], at: int) -> Powers:

@@ -31,6 +31,7 @@ STEEP_SHARE = 0.6  # of a change that two seconds have to show; a lorry takes lo
 LESS_DB = 1.0
 NEARLY = 0.8  # as large as the largest shift: taken for the same jump
 ONE_VOICE_DB = 8.0  # by so much no one's voice shifts because they turn round
+ONE_VOICE_LEAST_DB, ONE_VOICE_ALIKE_DB = 4.5, 1.0  # and by so much, so evenly, seldom
 LIKELY = 6.0  # nepers of likelihood under the best moment's
 STEADY_DB = 1.2  # error of a shift where nothing lies near: a steady background
 LEAST_ALONE_S = 10.0
@@ -67,7 +68,7 @@ def find_jumps(hearing: Hearing, blocks: Powers, quiet: Mask) -> list[Jump]:
     """
     bands = blocks[:, :, BANDS]
     known = np.isfinite(bands[:, :, 0])
-    pair = _Sound(bands, sound_classes(hearing, bands.mean(axis=2), quiet), None)
+    pair = Sound(bands, sound_classes(hearing, bands.mean(axis=2), quiet), None)
     jumps = _split(pair)
     if mostly_dead(hearing):  # what differs then says little of a gain
         jumps = [replace(jump, sure=False) for jump in jumps]
@@ -76,7 +77,7 @@ def find_jumps(hearing: Hearing, blocks: Powers, quiet: Mask) -> list[Jump]:
         if live.sum() > LEAST_ALONE_S * BLOCKS_PER_S:
             alone = np.where(live[:, None], bands[mic], np.nan)
             classes = [np.zeros_like(quiet), np.zeros_like(quiet), quiet & live]
-            jumps += _split(_Sound(np.stack([alone, alone]), classes, mic))
+            jumps += _split(Sound(np.stack([alone, alone]), classes, mic))
     return sorted(jumps, key=lambda jump: jump.at_s)
 
 
@@ -85,7 +86,7 @@ def mostly_dead(hearing: Hearing) -> bool:
     return bool(hearing.dead.mean(axis=1).max() > DEAD_SHARE)
 
 
-class _Sound:
+class Sound:
     """What jumps are looked for in: a row of dB for each block, by band and class of sound.
 
     That row is the difference of both microphones, or the level of the one that is alone.
@@ -105,7 +106,7 @@ class _Sound:
         return np.sum([row.borne_out(at, first, end) for row in self.sums], axis=0)
 
 
-def _split(sound: _Sound) -> list[Jump]:
+def _split(sound: Sound) -> list[Jump]:
     """Find the largest jump of a stretch, then those of its two parts."""
     found = []
     parts = [(0, len(sound.mean))]
@@ -125,7 +126,7 @@ def _split(sound: _Sound) -> list[Jump]:
         judged, change, mic, block, span = max(
             settled, key=lambda one: float(sound.borne_out(np.array([one[3]]), first, end)[0])
         )
-        if _is_gain(sound, judged, (first, end), change):
+        if is_gain(sound, judged, (first, end), change):
             sign = -1 if mic == 1 and sound.alone is None else 1
             _, shift, error = (row[..., 0] for row in _shift(sound, np.array([judged]), first, end))
             heard = np.isfinite(shift)
@@ -140,7 +141,7 @@ def _split(sound: _Sound) -> list[Jump]:
 
 
 def _settled(
-    sound: _Sound, start: int, by: float, first: int, end: int
+    sound: Sound, start: int, by: float, first: int, end: int
 ) -> tuple[int, float, int, int, tuple[float, float]]:
     """Settle on the moment of a jump from a first guess.
 
@@ -163,7 +164,7 @@ def _settled(
     return judged, change, mic, block, span
 
 
-def _shift(sound: _Sound, at: np.ndarray, first: int, end: int) -> tuple[Powers, Powers, Powers]:
+def _shift(sound: Sound, at: np.ndarray, first: int, end: int) -> tuple[Powers, Powers, Powers]:
     """Return by how much all sounds shift (pauses first, else voices), and each class's shift."""
     shift, error = np.stack([row.shift(at, first, end) for row in sound.sums], axis=1)
     weight = np.where(np.isfinite(shift), 1 / error**2, 0.0)
@@ -171,14 +172,14 @@ def _shift(sound: _Sound, at: np.ndarray, first: int, end: int) -> tuple[Powers,
         mean = (weight * np.nan_to_num(shift)).sum(axis=0) / weight.sum(axis=0)
     both = np.isfinite(shift[:2]).all(axis=0) & (np.abs(shift[0] - shift[1]) < AGREE_DB)
     by = np.where(np.isfinite(shift[2]), shift[2], np.where(both, mean, 0.0))
-    # One voice alone may have turned round, but not by so much.
+    # One voice alone may have turned round.
     one = np.isfinite(shift).sum(axis=0) == 1
-    told = one & (np.nanmax(np.abs(np.nan_to_num(shift[:2])), axis=0) >= ONE_VOICE_DB)
+    told = one & (np.nanmax(np.abs(np.nan_to_num(shift[:2])), axis=0) >= ONE_VOICE_LEAST_DB)
     by = np.where(told, np.nansum(shift[:2], axis=0), by)
     return by, shift, error
 
 
-def _shows_at(sound: _Sound, mic: int, block: int, by: float) -> bool:
+def _shows_at(sound: Sound, mic: int, block: int, by: float) -> bool:
     """Whether what is just before and after shows it: the background, pauses, or both voices."""
     edges = np.array([max(block - SIDE, 0), block, min(block + SIDE, len(sound.mean))])
     rests = _of_rests(sound, mic, slice(max(block - APART, 0), block + APART), edges)
@@ -196,7 +197,7 @@ def _shows_at(sound: _Sound, mic: int, block: int, by: float) -> bool:
     return False
 
 
-def _is_gain(sound: _Sound, at: int, ends: tuple[int, int], by: float) -> bool:
+def is_gain(sound: Sound, at: int, ends: tuple[int, int], by: float) -> bool:
     """Whether a gain did it: all bands alike, and either voices too or one microphone only."""
     if abs(by) < LEAST_JUMP_DB:
         return False
@@ -204,8 +205,8 @@ def _is_gain(sound: _Sound, at: int, ends: tuple[int, int], by: float) -> bool:
     _, shift, error = (row[..., 0] for row in _shift(sound, moment, *ends))
     agreeing = (error[:2] < SURE_DB) & (np.abs(shift[:2] - by) < AGREE_DB)
     if not np.isfinite(shift[2]):
-        if abs(by) >= ONE_VOICE_DB and np.isfinite(shift[:2]).sum() == 1:
-            return _one_voice_tells(sound, at, ends, int(np.nanargmin(error[:2])))
+        if abs(by) >= ONE_VOICE_LEAST_DB and np.isfinite(shift[:2]).sum() == 1:
+            return _one_voice_tells(sound, at, ends, int(np.nanargmin(error[:2])), by)
         return bool(agreeing.all())
     if abs(by) < LEAST_JUMP_DB + 2 * (error[2] - CLASS_ERROR_DB):
         return False
@@ -220,12 +221,26 @@ def _is_gain(sound: _Sound, at: int, ends: tuple[int, int], by: float) -> bool:
     return bool(agreeing.any() or min(change) <= STILL_SHARE * abs(by))
 
 
-def _one_voice_tells(sound: _Sound, at: int, ends: tuple[int, int], voice: int) -> bool:
-    """Whether one voice, the only thing heard on both sides, shifts in all bands alike."""
-    levels = sound.levels[0] - sound.levels[1]
-    rows = [Sums(np.where(sound.classes[voice], row, np.nan)) for row in levels.T]
-    told = np.array([row.shift(np.array([at]), *ends)[:, 0] for row in rows])
-    return bool(np.std(told[:, 0]) < ALIKE_DB and told[:, 1].max() < SURE_DB)
+def _one_voice_tells(sound: Sound, at: int, ends: tuple[int, int], voice: int, by: float) -> bool:
+    """Whether one voice, the only thing heard on both sides, shifts in all bands alike.
+
+    Who turns round is heard otherwise by the other microphone; less than that is a gain only if it
+    is the voice's own microphone that changed, in all bands by nearly the same.
+    """
+    moment = np.array([at])
+
+    def shifts(levels: Powers) -> Powers:
+        rows = [Sums(np.where(sound.classes[voice], row, np.nan)) for row in levels.T]
+        return np.array([row.shift(moment, *ends)[:, 0] for row in rows])
+
+    told = shifts(sound.levels[0] - sound.levels[1])
+    if np.std(told[:, 0]) >= ALIKE_DB or told[:, 1].max() >= SURE_DB:
+        return False
+    if abs(by) >= ONE_VOICE_DB:
+        return True
+    own = by if voice == 0 else -by
+    here, there = (float(np.mean(shifts(sound.levels[mic])[:, 0])) for mic in (voice, 1 - voice))
+    return bool(np.std(told[:, 0]) < ONE_VOICE_ALIKE_DB and abs(here - own) < abs(there + own))
 
 
 def sound_classes(hearing: Hearing, levels: Powers, quiet: Mask) -> list[Mask]:
@@ -239,7 +254,7 @@ def sound_classes(hearing: Hearing, levels: Powers, quiet: Mask) -> list[Mask]:
     return [single[0].all(axis=1) & clear, single[1].all(axis=1) & clear, quiet & live]
 
 
-def _moment(sound: _Sound, mic: int, block: int, first: int, end: int) -> tuple[int, int, int]:
+def _moment(sound: Sound, mic: int, block: int, first: int, end: int) -> tuple[int, int, int]:
     """Return the block from which on the differences are the later ones, and how early and late.
 
     Whoever speaks, a difference that was common before, or would be common after but for the jump,
@@ -296,7 +311,7 @@ def _of_lows(levels: Powers, quiet: "Sums", edges: np.ndarray) -> Powers:
     return np.sign(by) * np.where(is_low, -LOW_SAYS, LOW_SAYS / OTHERS_SAY_LESS)
 
 
-def _of_rests(sound: _Sound, mic: int, part: slice, edges: np.ndarray) -> Powers:
+def _of_rests(sound: Sound, mic: int, part: slice, edges: np.ndarray) -> Powers:
     """Return what the background says just beside the moment, where it may pass for speech.
 
     The background before a drop stands over the one that is usual after it. With the other
@@ -314,7 +329,7 @@ def _of_rests(sound: _Sound, mic: int, part: slice, edges: np.ndarray) -> Powers
         return np.where(told, np.where(from_after < from_before, REST_SAYS, -REST_SAYS), 0.0)
 
 
-def _whose(sound: _Sound, block: int, by: float) -> int:
+def _whose(sound: Sound, block: int, by: float) -> int:
     """Return the microphone whose own levels changed, in pauses and in its wearer's speech."""
     if sound.alone is not None:
         return sound.alone
