@@ -12,7 +12,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from dualmic.meters.continuity import TORN_STEPS, HeldRun
-from dualmic.meters.floor import noise_floor
+from dualmic.meters.floor import GROUP, noise_floor
 from dualmic.meters.masks import bridged, cells_of, holding, longer, moving_mean, runs_of, widened
 from dualmic.meters.spectrum import SPEECH_BANDS_HZ
 from dualmic.meters.speech import Activity
@@ -34,6 +34,14 @@ LONG_MISSING_DB = (3.0, 3.5, 4.8, 7.5)
 LONG_SURE_DB = 2.0  # and so much more where it is sure
 TORN_S = 0.02  # shorter gaps hide no leak: they are smoothed over
 USED_BANDS = 3
+# What is left of the other microphone's sound above its noise is leak; less than this share of the
+# noise is the noise's own wandering (of 0.1 s, averaged over bands).
+NOISE_WANDERS = 0.35
+# A band in which nothing is expected to leak says nothing against cloth.
+LEAST_MISSING_DB = -8.0
+HEARD_RATIO = 2.0  # own power over the noise from which a band's own level is known
+NOTHING_HEARD_DB = 40.0  # wider than any voice: silence is not flat
+LEAST_BANDS = 4  # of six stand over the noise; a machine or traffic may hide the lowest two
 # A room leaks more in some bands than in others, but not by more than this over most: where a band
 # seems to, a rumble or a hum did it.
 MOST_OVER_USUAL_DB = 5.0
@@ -73,14 +81,9 @@ def rustles(
     cells = bands_db.shape[1]
     live = ~widened(dead[0] | dead[1], BESIDE_DEAD_CELLS, BESIDE_DEAD_CELLS)
     # Where the sound of one is torn off, the other's leak is missing without any cloth.
-    torn = [
-        (run.start_s, run.end_s)
-        for runs in held
-        for run in runs
-        if run.end_s - run.start_s >= TORN_S and run.steps >= TORN_STEPS
-    ]
+    torn = np.stack([_torn(runs, cells) for runs in held])
     beside = LONG_CELLS // 2 + SMOOTH_CELLS
-    live &= ~widened(cells_of(torn, cells), beside, beside)
+    live &= ~widened(torn[0] | torn[1], beside, beside)
     may_be, surely = (room((2, cells), np.bool_) for _ in range(2))
     missing_db = room((2, cells), np.float32)
     # A take of hours has millions of cells: a few minutes at a time, and what lies around them.
@@ -88,7 +91,7 @@ def rustles(
         last = min(first + STRETCH_CELLS, cells)
         part = slice(max(first - AROUND_CELLS, 0), last + AROUND_CELLS)
         inner = slice(first - part.start, last - part.start)
-        smooth, floor = _unpacked(bands_db[:, part])
+        smooth, floor = _unpacked(bands_db[:, part], torn[:, part])
         for mic in (0, 1):
             found = _signs(
                 smooth,
@@ -104,13 +107,25 @@ def rustles(
     return [_stretches(may_be[m], surely[m], missing_db[m]) for m in (0, 1)]
 
 
-def _unpacked(bands_db: np.ndarray) -> tuple[Powers, Powers]:
+def _torn(runs: list[HeldRun], cells: int) -> Mask:
+    """Where a microphone's sound is torn off."""
+    spans = [
+        (run.start_s, run.end_s)
+        for run in runs
+        if run.end_s - run.start_s >= TORN_S and run.steps >= TORN_STEPS
+    ]
+    return cells_of(spans, cells)
+
+
+def _unpacked(bands_db: np.ndarray, torn: Mask) -> tuple[Powers, Powers]:
     """Return the smoothed powers and the noise under them, each ``(2, bands, cells)``."""
     power = 10 ** (bands_db.astype(np.float32) / 10)
     power = np.maximum(power, QUIETEST).transpose(0, 2, 1)
     floor, smooth = np.empty_like(power), np.empty_like(power)
+    # What a muted receiver hisses is no background: it is left out as silence is.
+    gone = [widened(row, GROUP, GROUP) for row in torn]
     for mic, band in np.ndindex(power.shape[:2]):
-        floor[mic, band] = noise_floor(power[mic, band])
+        floor[mic, band] = noise_floor(np.where(gone[mic], QUIETEST, power[mic, band]))
         # A running sum leaves a rounding error, even below zero, where there is silence.
         smooth[mic, band] = np.maximum(moving_mean(power[mic, band], SMOOTH_CELLS), QUIETEST)
     return smooth, floor
@@ -131,17 +146,17 @@ def _signs(
     live, lives_itself = lives
     own, other = smooth[mic], smooth[1 - mic]
     ratio = np.minimum(ratio, np.median(ratio) * 10 ** (MOST_OVER_USUAL_DB / 10))
-    expected = np.maximum(own - floor[mic], QUIETEST) * ratio[:, None]
-    missing = np.clip(power_db(expected / other), -30, 30)
+    clean = np.maximum(own - floor[mic], QUIETEST)
+    there = np.maximum(other - floor[1 - mic], NOISE_WANDERS * floor[1 - mic])
+    missing = np.clip(power_db(clean * ratio[:, None] / there), LEAST_MISSING_DB, 30)
     most = np.sort(missing, axis=0)[-USED_BANDS:].mean(axis=0)
     score = moving_mean(most, SCORE_CELLS)
     usual = _usual(score, speaks)
     score -= usual
-    density = power_db(own) - power_db(np.diff(SPEECH_BANDS_HZ))[:, None]
-    widths = density.max(axis=0) - density.min(axis=0)
+    widths = _widths(own, clean, floor[mic])
     spread = moving_mean(widths, SCORE_CELLS)
-    # One band may lie under a machine's noise.
-    over = moving_mean(np.partition(power_db(own / floor[mic]), 1, axis=0)[1], SCORE_CELLS)
+    rank = len(own) - LEAST_BANDS
+    over = moving_mean(np.partition(power_db(own / floor[mic]), rank, axis=0)[rank], SCORE_CELLS)
     # Where the other microphone lost its sound, everything is missing there.
     # A gap of a second may pass for the floor itself, but not for the one around it.
     heard = power_db(other / floor[1 - mic]).max(axis=0)
@@ -171,6 +186,24 @@ def _signs(
     )
     held |= longer(alone, round(ALONE_SHORTEST_S * 100))
     return held, sure, score.astype(np.float32)
+
+
+def _widths(own: Powers, clean: Powers, floor: Powers) -> Powers:
+    """Return how far apart, at least, the densities of a sound's bands lie, ``(cells,)`` in dB.
+
+    Args:
+        own: powers of one microphone, ``(bands, cells)``.
+        clean: the same, noise removed.
+        floor: the noise.
+
+    """
+    widths = power_db(np.diff(SPEECH_BANDS_HZ))[:, None]
+    heard = own > HEARD_RATIO * floor
+    high = np.where(heard, power_db(clean), -np.inf) - widths
+    # Of what lies under the noise all that is known is that it is no louder.
+    low = power_db(np.where(heard, clean, np.maximum(floor, QUIETEST))) - widths
+    apart = np.maximum(high.max(axis=0) - low.min(axis=0), 0.0)
+    return np.where(heard.any(axis=0), apart, NOTHING_HEARD_DB)
 
 
 def _around(floor: Powers) -> Powers:

@@ -196,6 +196,35 @@ def test_soft_cloth_under_a_loud_vowel_is_told_by_its_length(scene, tmp_path):
     assert abs(found.end_s - at_s - 0.8) < 0.25
 
 
+def rumble(frames: int, level_dbfs: float) -> np.ndarray:
+    """Return the noise of a machine, below 500 Hz, its own in each microphone."""
+    low = butter(4, 400, fs=RATE_HZ, output="sos")
+    sound = sosfilt(low, np.random.default_rng(11).standard_normal((frames, 2)), axis=0)
+    return sound / np.sqrt(np.mean(sound**2)) * 10 ** (level_dbfs / 20)
+
+
+def test_short_cloth_in_a_pause_stands_out_between_a_machines_noise_and_hiss(tmp_path):
+    """Two of six bands lie under the machine, and the leak of the rest at the hiss."""
+    scene = make(rounds=2, noise_dbfs=-62.0)
+    scene.samples = scene.samples + rumble(len(scene.samples), -40.0)
+    start_s = scene.answers()[0][0] - 0.7
+    lay(scene, (SUBJECT,), start_s, cloth(0.2, -42))
+    (found,) = problems(scene, tmp_path, "rustle")
+    assert found.mic == "subject"
+    assert abs(found.start_s - start_s) < 0.25
+    assert abs(found.end_s - start_s - 0.2) < 0.25
+
+
+def test_a_breath_that_leaks_between_a_machines_noise_and_hiss_is_no_cloth(tmp_path):
+    scene = make(rounds=2, noise_dbfs=-62.0)
+    scene.samples = scene.samples + rumble(len(scene.samples), -40.0)
+    start_s = scene.answers()[0][0] - 0.7
+    breath = cloth(0.2, -42)
+    lay(scene, (SUBJECT,), start_s, breath)
+    lay(scene, (0,), start_s + 0.003, breath * 10 ** (-14 / 20))
+    assert problems(scene, tmp_path, "rustle") == []
+
+
 def test_a_noise_that_leaks_as_the_voice_does_is_no_cloth(scene, tmp_path):
     breath = cloth(0.4, -34)
     start_s = scene.answers()[0][0] - 0.6
