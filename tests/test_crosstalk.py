@@ -84,3 +84,13 @@ def test_equal_reflections_leave_no_delay_but_the_polarity(invert: bool) -> None
 def test_voices_that_never_reach_the_other_microphone_have_no_polarity() -> None:
     for seed in range(1, 4):
         assert polarity(heard(speech_scene.make(4, leak_db=None, seed=seed)), Limits()) == []
+
+
+@pytest.mark.parametrize("invert", [False, True])
+def test_polarity_shows_however_far_apart_the_gains_are(invert: bool) -> None:
+    """One input 42 dB lower: both people's voices are louder in the other by 28 dB and more."""
+    scene = speech_scene.make(4, gains_db=(0.0, -42.0), noise_dbfs=-80.0, invert_subject=invert)
+    hearing = heard(scene)
+    arrivals = [leak.arrival for leak in hearing.leaks]
+    assert all(a is not None and a.delay_ms is not None for a in arrivals)
+    assert bool(polarity(hearing, LEVEL)) is invert
