@@ -149,6 +149,19 @@ def test_a_faint_crack_in_a_pause_is_a_note(scene, tmp_path):
     assert abs(found.start_s - at_s) < 0.05
 
 
+def test_wind_that_runs_into_the_ceiling_clips_and_loses_no_sound(scene, tmp_path):
+    """Its tops are flat for 5 ms and longer; a word torn off beside it is still lost."""
+    start_s = scene.answers()[0][0] + 0.5
+    lay(scene, (SUBJECT,), start_s, gust(2.0, -4.0))
+    scene.samples = np.clip(scene.samples, -0.5, 0.5)
+    assert problems(scene, tmp_path, "clipping") != []
+    assert problems(scene, tmp_path, "dropout") == []
+    at_s = scene.answers()[1][0] + 0.6
+    scene.samples[round(at_s * RATE_HZ) : round((at_s + 0.05) * RATE_HZ), SUBJECT] = 0
+    (found,) = problems(scene, tmp_path, "dropout")
+    assert abs(found.start_s - at_s) < 0.05
+
+
 def test_clipped_speech_does_not_crack_as_well(tmp_path):
     made = make(rounds=2)
     loud = np.clip(made.samples * 10 ** (16 / 20), -0.9, 0.9)

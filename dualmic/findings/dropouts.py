@@ -11,6 +11,7 @@ import numpy as np
 
 from dualmic.findings.base import Finding, Limits
 from dualmic.hearing import Hearing
+from dualmic.meters.clipping import CEILING_STEP_DB
 from dualmic.meters.continuity import DYING_RUNS, TORN_STEPS, HeldRun, dies_away
 from dualmic.meters.masks import cells_of
 from dualmic.record import Severity
@@ -33,6 +34,8 @@ MUTED_PAUSES_SHARE = 0.2
 OVER_CLOSING_DB, CLOSING_PERCENTILE, CLOSING_RUNS = 15.0, 75.0, 5
 TORN_UNDER_VOICE_DB = 25.0
 FADE_DB = 10.0  # the last millisecond under the last five
+# What the lowest wind holds at a ceiling: half a swing of 10 Hz, other flat tops beside it.
+LONGEST_TOP_S, TOPS_BESIDE_S = 0.05, 0.25
 
 
 def dropouts(hearing: Hearing, limits: Limits) -> list[Finding]:
@@ -77,6 +80,8 @@ def _sorted_runs(hearing: Hearing, mic: int) -> tuple[list[HeldRun], list[HeldRu
     hisses = _hisses_in_pauses(hearing, mic)
     for run in hearing.measured.held[mic]:
         start, end = int(run.start_s * 100), int(np.ceil(run.end_s * 100))
+        if _is_clipped_top(hearing, mic, run):
+            continue
         at_edge = run.start_s <= 0 or run.end_s >= hearing.measured.duration_s
         if dead[start:end].any() or (at_edge and not _speech_in(hearing, mic, start, end)):
             continue
@@ -91,6 +96,16 @@ def _sorted_runs(hearing: Hearing, mic: int) -> tuple[list[HeldRun], list[HeldRu
             is_cut = _speech_in(hearing, mic, start, end) or _loudest(power, start, end) > least
         (cut if is_cut else muted).append(run)
     return cut, muted
+
+
+def _is_clipped_top(hearing: Hearing, mic: int, run: HeldRun) -> bool:
+    """Whether a held run is the ceiling that wind or a shout ran into: that is clipping."""
+    ceiling = float(hearing.measured.tops.top[mic, int(run.value < 0)])
+    at_ceiling = abs(run.value) > ceiling * 10 ** (-CEILING_STEP_DB / 20)
+    if run.is_hiss or not at_ceiling or run.end_s - run.start_s > LONGEST_TOP_S:
+        return False
+    first, last = run.start_s - TOPS_BESIDE_S, run.end_s + TOPS_BESIDE_S
+    return bool(hearing.clipped[mic, max(round(first * 100), 0) : round(last * 100)].any())
 
 
 def _closing_power(hearing: Hearing, mic: int, silent: set[float]) -> float | None:
