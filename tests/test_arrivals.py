@@ -16,7 +16,8 @@ from dualmic.meters.arrivals import ArrivalMeter
 from dualmic.meters.crosstalk import leak_level
 from dualmic.meters.gains import GainStep, gains_db, steady_power, without_gains
 from dualmic.meters.leaks import more_leak
-from dualmic.meters.places import LEAST_HEIGHT, NEAR_MS
+from dualmic.meters.places import LEAST_HEIGHT
+from dualmic.meters.positions import NEAR_MS
 
 BINS_HZ = np.arange(150.0, 7001.0, 10.0)
 FRAME = 4800  # 100 ms
@@ -102,6 +103,31 @@ def test_one_person_alone_is_nobody_else() -> None:
     assert places is not None
     assert places.lags_ms[INTERVIEWER] is None
     assert places.lags_ms[SUBJECT] == pytest.approx(-3.0, abs=0.15)
+
+
+def test_who_leans_over_now_and_then_is_one_person_in_two_places() -> None:
+    """The subject talks most, half of it 0.4 m nearer, 5 dB louder in the other microphone."""
+    scene = speech_scene.make(6, leak_db=None)
+    asked = [part for part in scene.spoken if part[0] == INTERVIEWER]
+    for _, start_s, end_s in asked[1:-1]:
+        part = slice(round(start_s * RATE_HZ), round(end_s * RATE_HZ))
+        scene.samples[part, INTERVIEWER] = scene.noise[part, INTERVIEWER]
+        scene.voices[part, INTERVIEWER] = 0
+    scene.spoken = [part for part in scene.spoken if part not in asked[1:-1]]
+    late = np.roll(scene.voices, round(0.003 * RATE_HZ), axis=0)
+    scene.samples[:, SUBJECT] += 10 ** (-14 / 20) * late[:, INTERVIEWER]
+    for number, (start_s, end_s) in enumerate(scene.answers()):
+        delay_s, leak_db = ((0.003, -14.0), (0.0018, -9.0))[number % 2]
+        part = slice(round(start_s * RATE_HZ), round(end_s * RATE_HZ) + RATE_HZ // 10)
+        nearer = np.roll(scene.voices[:, SUBJECT], round(delay_s * RATE_HZ))
+        scene.samples[part, INTERVIEWER] += 10 ** (leak_db / 20) * nearer[part]
+    hearing = heard(scene)
+    right, wrong = owned(hearing, scene)
+    assert right > 0.6
+    assert wrong < 0.1
+    places = hearing.activity.places
+    assert places is not None
+    assert places.lags_ms[INTERVIEWER] == pytest.approx(3.0, abs=0.15)
 
 
 def test_no_leak_leaves_the_places_open_and_the_turns_right() -> None:

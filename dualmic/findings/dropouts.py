@@ -105,7 +105,7 @@ def _is_clipped_top(hearing: Hearing, mic: int, run: HeldRun) -> bool:
     if run.is_hiss or not at_ceiling or run.end_s - run.start_s > LONGEST_TOP_S:
         return False
     first, last = run.start_s - TOPS_BESIDE_S, run.end_s + TOPS_BESIDE_S
-    return bool(hearing.clipped[mic, max(round(first * 100), 0) : round(last * 100)].any())
+    return bool(hearing.clipped[mic][max(round(first * 100), 0) : round(last * 100)].any())
 
 
 def _closing_power(hearing: Hearing, mic: int, silent: set[float]) -> float | None:

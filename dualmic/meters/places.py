@@ -11,8 +11,9 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from dualmic.meters.arrivals import PER_S, REACH_MS, STEPS_PER_MS
+from dualmic.meters.arrivals import PER_S, STEPS_PER_MS
 from dualmic.meters.masks import bridged, longer, widened
+from dualmic.meters.positions import NEAR_MS, candidates, two_people
 from dualmic.stack import kept
 from dualmic.tiles import CELLS_PER_S, Floats, Indices, Mask
 
@@ -21,13 +22,7 @@ CELLS_EACH = CELLS_PER_S // PER_S
 # this; near any one place there hardly ever is one.
 LEAST_HEIGHT = 0.14
 SAME_SIGNAL = 0.97  # as high, and with no delay at all: both channels hold one signal
-# Heads that move by 15 cm shift a difference by up to this; two mouths half a metre apart, each
-# with its microphone a hand's breadth below, differ by 0.9 ms and more.
-NEAR_MS, APART_MS = 0.45, 0.9
 LEAN_MS = 1.0  # and who leans far over, a third of a metre
-LEAST_SHARE, LEAST_MOMENTS = 0.03, 8  # of the loud moments that a place has to have
-FARTHEST_MS = 20.0  # two people nearly seven metres apart
-OVER_CHANCE = 6.0  # standard deviations: chance peaks lie anywhere, a place's lie together
 CLEARLY = 1.7  # times as high as the other's
 ONLY_SHARE = 0.8  # of all moments with sound that the only place that shows has to fill
 BESIDE_SHARE = 0.5  # of a reflection's moments, in which the place it belongs to shows, too
@@ -44,16 +39,15 @@ SHOWS_HEIGHT, SHOWS_SHARE, SEEN_CELLS, UNSEEN_CELLS = 0.3, 0.9, 25, 40
 SEEN_SHARE = 0.4
 # Where a voice alone stands out so clearly, it does so in part of any second of two voices, too.
 CLEAR_HEIGHT, FILLED, EMPTY = 0.5, 0.7, 0.03
-LEAST_LEVEL_DB = 2.5  # by which the two people's level differences differ at least
-CANDIDATES = 6
 
 
 @dataclass(frozen=True)
 class Places:
     """Where people are: ``lags_ms`` by microphone, the second microphone's delay; None for nobody.
 
-    ``moments`` ``(2, 2, moments)``: how high the peak of each wearer's place stands at each tenth
-    of a second, and the highest peak that they could make who lean to and fro.
+    Who moves has several; ``lags_ms`` is where they are most. ``moments`` ``(2, 2, moments)``: how
+    high the peak of each wearer's places stands at each tenth of a second, and the highest peak
+    that they could make who lean to and fro.
     """
 
     lags_ms: tuple[float | None, float | None]
@@ -199,83 +193,42 @@ def find_places(
     heard = (height > LEAST_HEIGHT) & ~same
     apart_db = difference_db[middle]
     clear, faint = (
-        _candidates(lag[votes], height[votes], apart_db[votes])
+        candidates(lag[votes], height[votes], apart_db[votes])
         for votes in (heard & loud[middle], heard)
     )
-    lags: tuple[float | None, float | None] | None = _pair(clear)
-    if lags is None and clear:
-        place, level_db = clear[0]
-        shows = _heights(arrivals, place, NEAR_MS) > LEAST_HEIGHT
+    people = two_people(clear)
+    if people is None and clear:
+        place, level_db = clear[0].lag_ms, clear[0].level_db
+        shows = _highest(arrivals, [place], NEAR_MS) > LEAST_HEIGHT
         # Reflections of a voice stand out beside its place; where another stands out without it,
         # somebody who is heard faintly is there, and the first is not the only one.
         others = [
             found
             for found in faint
-            if shows[heard & (np.abs(lag - found[0]) < NEAR_MS)].mean() < BESIDE_SHARE
+            if shows[heard & (np.abs(lag - found.lag_ms) < NEAR_MS)].mean() < BESIDE_SHARE
         ]
-        lags = _pair([clear[0], *others])
-        if lags is None and not others and shows[active[middle]].mean() >= ONLY_SHARE:
+        people = two_people([clear[0], *others])
+        if people is None and not others and shows[active[middle]].mean() >= ONLY_SHARE:
             # Gains lift the background too: a voice is its wearer's where it stands higher above
             # it.
-            lags = (place, None) if level_db >= noise_apart_db else (None, place)
-    if lags is None:
+            people = ([place], []) if level_db >= noise_apart_db else ([], [place])
+    if people is None:
         return None
     heights, wide = (
-        np.stack([_heights(arrivals, each, near) for each in lags]) for near in (NEAR_MS, LEAN_MS)
+        np.stack([_highest(arrivals, places, near) for places in people])
+        for near in (NEAR_MS, LEAN_MS)
     )
+    first, second = (places[0] if places else None for places in people)
     # Where both channels hold one signal, nothing is said of anybody.
     moments = np.stack([heights, np.where(same, np.float32(1), wide)])
-    return Places(lags, kept(moments), len(loud))
+    return Places((first, second), kept(moments), len(loud))
 
 
-def _candidates(top: Floats, weight: Floats, apart_db: Floats) -> list[tuple[float, float]]:
-    """Return the time differences that gather moments, and the level difference at each.
-
-    Args:
-        top: the time difference that stands out at each moment, ms.
-        weight: how high it does.
-        apart_db: level difference first over second microphone.
-
-    """
-    found: list[tuple[float, float]] = []
-    if len(top) < 2 * LEAST_MOMENTS:
-        return found
-    at = np.round((top + REACH_MS) * STEPS_PER_MS).astype(np.int64)
-    density = np.bincount(at, weight, minlength=round(2 * REACH_MS * STEPS_PER_MS) + 1)
-    rest = np.convolve(density, np.array([1, 2, 3, 4, 3, 2, 1]) / 16, mode="same")
-    voted = 0
-    while len(found) < CANDIDATES:
-        best = int(np.argmax(rest))
-        place = best / STEPS_PER_MS - REACH_MS
-        near = np.abs(top - place) < NEAR_MS
-        by_chance = (len(top) - voted) * NEAR_MS / REACH_MS
-        most = by_chance + OVER_CHANCE * np.sqrt(by_chance)
-        if near.sum() < max(LEAST_MOMENTS, LEAST_SHARE * len(top), most):
-            break
-        voted += int(near.sum())
-        found.append((float(np.median(top[near])), float(np.median(apart_db[near]))))
-        span = round(APART_MS * STEPS_PER_MS)
-        rest[max(best - span + 1, 0) : best + span] = 0
-    return found
-
-
-def _pair(found: list[tuple[float, float]]) -> tuple[float, float] | None:
-    """Return the places of two people, by microphone: the best that fits the first."""
-    for place, level_db in found[1:]:
-        later, louder = place - found[0][0], level_db - found[0][1]
-        apart_enough = abs(louder) >= LEAST_LEVEL_DB and abs(later) < FARTHEST_MS
-        if apart_enough and later * louder > 0:
-            return (found[0][0], place) if later < 0 else (place, found[0][0])
-    return None
-
-
-def _heights(arrivals: Floats, place: float | None, near_ms: float) -> Floats:
-    """Return how high the highest peak near a place stands at each moment, 0 without one."""
+def _highest(arrivals: Floats, places: list[float], near_ms: float) -> Floats:
+    """Return how high the highest peak at any of a person's places stands at each moment."""
     highest = np.zeros(len(arrivals), np.float32)
-    if place is None:
-        return highest
-    for peak in range(arrivals.shape[1]):
-        lag, height = (arrivals[:, peak, k].astype(np.float32) for k in (0, 1))
-        near = np.abs(lag - place) < near_ms
-        np.maximum(highest, height, out=highest, where=near)
+    for place in places:
+        for peak in range(arrivals.shape[1]):
+            lag, height = (arrivals[:, peak, k].astype(np.float32) for k in (0, 1))
+            np.maximum(highest, height, out=highest, where=np.abs(lag - place) < near_ms)
     return highest
