@@ -122,23 +122,32 @@ def day(folder: Path, out: Path, **asked: Any) -> int:
 
 
 @main.command(context_settings=CONTEXT)
-@click.argument("take", type=click.Path(path_type=Path))
-@click.argument("number", type=int, required=False)
+@click.argument("take", nargs=-1, required=True, metavar="TAKE... [NUMBER]")
+@click.option("--for", "specs", multiple=True, help="Delivery: a name or a TOML file. Repeatable.")
+@click.option("--interviewer", type=int, help="The interviewer's channel, counted from 1.")
+@click.option("--subject", type=int, help="The subject's channel, counted from 1.")
+@click.option(
+    "--joined", is_flag=True, help="Parts of one take: all in order, one of them, or their folder."
+)
 @click.option("--one-mic", is_flag=True, help="Both people share one microphone.")
+@click.option("--settings", type=click.Path(path_type=Path), help="A dualmic.toml to use.")
 @_one_line_errors
-def hear(take: Path, number: int | None, one_mic: bool) -> int:
+def hear(take: tuple[str, ...], **asked: Any) -> int:
     """Listen to problem NUMBER of a take; without a number, list the problems.
 
-    A short clip goes to a temporary folder and is opened with the system's player. It can be very
-    loud: turn the volume down first.
+    Problems have the numbers that check gives them with the same options. A short clip goes to a
+    temporary folder and is opened with the system's player. It can be very loud: turn the volume
+    down first.
 
     \b
-    Example:
+    Examples:
       dualmic hear A001.MOV 2
+      dualmic hear LAV-A.wav LAV-B.wav 2
     """
     from dualmic import commands
 
-    return commands.hear(take, number, one_mic=one_mic)
+    paths, number = commands.with_number(take)
+    return commands.hear(commands.CheckAsked(paths, **asked), number)
 
 
 @main.command(context_settings=CONTEXT)

@@ -2,6 +2,7 @@
 
 import gc
 import sys
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Literal
@@ -20,7 +21,7 @@ Mode = Literal["take", "mix"]
 
 @dataclass(frozen=True)
 class CheckAsked:
-    """What ``dualmic check`` was asked for."""
+    """What ``dualmic check`` was asked for, or ``dualmic hear``."""
 
     paths: list[Path]
     report: Path | None = None
@@ -70,6 +71,11 @@ def check(asked: CheckAsked) -> int:
         load_ahead()
     if asked.newest:
         asked = _newest(asked)
+    elif len(asked.paths) == 1 and asked.paths[0].is_dir() and not asked.joined:
+        raise UsageError(
+            f"{asked.paths[0]} is a folder: give one of its recordings, or add --newest for the "
+            "newest, or --joined if its files are parts of one take; dualmic day checks them all."
+        )
     if len(asked.paths) == 1 and not asked.saved:
         asked = _with_parts(asked)
     record = _read_back(asked) if asked.saved else _measured(asked, settings)
@@ -224,21 +230,26 @@ def day(asked: DayAsked) -> int:
     return status
 
 
-def hear(
-    take: Path, number: int | None, *, one_mic: bool = False, folder: Path | None = None
-) -> int:
+def with_number(words: Sequence[str]) -> tuple[list[Path], int | None]:
+    """Split what was typed into files and the number of a problem, if that comes last."""
+    *before, last = words
+    if before and last.isdecimal() and not Path(last).exists():
+        return [Path(word) for word in before], int(last)
+    return [Path(word) for word in words], None
+
+
+def hear(asked: CheckAsked, number: int | None, *, folder: Path | None = None) -> int:
     """Cut a problem of a take as sound into a temporary folder and open it; None lists them."""
     from dualmic.hear import list_problems, write_clip
-    from dualmic.take import CheckOptions, check_take
 
-    # As check does by itself, so that problems have the same numbers.
-    settings = _settings(None)
-    specs = _specs((), settings)
-    record = check_take([take], CheckOptions(specs=specs, one_mic=one_mic, settings=settings))
+    if len(asked.paths) == 1:
+        asked = _with_parts(asked)
+    # As check does, so that problems have the same numbers.
+    record = _measured(asked, _settings(asked.settings))
     if number is None:
         _print(list_problems(record))
         return 0
-    path = write_clip(record, [take], number, folder)
+    path = write_clip(record, asked.paths, number, folder)
     _say("It can be very loud: turn the volume down before you listen.")
     _print(str(path))
     if folder is None:

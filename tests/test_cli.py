@@ -190,7 +190,7 @@ def test_a_problem_can_be_heard(tmp_path: Path) -> None:
     listed = run("hear", take)
     assert listed.exit_code == 0
     assert "is gone for a moment" in listed.stdout
-    assert commands.hear(take, 1, folder=tmp_path) == 0
+    assert commands.hear(commands.CheckAsked([take]), 1, folder=tmp_path) == 0
     clip, rate = sf.read(tmp_path / "take-problem-1.wav")
     # A second before and after, both microphones, as recorded but for the fade at its start.
     assert rate == RATE_HZ
@@ -198,6 +198,40 @@ def test_a_problem_can_be_heard(tmp_path: Path) -> None:
     part = slice(first - RATE_HZ + RATE_HZ // 2, first + 4800 + RATE_HZ)
     assert np.abs(clip[RATE_HZ // 2 :] - built.samples[part]).max() < 1e-6
     assert run("hear", take, "99").exit_code == 2
+
+
+def test_a_problem_on_two_recorders_is_heard_with_the_number_that_check_gives(
+    tmp_path: Path,
+) -> None:
+    from dualmic import commands
+
+    built = make(rounds=2)
+    first = round(built.answers()[0][0] * RATE_HZ) + RATE_HZ
+    built.samples[first : first + 4800, SUBJECT] = 0.0
+    files = [tmp_path / "2.wav", tmp_path / "4"]  # the name of the last one is a number itself
+    for path, samples in zip(files, built.samples.T[::-1], strict=True):
+        sf.write(path, samples, RATE_HZ, "PCM_24", format="WAV")
+    roles = ("--subject", "1", "--interviewer", "2")
+    record = run("check", *files, *roles, "--json", "-")
+    (gone,) = [p for p in json.loads(record.stdout)["problems"] if p["kind"] == "dropout"]
+    listed = run("hear", *files, *roles).stdout.splitlines()
+    assert "is gone for a moment" in listed[gone["id"] - 1]
+    paths, number = commands.with_number([*map(str, files), str(gone["id"])])
+    assert (paths, number) == (files, gone["id"])
+    assert commands.with_number([str(path) for path in files]) == (files, None)
+    asked = commands.CheckAsked(paths, subject=1, interviewer=2)
+    assert commands.hear(asked, number, folder=tmp_path) == 0
+    (clip,) = tmp_path.glob(f"*-problem-{number}.wav")
+    samples, _ = sf.read(clip)
+    assert not samples[RATE_HZ + 48 : RATE_HZ + 4000, SUBJECT].any()
+    assert samples[RATE_HZ : RATE_HZ + 4000, 1 - SUBJECT].any()
+
+
+def test_a_folder_is_answered_with_what_can_be_done_with_it(tmp_path: Path) -> None:
+    done = run("check", tmp_path)
+    assert done.exit_code == 2
+    assert done.stderr.count("\n") == 1
+    assert all(word in done.stderr for word in ("--newest", "--joined", "dualmic day"))
 
 
 def test_a_saved_record_is_drawn_again(good_take: Path, tmp_path: Path) -> None:

@@ -1,6 +1,7 @@
 """Both people on one microphone: a file of one channel is checked, reported and drawn."""
 
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 import pytest
@@ -124,7 +125,8 @@ def test_the_command_reports_it_in_every_form(
 def test_a_problem_of_it_is_heard_on_both_sides(tmp_path: Path) -> None:
     path = tmp_path / "mono.wav"
     sf.write(path, shared(make(rounds=3).answers()[1]), RATE_HZ, "PCM_24")
-    assert commands.hear(path, 1, one_mic=True, folder=tmp_path) == 0
+    asked = commands.CheckAsked([path], one_mic=True)
+    assert commands.hear(asked, 1, folder=tmp_path) == 0
     clip, _ = sf.read(tmp_path / "mono-problem-1.wav")
     assert np.abs(clip[:, 0]).max() > 0.1
     assert np.array_equal(clip[:, 0], clip[:, 1])
@@ -137,15 +139,15 @@ def test_problems_have_the_numbers_that_check_gives_them(
     seen = []
     really = take_module.check_take
 
-    def watched(paths: list[Path], options: CheckOptions) -> TakeRecord:
+    def watched(paths: list[Path], options: CheckOptions, *others: Any) -> TakeRecord:
         seen.append(options.settings)
-        return really(paths, options)
+        return really(paths, options, *others)
 
     monkeypatch.setattr(take_module, "check_take", watched)
     monkeypatch.chdir(tmp_path)
     (tmp_path / "dualmic.toml").write_text("mains_hz = 60\n")
     make(rounds=1).write(tmp_path / "take.wav")
-    assert commands.hear(tmp_path / "take.wav", None) == 0
+    assert commands.hear(commands.CheckAsked([tmp_path / "take.wav"]), None) == 0
     assert [settings.mains_hz for settings in seen] == [60]
 
 
