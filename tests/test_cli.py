@@ -201,14 +201,15 @@ def test_a_problem_can_be_heard(tmp_path: Path) -> None:
 
 
 def test_a_problem_on_two_recorders_is_heard_with_the_number_that_check_gives(
-    tmp_path: Path,
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     from dualmic import commands
 
+    monkeypatch.chdir(tmp_path)
     built = make(rounds=2)
     first = round(built.answers()[0][0] * RATE_HZ) + RATE_HZ
     built.samples[first : first + 4800, SUBJECT] = 0.0
-    files = [tmp_path / "2.wav", tmp_path / "4"]  # the name of the last one is a number itself
+    files = [Path("2.wav"), Path("4")]  # the name of the last one is a number itself
     for path, samples in zip(files, built.samples.T[::-1], strict=True):
         sf.write(path, samples, RATE_HZ, "PCM_24", format="WAV")
     roles = ("--subject", "1", "--interviewer", "2")
