@@ -55,20 +55,55 @@ def test_fan_in_the_room_is_found_in_both_microphones() -> None:
         assert abs(each.value - sign * 12) < 2.0  # -58 dBFS over -70 dBFS
 
 
-def test_automatic_gain_is_one_finding() -> None:
-    """10 dB more gain, reached within a second of every pause, gone with the next word."""
-    scene = speech_scene.make(4)
+def follow_voice(scene: speech_scene.Scene, mic: int) -> None:
+    """Give a microphone 10 dB more gain within a second of every pause, gone with the next word.
+
+    Its own wearer's words take all of it, the other's, which leak, the half.
+    """
     block = RATE_HZ // 100
     usable = len(scene.samples) // block * block
-    voice = np.abs(scene.voices[:usable].sum(axis=1)).reshape(-1, block).max(axis=1) > 0.01
-    gain_db, state = np.zeros(len(voice)), 0.0
-    for k, speaks in enumerate(voice):
-        state = 0.8 * state if speaks else state + (10 - state) * 0.02
+    loud = (np.abs(scene.voices[:usable]) > 0.01).reshape(-1, block, 2).any(axis=1)
+    wanted_db = np.where(loud[:, mic], 0.0, np.where(loud[:, 1 - mic], 5.0, 10.0))
+    gain_db, state = np.zeros(len(loud)), 0.0
+    for k, wanted in enumerate(wanted_db):
+        state += (wanted - state) * (0.2 if wanted < state else 0.02)
         gain_db[k] = state
-    curve = np.interp(np.arange(len(scene.samples)), block * np.arange(len(voice)), gain_db)
-    scene.samples[:, INTERVIEWER] *= 10 ** (curve / 20)
+    curve = np.interp(np.arange(len(scene.samples)), block * np.arange(len(loud)), gain_db)
+    scene.samples[:, mic] *= 10 ** (curve / 20)
+
+
+def test_automatic_gain_is_one_finding() -> None:
+    scene = speech_scene.make(4)
+    follow_voice(scene, INTERVIEWER)
     (found,) = findings(scene.samples)
     assert (found.kind, found.mic, found.facts["automatic"]) == ("level_jump", INTERVIEWER, True)
+
+
+def test_both_inputs_that_set_their_own_gain_are_found() -> None:
+    scene = speech_scene.make(4, gap_s=2.0)
+    follow_voice(scene, INTERVIEWER)
+    follow_voice(scene, SUBJECT)
+    automatic = {f.mic for f in findings(scene.samples) if f.facts.get("automatic")}
+    assert automatic == {INTERVIEWER, SUBJECT}
+
+
+def swelling(frames: int) -> np.ndarray:
+    """Return a room's noise that swells by some 10 dB within a second, as many voices do."""
+    rng = np.random.default_rng(9)
+    knots = rng.normal(0, 4.0, frames // (RATE_HZ // 3) + 2)
+    curve = np.interp(np.arange(frames), np.arange(len(knots)) * (RATE_HZ // 3), knots)
+    noise = rng.normal(0, 10 ** (-56 / 20), frames) * 10 ** (curve / 20)
+    return np.column_stack([noise, np.roll(noise, 90)])
+
+
+def test_automatic_gain_is_found_in_a_room_that_swells() -> None:
+    """Both microphones hear it swell: their difference does not."""
+    scene = speech_scene.make(4)
+    scene.samples += swelling(len(scene.samples))
+    assert not any(f.facts.get("automatic") for f in findings(scene.samples))
+    follow_voice(scene, SUBJECT)
+    automatic = [f.mic for f in findings(scene.samples) if f.facts.get("automatic")]
+    assert automatic == [SUBJECT]
 
 
 def test_a_breath_at_the_end_of_pauses_is_no_automatic_gain() -> None:

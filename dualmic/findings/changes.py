@@ -70,6 +70,8 @@ def _changes(hearing: Hearing, blocks: Powers, pumping: set[int | None]) -> list
     jumps = [j for j in find_jumps(hearing, blocks, quiet) if j.mic not in pumping]
     quiet_steps = find_quiet_steps(heard, quiet, talk, pause)
     jumps = with_gain_steps(hearing, jumps, (steps, quiet_steps), heard, quiet)
+    if pumping:  # the differences between the microphones then move by themselves
+        jumps = [replace(jump, sure=False) for jump in jumps]
     end_s = hearing.measured.duration_s - EDGE_S
     rooms = [
         (step.at / BLOCKS_PER_S, finding)
