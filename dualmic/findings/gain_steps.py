@@ -19,7 +19,7 @@ from dualmic.tiles import Mask, Powers
 # All our choices, tuned on simulated scenes.
 LEAST_BANDS, LEAST_DB = 3, 3.5
 SPREAD_DB = 2.0  # standard deviation between bands
-MOVE_SHARE, MOST_MOVE = 0.5, 0.6  # of the largest step: a band moves; so many of the bands have to
+MOVE_SHARE, MOST_MOVE = 0.5, 0.5  # of the largest step: a band moves; so many of the bands have to
 STILL_SHARE, STILL_DB = 0.3, 1.5  # of the other microphone's change
 NEAR_S = 1.0  # a jump told by the voices and one told by the background are one
 ECHO_S = 5.0  # and a background that comes up bit by bit where voices cover it is of the same
