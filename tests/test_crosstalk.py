@@ -5,7 +5,7 @@ import pytest
 import speech_scene
 from speech_scene import INTERVIEWER, RATE_HZ, SUBJECT, Scene
 
-from dualmic.findings import Limits
+from dualmic.findings import Limits, all_findings
 from dualmic.findings.base import Finding
 from dualmic.findings.pairing import crosstalk, polarity
 from dualmic.hearing import Hearing, hear
@@ -33,6 +33,22 @@ def test_single_turned_round_answer_is_found() -> None:
     assert abs(found.start_s - start_s) < 0.25
     assert abs(found.end_s - end_s) < 0.25
     assert abs(found.value - -3.0) < 1.5
+
+
+def test_an_answer_that_leaks_is_found_beside_a_stretch_of_one_microphone_twice() -> None:
+    """Both channels hold the subject's microphone for the first two rounds, not for the rest."""
+    scene = speech_scene.make(5, leak_db=-20.0)
+    copied = round(scene.answers()[1][1] * RATE_HZ)
+    start_s, end_s = scene.answers()[3]
+    part = slice(round(start_s * RATE_HZ), round(end_s * RATE_HZ))
+    scene.samples[part, INTERVIEWER] += 10 ** (-3 / 20) * scene.voices[part, SUBJECT]
+    scene.samples[:copied, INTERVIEWER] = scene.samples[:copied, SUBJECT]
+    found = all_findings(heard(scene), LEVEL, (0, 1))
+    assert [f.kind for f in found if f.kind == "dual_mono"] == ["dual_mono"]
+    (leak,) = [f for f in found if f.kind == "crosstalk"]
+    assert leak.mic == INTERVIEWER
+    assert abs(leak.start_s - start_s) < 0.25
+    assert abs(leak.end_s - end_s) < 0.25
 
 
 def test_sections_read_what_was_mixed() -> None:

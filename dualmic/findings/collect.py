@@ -1,6 +1,7 @@
 """All findings of one take: a new family of problems is one line here."""
 
 from dataclasses import replace
+from functools import partial
 
 from dualmic.findings import background, changes, damage, dropouts, pairing, sounds, talk
 from dualmic.findings.base import SHORTEST_S, Finder, Finding, Known, Limits
@@ -57,9 +58,8 @@ def _of_sound(hearing: Hearing, limits: Limits, known: Known, *, one_mic: bool) 
         sounds.clicks,
     ]
     of_two: list[Finder] = [pairing.mic_dead, pairing.polarity]
-    if not same and not place:
-        of_two.append(pairing.crosstalk)
     if not place:
+        of_two.append(partial(pairing.crosstalk, same=same))
         of_two += [talk.both_talking, sounds.rustle]
     found = [*same, *place]
     for find in of_each if one_mic else of_each + of_two:

@@ -13,6 +13,7 @@ from dualmic.tiles import CELLS_PER_TILE, TILES_PER_S, Mask, Powers
 
 DUAL_MONO_DB = -30.0
 DUAL_MONO_TILES = 5 * TILES_PER_S
+ENDS_S = 0.3  # our choice: as near as the ends of a stretch are known
 # Our choices: the pauses within three seconds of a section, half a second of them at least, in the
 # bands above 1.2 kHz, where no hum is.
 NEAR_S = 3.0
@@ -82,8 +83,11 @@ def polarity(hearing: Hearing, _limits: Limits) -> list[Finding]:
     return []
 
 
-def crosstalk(hearing: Hearing, limits: Limits) -> list[Finding]:
-    """Return the stretches in which the other voice is too strong, once both are levelled."""
+def crosstalk(hearing: Hearing, limits: Limits, same: Sequence[Finding] = ()) -> list[Finding]:
+    """Return the stretches in which the other voice is too strong, once both are levelled.
+
+    Where both channels are the ``same`` microphone no leak can be told, nor of the whole take.
+    """
     limit = limits.crosstalk_warn_db
     found: list[Finding] = []
     if limit is None:
@@ -98,11 +102,12 @@ def crosstalk(hearing: Hearing, limits: Limits) -> list[Finding]:
         levelled = [
             (start_s, end_s, level + change - up_db)
             for (start_s, end_s, level), up_db in zip(leak.sections, turned_up_db, strict=True)
+            if not _within(start_s, end_s, same)
         ]
         over = _joined(levelled, limit)
-        if not over and leak.level.stands_out and leak.level.level_db + change > limit:
+        if not over and not same and leak.level.stands_out and leak.level.level_db + change > limit:
             over = [(0.0, hearing.measured.duration_s, leak.level.level_db + change)]
-        if over and all(level > limit for _, _, level in levelled):
+        if over and not same and all(level > limit for _, _, level in levelled):
             level = leak.level.level_db + change
             over = [(0.0, hearing.measured.duration_s, level)] if level > limit else over
         for start_s, end_s, level in over:
@@ -110,6 +115,10 @@ def crosstalk(hearing: Hearing, limits: Limits) -> list[Finding]:
             value = round(level, 1)
             found.append(Finding("crosstalk", into, start_s, end_s, "warn", value, limit, "dB"))
     return found
+
+
+def _within(start_s: float, end_s: float, same: Sequence[Finding]) -> bool:
+    return any(start_s < each.end_s - ENDS_S and end_s > each.start_s + ENDS_S for each in same)
 
 
 def _turned_up(
