@@ -27,6 +27,7 @@ from dualmic.meters.masks import (
     widened,
 )
 from dualmic.meters.speech import Activity, activity_of
+from dualmic.stack import kept, let_go
 from dualmic.tiles import Floats, Mask, power_db
 
 # Our choices. Five seconds of silence to the end are a dead microphone, not a lost word.
@@ -38,6 +39,7 @@ MUTING_LEAST_S = 20.0
 SILENT_DB = -120.0  # band power: no analogue input is that quiet, speech recorded 30 dB low neither
 WINDOW_S = 2.0
 WINDOW_CELLS = round(WINDOW_S * 100)
+SHARE_STEP_CELLS = 10  # what is looked at over two seconds is the same a tenth of one later
 SMOOTH_CELLS = 5
 HUM_FREE_BANDS = slice(
     2, 5
@@ -149,7 +151,9 @@ def _noise_while_alive(bands_db: np.ndarray, silent: Mask, floor: Floats) -> flo
 def _floor(bands_db: np.ndarray) -> Floats:
     """Return the noise under a microphone's smoothed voice bands, a logarithm every 50 ms."""
     power = voice_power(bands_db, HUM_FREE_BANDS, SMOOTH_CELLS)
-    return floor_of(group_means(power), power[: 4 * GROUP])
+    mean = group_means(power)
+    let_go()
+    return kept(floor_of(mean, power[: 4 * GROUP]))
 
 
 class _Piece:
@@ -183,7 +187,8 @@ class _Piece:
         self._noise = beneath[no_trace]
         self.alive_shares = share[alive]
         self.part = stretch.part
-        self.shares = share[np.isfinite(share)]
+        few = share[::SHARE_STEP_CELLS]
+        self.shares = few[np.isfinite(few)]
         self.talk_cells = int(talk[inside].sum())
         self.loud_cells = int((own > 30 * floor)[inside].sum())
         self.still = (moving_mean(own, 21) < 10 ** (TRACE_DB / 10) * floor)[inside].copy()

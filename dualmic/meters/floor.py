@@ -19,6 +19,7 @@ STEADY_S = 2.0
 STEADY_RATIO = 10 ** (3.0 / 10)  # mean over low percentile; speech has 8 dB and more
 FLOOR_PERCENTILE = 8.0
 FLOOR_BIAS_DB = 1.2  # from the percentile of 50 ms powers back to their mean, for steady noise
+_TOGETHER = 4000  # windows, of no influence on results
 SILENCE_POWER = 1e-12  # -120 dBFS: below any analogue background, so a mute, not a floor
 
 # Each cell lies between the middles of two groups: shares of the group before, its own, the next.
@@ -92,11 +93,15 @@ def _percentiles(mean: Floats, window_s: float, step_s: float, whole: float) -> 
         return np.full(len(mean), np.log(whole))
     last = len(mean) - length
     starts = np.append(np.arange(0, last, step), last)
-    ordered = np.sort(np.lib.stride_tricks.sliding_window_view(mean, length)[starts], axis=1)
-    live = np.isfinite(ordered).sum(axis=1)
-    at = np.minimum((live * FLOOR_PERCENTILE / 100).astype(int), length - 1)
-    floors = ordered[np.arange(len(starts)), at].astype(np.float64)
-    floors = np.where(live >= 0.1 * length, floors, whole)
+    windows = np.lib.stride_tricks.sliding_window_view(mean, length)
+    floors = np.empty(len(starts))
+    for first in range(0, len(starts), _TOGETHER):
+        part = slice(first, first + _TOGETHER)
+        ordered = np.sort(windows[starts[part]], axis=1)
+        live = np.isfinite(ordered).sum(axis=1)
+        at = np.minimum((live * FLOOR_PERCENTILE / 100).astype(int), length - 1)
+        low = ordered[np.arange(len(ordered)), at]
+        floors[part] = np.where(live >= 0.1 * length, low, whole)
     return np.interp(np.arange(len(mean)), starts + length / 2, np.log(floors))
 
 
@@ -106,11 +111,12 @@ def _steady(mean: Floats) -> Floats:
     level = np.zeros(len(mean), np.float32)
     if len(mean) < length:
         return level
-    starts = np.arange(0, len(mean) - length + 1, step)
-    windows = np.lib.stride_tricks.sliding_window_view(mean, length)[starts]
-    low = np.sort(windows, axis=1)[:, int(length * FLOOR_PERCENTILE / 100)]
-    average = windows.mean(axis=1)
-    for start in np.flatnonzero(np.isfinite(average) & (average < STEADY_RATIO * low)):
-        part = slice(starts[start], starts[start] + length)
-        level[part] = np.maximum(level[part], low[start])
+    windows = np.lib.stride_tricks.sliding_window_view(mean, length)[::step]
+    for first in range(0, len(windows), _TOGETHER):
+        near = windows[first : first + _TOGETHER]
+        low = np.sort(near, axis=1)[:, int(length * FLOOR_PERCENTILE / 100)]
+        average = near.mean(axis=1)
+        for k in np.flatnonzero(np.isfinite(average) & (average < STEADY_RATIO * low)):
+            part = slice((first + k) * step, (first + k) * step + length)
+            level[part] = np.maximum(level[part], low[k])
     return level
