@@ -9,7 +9,8 @@ from scipy import signal
 from speech_scene import INTERVIEWER, RATE_HZ, SUBJECT
 
 from dualmic.findings import Limits, all_findings, parts
-from dualmic.findings.base import Finding
+from dualmic.findings.base import BLOCKS_PER_S, Finding
+from dualmic.findings.changes import steady
 from dualmic.findings.turned import lost
 from dualmic.hearing import hear
 from dualmic.measure import measure
@@ -250,3 +251,21 @@ def test_a_sure_jump_that_is_lost_once_undone_stays_as_a_note() -> None:
     first = [jump(20.0, "warn"), jump(40.0, "warn"), jump(60.0, "note")]
     kept = lost(first, [jump(20.8, "warn")])
     assert kept == [replace(first[1], severity="note")]
+
+
+@pytest.mark.parametrize(
+    ("over_db", "length_s", "is_background"),
+    [(30.0, 2.5, False), (10.0, 2.5, True), (30.0, 20.0, True)],
+)
+def test_a_vowel_held_for_seconds_is_no_background(
+    over_db: float, length_s: float, is_background: bool
+) -> None:
+    """It hardly moves, as a machine does, but lies far over all that is around it."""
+    rng = np.random.default_rng(4)
+    level = rng.normal(-70.0, 1.0, (2, 60 * BLOCKS_PER_S))
+    talk = np.repeat(rng.uniform(size=60 * BLOCKS_PER_S // 8) < 0.7, 8)
+    level[:, talk] += rng.uniform(10, 40, talk.sum())
+    part = slice(30 * BLOCKS_PER_S, round((30 + length_s) * BLOCKS_PER_S))
+    level[:, part] = rng.normal(-70.0 + over_db, 1.0, (2, part.stop - part.start))
+    assert steady(level)[part].all() == is_background
+    assert not steady(level)[talk & (np.arange(len(talk)) < part.start - BLOCKS_PER_S)].any()

@@ -18,12 +18,14 @@ from dualmic.findings.parts import parts_of
 from dualmic.findings.quiet_steps import A_DB, a_weighted_db, find_quiet_steps
 from dualmic.hearing import Hearing
 from dualmic.meters.bands import stretches
-from dualmic.meters.masks import mask_of
+from dualmic.meters.masks import mask_of, runs_of
 from dualmic.record import Severity
 from dualmic.tiles import Mask, Powers
 
 # All our choices, tuned on simulated scenes.
 STEADY_S, STEADY_DB = 1.5, 8.0  # speech moves more than that within a second and a half
+# So far over the quietest of the seconds around, what is steady is a vowel that somebody holds.
+HELD_DB, AROUND, AROUND_PERCENTILE = 20.0, 7 * BLOCKS_PER_S, 15
 SILENT_DB = -125.0  # a mute, no background
 CHANGE_DB, MANY_BANDS, NOTE_DB = 3.5, 8, 4.0  # where so many of both change alike, and elsewhere
 BACKGROUND_DB = 6.5  # a cut across less is covered by the voice's own changes
@@ -158,13 +160,7 @@ def _quiet(hearing: Hearing, blocks: Powers) -> Mask:
     level = np.where(np.isfinite(weighted), weighted, np.inf)
     level[np.isinf(level).all(axis=1)] = 0.0  # a microphone that is dead throughout says nothing
     quiet: Mask = np.array(pause, bool)
-    length = int(STEADY_S * 100) // BLOCK_CELLS
-    if count >= length:
-        windows = np.lib.stride_tricks.sliding_window_view(level, length, axis=1)
-        with np.errstate(invalid="ignore"):
-            wide = windows.max(axis=2) - windows.min(axis=2) < STEADY_DB
-        starts = np.flatnonzero(wide.all(axis=0))
-        quiet |= mask_of(starts, starts + length, count)
+    quiet |= steady(level)
     length = int(BOTTOM_S * 100) // BLOCK_CELLS
     for start in range(0, count - length + 1, length // 6):
         part = level[:, start : start + length]
@@ -173,6 +169,27 @@ def _quiet(hearing: Hearing, blocks: Powers) -> Mask:
             quiet[start : start + length] |= (part <= low[:, None] + 1.0).all(axis=0)
     heard: Mask = np.asarray(np.isfinite(weighted).any(axis=0))
     return quiet & heard
+
+
+def steady(level_db: Powers) -> Mask:
+    """Return the blocks in which a background may be heard that hardly moves, ``(blocks,)``.
+
+    ``level_db`` is ``(2, blocks)``, infinite where a microphone is gone.
+    """
+    count, length = level_db.shape[1], round(STEADY_S * BLOCKS_PER_S)
+    found = np.zeros(count, bool)
+    if count < length:
+        return found
+    windows = np.lib.stride_tricks.sliding_window_view(level_db, length, axis=1)
+    with np.errstate(invalid="ignore"):
+        wide = windows.max(axis=2) - windows.min(axis=2) < STEADY_DB
+    starts = np.flatnonzero(wide.all(axis=0))
+    for first, end in zip(*runs_of(mask_of(starts, starts + length, count)), strict=True):
+        around = level_db[:, max(first - AROUND, 0) : end + AROUND]
+        lowest = np.percentile(around, AROUND_PERCENTILE, axis=1, method="lower")
+        is_held = np.median(level_db[:, first:end], axis=1) - lowest > HELD_DB
+        found[first:end] = not is_held.any()
+    return found
 
 
 def _joined(
