@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 
 from dualmic.findings.floors import Step
-from dualmic.findings.gain_steps import alike, date_far, surely_alike
+from dualmic.findings.gain_steps import alike, date_far, of_gain_alone, surely_alike
 from dualmic.findings.jumps import Jump, Sound, is_gain
 from dualmic.findings.quiet_steps import find_quiet_steps
 
@@ -84,3 +84,22 @@ def test_a_step_dates_a_jump_that_is_not_sure_where_the_other_microphone_says_no
     found = [Jump(0, 18.0, -10.1, (17.0, 21.0), sure)]
     date_far(step, found, set())
     assert found[0].at_s == at_s
+
+
+def test_a_gain_is_dated_by_what_it_moves_alone() -> None:
+    """A hum in the other microphone ended five seconds before, between the same two pauses."""
+    rng = np.random.default_rng(3)
+    talk = np.zeros(400, bool)
+    talk[100:320] = True
+    blocks = rng.normal(-70.0, 1.0, (2, 400, 8))
+    covered = np.repeat(rng.uniform(size=(2, 50, 8)) < 0.8, 8, axis=1) & talk[:, None]
+    blocks[covered] += rng.uniform(5, 40, covered.sum())
+    blocks[0, 300:] += 9.0
+    blocks[1, :200, :2] = rng.normal(-40.0, 1.0, (200, 2))
+    before = np.full((2, 8), -70.0)
+    by = np.zeros((2, 8))
+    before[1, :2], by[1, :2], by[0] = -40.0, -30.0, 9.0
+    step = Step(200, 195, 205, before, by, np.array([9.0, -20.0]), True)
+    found = of_gain_alone(step, 0, 9.0, blocks, (talk, ~talk))
+    assert abs(found.at - 300) <= 4
+    assert found.first <= found.at <= found.last

@@ -12,6 +12,7 @@ import numpy as np
 from dualmic.findings.base import BLOCKS_PER_S, in_blocks
 from dualmic.findings.floors import AT_EDGE, Step
 from dualmic.findings.jumps import AGREE_DB, BANDS, Jump, mostly_dead, sound_classes
+from dualmic.findings.moments import moment
 from dualmic.findings.sums import SIDE, Sums
 from dualmic.hearing import Hearing
 from dualmic.tiles import Mask, Powers
@@ -63,6 +64,10 @@ def with_gain_steps(
         Sums(np.where(mask, apart, np.nan)) for mask in sound_classes(hearing, levels, quiet)[:2]
     ]
     compared = not mostly_dead(hearing)
+    count = blocks.shape[1]
+    talked: Mask = np.any(in_blocks(hearing.activity.own, count), axis=(0, 2))
+    paused: Mask = np.all(in_blocks(hearing.activity.pause, count), axis=1)
+    masks = talked, paused
     dated = set[int]()
     for step, in_pauses in [(s, False) for s in steps[0]] + [(s, True) for s in steps[1]]:
         gain = _gain_of(step)
@@ -71,6 +76,7 @@ def with_gain_steps(
             date_far(step, found, dated)
             continue
         mic, by = gain
+        step = of_gain_alone(step, mic, by, blocks, masks)
         span = step.first / BLOCKS_PER_S, step.last / BLOCKS_PER_S
         at_s = step.at / BLOCKS_PER_S
         near = [
@@ -150,6 +156,20 @@ def _gain_of(step: Step) -> tuple[int, float] | None:
         if np.median(np.abs(there)) < max(STILL_DB, STILL_SHARE * abs(by)):
             return mic, by
     return None
+
+
+def of_gain_alone(
+    step: Step, mic: int, by: float, blocks: Powers, masks: tuple[Mask, Mask]
+) -> Step:
+    """Date a gain's step by what the gain moved alone.
+
+    What else is another there, as a hum that ended a while before, says nothing of the gain.
+    """
+    moved = np.abs(step.by_db - by) < AGREE_DB
+    moved[1 - mic] = False
+    before = np.where(moved, step.before_db, np.nan)
+    at, first, last = moment(blocks, before, before + by, (step.first, step.last), *masks)
+    return replace(step, at=at, first=first, last=last)
 
 
 def alike(by_db: Powers) -> float | None:
