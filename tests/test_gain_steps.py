@@ -3,6 +3,7 @@
 import numpy as np
 import pytest
 
+from dualmic.findings.changes import of_background
 from dualmic.findings.floors import Step
 from dualmic.findings.gain_steps import alike, date_far, of_gain_alone, surely_alike
 from dualmic.findings.jumps import Jump, Sound, is_gain
@@ -103,3 +104,19 @@ def test_a_gain_is_dated_by_what_it_moves_alone() -> None:
     found = of_gain_alone(step, 0, 9.0, blocks, (talk, ~talk))
     assert abs(found.at - 300) <= 4
     assert found.first <= found.at <= found.last
+
+
+@pytest.mark.parametrize(
+    ("band", "there_db", "is_told"),
+    [(0, 14.0, True), (7, 6.0, True), (0, NOTHING, False), (3, 14.0, False)],
+)
+def test_one_band_is_enough_of_a_background_where_no_voice_reaches(
+    band: int, there_db: float, is_told: bool
+) -> None:
+    """Under 100 Hz and over 8 kHz, if both microphones hear it; a vowel may fill any other."""
+    by_db = np.full((2, 8), NOTHING)
+    by_db[:, band] = 17.0, there_db
+    step = Step(100, 98, 102, by_db * 0 - 70.0, by_db, by_db[:, band], True)
+    found = of_background(step)
+    assert (found is not None) == is_told
+    assert found is None or found.severity == "note"

@@ -34,6 +34,7 @@ UNEQUAL_DB = 6.0
 # A machine is heard in several bands, and for sure in two of each microphone; a voice that holds a
 # vowel may hide or show the background in one or two.
 LEAST_BANDS, LEAST_BANDS_EACH = 3, 2
+VOICED, OUTSIDE_DB = 7, 5.0  # bands below 8 kHz; what both microphones have to show beside them
 SLACK_S, SAME_S = 0.3, 8.0  # between what both ways say of one change's moment
 APART_S = 1.5  # a jump of gain and a change of background nearer than this are one thing
 BOTTOM_S, BOTTOM_DB = 6.0, 2.5
@@ -79,7 +80,7 @@ def _changes(hearing: Hearing, blocks: Powers, pumping: set[int | None]) -> list
         (step.at / BLOCKS_PER_S, finding)
         for step in _joined(steps, quiet_steps, heard, (talk, pause))
         if EDGE_S <= step.at / BLOCKS_PER_S <= end_s
-        and (finding := _of_background(step)) is not None
+        and (finding := of_background(step)) is not None
     ]
     # What both microphones hear is the room, unless a gain is sure to have jumped there.
     jumps = [
@@ -201,7 +202,7 @@ def _joined(
     """
     slack, reach = round(SLACK_S * BLOCKS_PER_S), round(SAME_S * BLOCKS_PER_S)
     steps, told = (
-        [step for step in each if _of_background(step) is not None] for each in (steps, quiet_steps)
+        [step for step in each if of_background(step) is not None] for each in (steps, quiet_steps)
     )
 
     def near(step: Step, quiet: Step, blocks: int) -> bool:
@@ -234,12 +235,14 @@ def _dated(quiet: Step, other: Step, blocks: Powers, masks: tuple[Mask, Mask]) -
     return replace(quiet, at=at, first=first, last=last)
 
 
-def _of_background(step: Step) -> Finding | None:
+def of_background(step: Step) -> Finding | None:
     """Return what a step of the background is; None for what one band of a voice may look like."""
     by = step.by_db * (-1.0 if step.falls else 1.0)
     same = np.nan_to_num(by) >= BAND_DB
     change = step.weighted_db
-    if same.sum() < LEAST_BANDS or np.isnan(change).all():
+    # Under 100 Hz and over 8 kHz a voice reaches nearly never: there one band is enough.
+    outside = np.nan_to_num(by[:, [0, *range(VOICED, by.shape[1])]]).min(axis=0) >= OUTSIDE_DB
+    if (same.sum() < LEAST_BANDS and not outside.any()) or np.isnan(change).all():
         return None
     mic = int(np.nanargmax(np.abs(change)))
     value = float(change[mic])
