@@ -4,6 +4,7 @@ Wind is a burst below 100 Hz: well over what the microphone holds there while pe
 as in pauses, and near the level of its wearer's whole voice, for longer than a plosive.
 """
 
+from bisect import bisect_left
 from dataclasses import dataclass
 
 import numpy as np
@@ -38,6 +39,9 @@ CLICK_DB, LOUD_CLICK_DB = 16.0, 13.0
 # voice in the band they are looked for in; one that nearly reaches the voice needs less to be sure.
 CLICK_UNDER_VOICE_DB, LOUD_UNDER_VOICE_DB = 15.0, 4.0
 HEARD_THERE_DB = 8.0
+# Lips and the pulses of a rough voice that stand out as far as cracks do stand out there as well,
+# less far, and leak as the voice does; of cracks fewer than one in twenty seem to.
+LEAKS_THERE_DB, AS_THE_VOICE_DB = 4.0, 6.0
 # Ends of lost sound and clipped tops crack as well: they are reported as what they are.
 BESIDE_DAMAGE_S = 0.02
 BESIDE_DEAD_CELLS = 50  # where a microphone dies is known to half a second
@@ -142,8 +146,17 @@ def cracks(measured: Measured, activity: Activity, dead: Mask) -> list[list[Crac
     for mic in (0, 1):
         voice = voice_dbfs(measured, activity, dead[mic], mic)
         leak = float(activity.leak_ratio[mic, -1])
+        # What the other microphone hears as a voice is heard, second differences may not show.
+        heard = [
+            short.at_s
+            for short in measured.transients
+            if short.channel == mic and short.other_over_db > HEARD_THERE_DB
+        ]
         for short in measured.transients:
             if short.channel != mic or not _may_crack(measured, dead[mic], short):
+                continue
+            at = bisect_left(heard, short.at_s - SAME_CRACK_S)
+            if at < len(heard) and heard[at] < short.at_s + SAME_CRACK_S:
                 continue
             missing_db = float(power_db(short.power * leak) - power_db(short.other_power))
             if missing_db > LEAK_MISSING_DB:  # else it proves nothing as it is
@@ -189,15 +202,16 @@ def _surely(
 ) -> bool | None:
     """Return whether a short sound is surely a crack, or may be one; None for none."""
     proven = missing_db > PROVEN_MISSING_DB
-    if short.other_over_db > HEARD_THERE_DB:
-        return None
     power = float(power_db(short.power))
+    leaks = short.other_over_db > LEAKS_THERE_DB and missing_db < AS_THE_VOICE_DB
     if short.bright_power is not None:
         proven = missing_db > PROVEN_MISSING_DB + EDGE_LEAK_LESS_DB
         brighter_db = power - float(power_db(short.bright_power))
         if short.over_db < EDGE_DB or alone or not (proven or brighter_db > BRIGHTER_DB):
             return None
         return proven or missing_db > EDGE_UNHEARD_DB or brighter_db > MUCH_BRIGHTER_DB
+    if leaks and not alone:
+        return None
     under_db = 0.0 if voice is None else voice - power
     faint_db = ALONE_UNDER_VOICE_DB if alone else FAINT_UNDER_VOICE_DB
     if under_db <= PROVEN_UNDER_VOICE_DB and proven and short.over_db >= PROVEN_CLICK_DB:

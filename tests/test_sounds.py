@@ -8,7 +8,9 @@ from scipy.signal import butter, sosfilt
 from speech_scene import INTERVIEWER, RATE_HZ, SUBJECT, Scene, make
 
 from dualmic.lock_keeper import mix
+from dualmic.meters.transients import Transient
 from dualmic.take import check_take
+from dualmic.unwanted import _surely
 
 
 def problems(scene, folder, kind):
@@ -100,6 +102,25 @@ def test_cracks_warn_in_speech_and_are_notes_in_pauses(scene, tmp_path):
 def test_a_clap_heard_in_both_microphones_is_no_crack(scene, tmp_path):
     lay(scene, (0, 1), 0.5, crack(0.8))
     assert problems(scene, tmp_path, "click") == []
+
+
+def test_a_tap_that_leaks_as_the_voice_does_is_no_crack(tmp_path):
+    """So sharp that it stands out in second differences, too, where noise hides its leak."""
+    scene = make(rounds=2, noise_dbfs=-60.0)
+    lay(scene, (SUBJECT,), 0.5, crack(0.1))
+    assert len(problems(scene, tmp_path, "click")) == 1
+    lay(scene, (INTERVIEWER,), 0.503, crack(0.1 * 10 ** (-14 / 20)))
+    assert problems(scene, tmp_path, "click") == []
+
+
+@pytest.mark.parametrize(
+    ("other_over_db", "missing_db", "cracks"), [(5, 3, 0), (1, 3, 1), (5, 9, 1)]
+)
+def test_what_stands_out_and_leaks_as_a_voice_is_none(other_over_db, missing_db, cracks):
+    """26 dB over its surroundings, and 6 dB under the voice."""
+    short = Transient(SUBJECT, 3.0, 1e-4, 26.0, 1e-6, other_over_db)
+    sure = _surely(short, -34.0, missing_db, alone=False)
+    assert bool(sure) == bool(cracks)
 
 
 def test_a_mouth_noise_is_no_crack(scene, tmp_path):
