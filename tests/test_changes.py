@@ -56,6 +56,19 @@ def test_fan_in_the_room_is_found_in_both_microphones() -> None:
         assert abs(each.value - sign * 12) < 2.0  # -58 dBFS over -70 dBFS
 
 
+def test_a_background_that_swells_within_two_seconds_is_a_note() -> None:
+    """As a lorry comes: no machine that starts."""
+    scene = speech_scene.make(4, gap_s=6.0)
+    _, _, ends_s = scene.spoken[3]
+    rise_s = np.clip(np.arange(len(scene.samples)) / RATE_HZ - ends_s - 1.0, 0, 3.0)
+    lorry = np.random.default_rng(5).normal(0, 10 ** (-80 / 20), len(scene.samples))
+    lorry *= 10 ** (rise_s * 10 / 20)
+    scene.samples += np.column_stack([lorry, np.roll(lorry, 90)])
+    found = findings(scene.samples)
+    assert found
+    assert {(f.kind, f.severity) for f in found} == {("background_change", "note")}
+
+
 def follow_voice(scene: speech_scene.Scene, mic: int) -> None:
     """Give a microphone 10 dB more gain within a second of every pause, gone with the next word.
 

@@ -30,7 +30,7 @@ PARTS = 5  # of a window: a held vowel lies in one or two, a background shows in
 BAND_DB = 2.5  # what a band has to change by to be asked for the moment
 STEP_DB = 3.5
 LASTING_DB = 3.0  # a louder background never lies further under itself
-NEAR_S, LEAST_NEAR, STEEP_SHARE = 1.5, 10, 0.6
+NEAR_S, LEAST_NEAR, STEEP_SHARE = 0.75, 10, 0.6
 PAUSES_S, LEAST_PAUSE = 10.0, 4  # how far a pause is looked for, and its least blocks
 EDGE_OF_TALK_S, AT_EDGE = 0.5, 0.5  # share of talk on the one side more than on the other
 # Gaps in a stretch that shows a step; steps nearer than this are one, of at least half its size.
@@ -44,8 +44,8 @@ class Step:
 
     ``by_db`` is ``(2, bands)``, NaN where a band says nothing, ``before_db`` the background before
     it, and ``weighted_db`` ``(2,)`` what the bands that say something change by together; ``first``
-    to ``last`` are the blocks the step surely lies within; ``steep``: most of it shows within a
-    second and a half.
+    to ``last`` are the blocks the step surely lies within; ``steep``: most of it shows within
+    three quarters of a second, as a machine starts; a lorry or a crowd takes longer to come.
     """
 
     at: int

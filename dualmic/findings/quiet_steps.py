@@ -19,7 +19,7 @@ CHANGE_DB = 3.5
 SPLIT_DB = 3.0
 APART_DB = 2.0  # the quarters of blocks next to the change keep this far apart
 STEADY_NOISE_DB = 4.0  # between quartiles: machines and hiss are steady, traffic is not
-NEAR_S, LEAST_NEAR, STEEP_SHARE = 1.5, 4, 0.6
+NEAR_S, LEAST_NEAR, STEEP_SHARE = 0.75, 4, 0.6
 MOST_GONE = 0.3  # of a side's blocks in which a microphone was silent: a gap, else it is not there
 # A-weighting at the middle of each band, 20 to 100 Hz, the speech bands, and 8 to 20 kHz:
 # IEC 61672-1, rounded.
