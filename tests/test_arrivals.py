@@ -130,6 +130,25 @@ def test_who_leans_over_now_and_then_is_one_person_in_two_places() -> None:
     assert places.lags_ms[INTERVIEWER] == pytest.approx(3.0, abs=0.15)
 
 
+def test_a_held_vowel_repeats_itself_and_is_nobody_else() -> None:
+    """Its pitch has the very period that lies between the two people's places."""
+    scene = speech_scene.make(3, leak_db=-8.0, delay_ms=3.0)
+    start_s, end_s = scene.answers()[1]
+    time_s = np.arange(round(2.0 * RATE_HZ)) / RATE_HZ
+    pitch_hz = 1 / 0.006
+    vowel = sum(np.cos(2 * np.pi * k * pitch_hz * time_s + k * k) / k for k in range(1, 24))
+    vowel *= 0.05 * np.hanning(len(time_s)) ** 0.2
+    at = round(((start_s + end_s) / 2 - 1.0) * RATE_HZ)
+    late = at + round(0.003 * RATE_HZ)
+    scene.samples[at : at + len(vowel)] = scene.noise[at : at + len(vowel)]
+    scene.samples[at : at + len(vowel), SUBJECT] += vowel
+    scene.samples[late : late + len(vowel), INTERVIEWER] += 10 ** (-8 / 20) * vowel
+    hearing = heard(scene)
+    cells = slice(at // 480, (at + len(vowel)) // 480)
+    assert hearing.activity.own[SUBJECT, cells].mean() > 0.9
+    assert hearing.activity.own[INTERVIEWER, cells].mean() < 0.1
+
+
 def test_no_leak_leaves_the_places_open_and_the_turns_right() -> None:
     scene = speech_scene.make(3, leak_db=None)
     hearing = heard(scene)

@@ -14,7 +14,7 @@ import numpy as np
 from dualmic.meters.arrivals import PER_S, STEPS_PER_MS
 from dualmic.meters.masks import bridged, longer, widened
 from dualmic.meters.positions import NEAR_MS, candidates, two_people
-from dualmic.stack import kept
+from dualmic.stack import room
 from dualmic.tiles import CELLS_PER_S, Floats, Indices, Mask
 
 CELLS_EACH = CELLS_PER_S // PER_S
@@ -23,6 +23,9 @@ CELLS_EACH = CELLS_PER_S // PER_S
 LEAST_HEIGHT = 0.14
 SAME_SIGNAL = 0.97  # as high, and with no delay at all: both channels hold one signal
 LEAN_MS = 1.0  # and who leans far over, a third of a metre
+UNSHARED = 0.95  # a voice whose peak is as high as usual has no other beside it
+TWIN_MS, TWIN_HEIGHT = 0.25, 0.7  # twins lie as far on either side, about as high
+_TOGETHER = 36_000  # moments, an hour of them, of no influence on results
 CLEARLY = 1.7  # times as high as the other's
 ONLY_SHARE = 0.8  # of all moments with sound that the only place that shows has to fill
 BESIDE_SHARE = 0.5  # of a reflection's moments, in which the place it belongs to shows, too
@@ -100,7 +103,8 @@ class Places:
             # What a reflection or a side lobe of the other voice shows there is none of theirs.
             beside = np.repeat(height, self._cells_each(other))
             stray = OVER_STRAY * float(np.percentile(beside, STRAY_PERCENTILE))
-            both &= self._by_cell(height > max(LEAST_HEIGHT, stray))
+            shown = (height > max(LEAST_HEIGHT, stray)) & (height < UNSHARED * self._usual(m))
+            both &= self._by_cell(shown)
         both = longer(bridged(both, TOGETHER_BRIDGE_CELLS), TOGETHER_CELLS)
         return widened(both, -TURN_CELLS, -TURN_CELLS)
 
@@ -199,7 +203,8 @@ def find_places(
     people = two_people(clear)
     if people is None and clear:
         place, level_db = clear[0].lag_ms, clear[0].level_db
-        shows = _highest(arrivals, [place], NEAR_MS) > LEAST_HEIGHT
+        lags, heights = (arrivals[..., k].astype(np.float32) for k in (0, 1))
+        shows = _highest(lags, heights, [place], NEAR_MS) > LEAST_HEIGHT
         # Reflections of a voice stand out beside its place; where another stands out without it,
         # somebody who is heard faintly is there, and the first is not the only one.
         others = [
@@ -214,21 +219,46 @@ def find_places(
             people = ([place], []) if level_db >= noise_apart_db else ([], [place])
     if people is None:
         return None
-    heights, wide = (
-        np.stack([_highest(arrivals, places, near) for places in people])
-        for near in (NEAR_MS, LEAN_MS)
-    )
     first, second = (places[0] if places else None for places in people)
-    # Where both channels hold one signal, nothing is said of anybody.
-    moments = np.stack([heights, np.where(same, np.float32(1), wide)])
-    return Places((first, second), kept(moments), len(loud))
+    return Places((first, second), _moments(arrivals, people, same), len(loud))
 
 
-def _highest(arrivals: Floats, places: list[float], near_ms: float) -> Floats:
+def _moments(arrivals: Floats, people: tuple[list[float], list[float]], same: Mask) -> Floats:
+    """Return :attr:`Places.moments`; where both channels hold one signal, anybody may speak."""
+    moments = room((2, 2, len(arrivals)), np.float32)
+    for first in range(0, len(arrivals), _TOGETHER):
+        part = slice(first, first + _TOGETHER)
+        lag, height = (arrivals[part, :, k].astype(np.float32) for k in (0, 1))
+        single = _single(lag, height)
+        for mic, places in enumerate(people):
+            moments[0, mic, part] = _highest(lag, single, places, NEAR_MS)
+            wide = _highest(lag, height, places, LEAN_MS)
+            moments[1, mic, part] = np.where(same[part], np.float32(1), wide)
+    return moments
+
+
+def _single(lag: Floats, height: Floats) -> Floats:
+    """Return the heights ``(moments, peaks)`` with side lobes of the highest peak at zero.
+
+    A vowel repeats itself with its pitch, so its peak has lobes a period before and after, alike
+    in height; another person's peak has no twin.
+    """
+    single = height.copy()
+    for peak in range(1, lag.shape[1]):
+        for other in range(1, lag.shape[1]):
+            if other != peak:
+                mirrored = np.abs(lag[:, peak] + lag[:, other] - 2 * lag[:, 0]) < TWIN_MS
+                # The twin of a lobe may lie out of reach, the next lobe in it.
+                mirrored |= np.abs(lag[:, 0] + lag[:, other] - 2 * lag[:, peak]) < TWIN_MS
+                single[mirrored & (height[:, other] > TWIN_HEIGHT * height[:, peak]), peak] = 0
+    return single
+
+
+def _highest(lag: Floats, height: Floats, places: list[float], near_ms: float) -> Floats:
     """Return how high the highest peak at any of a person's places stands at each moment."""
-    highest = np.zeros(len(arrivals), np.float32)
+    highest = np.zeros(len(lag), np.float32)
     for place in places:
-        for peak in range(arrivals.shape[1]):
-            lag, height = (arrivals[:, peak, k].astype(np.float32) for k in (0, 1))
-            np.maximum(highest, height, out=highest, where=np.abs(lag - place) < near_ms)
+        near = np.abs(lag - place) < near_ms
+        for peak in range(lag.shape[1]):
+            np.maximum(highest, height[:, peak], out=highest, where=near[:, peak])
     return highest
