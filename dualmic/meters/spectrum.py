@@ -20,10 +20,11 @@ import numpy as np
 
 from dualmic.meters.cross_spectra import ClassSums, CrossSpectra
 from dualmic.meters.fft import rfft
-from dualmic.stack import Stack
+from dualmic.stack import Stack, let_go, room
 from dualmic.tiles import CELLS_PER_S, Floats, Mask, Span, span_edges
 
 FRAMES_PER_S = 20
+_TOGETHER = 72_000  # frames, an hour of them, of no influence on results
 SPEECH_BANDS_HZ = (100.0, 300.0, 600.0, 1200.0, 2400.0, 4000.0, 7500.0)
 VOICE_BANDS = slice(1, 5)  # 300 Hz to 4 kHz, where level differences say most
 NOISE_BANDS_HZ = (20.0, 100.0, 315.0, 1000.0, 3150.0, 8000.0, 20000.0)
@@ -147,16 +148,27 @@ class SpectrumMeter:
 
     def result(self) -> Spectra:
         """Return the powers so far."""
-        columns = self._noise.shape[1]
-        powers = self._powers.joined((self._channels, 0, columns), np.float32)
+        powers = self._powers.joined((self._channels, 0, self._noise.shape[1]), np.float32)
+        columns = _columns(powers)
         bands = (self._channels, 0, len(SPEECH_BANDS_HZ) - 1)
         return Spectra(
             bands_db=self._bands.joined(bands, np.float16),
-            audible=powers[..., 0],
-            a_weighted=powers[..., 1],
-            noise_bands=powers[..., 2:],
+            audible=columns[0],
+            a_weighted=columns[1],
+            noise_bands=np.moveaxis(columns[2:], 0, 2),
             cross=self._cross.result() if self._cross is not None else None,
         )
+
+
+def _columns(powers: Floats) -> Floats:
+    """Return ``(channels, frames, columns)`` one column after the other, as they are read."""
+    channels, frames, count = powers.shape
+    columns = room((count, channels, frames), np.float32)
+    for first in range(0, frames, _TOGETHER):
+        part = slice(first, first + _TOGETHER)
+        columns[:, :, part] = np.moveaxis(powers[:, part], 2, 0)
+        let_go()
+    return columns
 
 
 def _a_weights(bins_hz: np.ndarray) -> np.ndarray:

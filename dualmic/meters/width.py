@@ -5,11 +5,12 @@ level of the mono sum against its parts, and the stretches in which both channel
 """
 
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
 
-from dualmic.stack import Stack
+from dualmic.stack import Stack, let_go
 from dualmic.tiles import Floats, Mask, Powers, Span, cell_edges, cell_products
 
 # Our choices: equal to the ear, and plainly not.
@@ -19,6 +20,7 @@ WIDE_CORRELATION = 0.9
 SILENCE_POWER = 1e-6  # -60 dBFS: too soft to tell anything from
 _LEAST_BESIDE_OFFSET = 0.1  # our choice
 _ALL_AND_ROUNDING = 1.001  # of what can be in common
+_TOGETHER = 36_000  # steps, of no influence on results
 _SILENT = 1e-13  # -130 dBFS: digital silence, float32 rounding of an offset's removal included
 
 
@@ -75,9 +77,7 @@ class Width:
         """
         if len(self.left) < length:
             return np.zeros(0)
-        left, right, product = (
-            _sliding_mean(part, length, step) for part in (self.left, self.right, self.product)
-        )
+        left, right, product = _sliding_means((self.left, self.right, self.product), length, step)
         a, b, ab = left - dc[0] ** 2, right - dc[1] ** 2, product - dc[0] * dc[1]
         # Of what is hardly more than an offset nobody knows how much the offset is there.
         live = (a > max(_SILENT, _LEAST_BESIDE_OFFSET * dc[0] ** 2)) & (
@@ -92,12 +92,18 @@ class Width:
         return self.product / np.maximum(scale, 1e-20)
 
 
-def _sliding_mean(values: Floats, length: int, step: int) -> Powers:
+def _sliding_means(rows: Sequence[Floats], length: int, step: int) -> Powers:
     """Return the means of ``length`` cells every ``step`` cells, a divisor of ``length``."""
-    steps = len(values) // step
-    sums = values[: steps * step].reshape(steps, step).sum(axis=1, dtype=np.float64)
-    total = np.concatenate([[0.0], np.cumsum(sums)])
-    return (total[length // step :] - total[: -(length // step)]) / length
+    steps = len(rows[0]) // step
+    total = np.zeros((len(rows), steps + 1))
+    for first in range(0, steps, _TOGETHER):
+        last = min(first + _TOGETHER, steps)
+        for row, sums in zip(rows, total, strict=True):
+            cells = row[first * step : last * step].reshape(-1, step)
+            cells.sum(axis=1, dtype=np.float64, out=sums[first + 1 : last + 1])
+        let_go()
+    np.cumsum(total, axis=1, out=total)
+    return (total[:, length // step :] - total[:, : -(length // step)]) / length
 
 
 class WidthMeter:
