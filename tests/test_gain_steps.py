@@ -6,7 +6,8 @@ import pytest
 from dualmic.findings.changes import of_background
 from dualmic.findings.floors import Step
 from dualmic.findings.gain_steps import alike, date_far, of_gain_alone, surely_alike
-from dualmic.findings.jumps import Jump, Sound, is_gain
+from dualmic.findings.jump_sound import Sound
+from dualmic.findings.jumps import Jump, is_gain
 from dualmic.findings.quiet_steps import find_quiet_steps
 
 NOTHING = np.nan

@@ -11,7 +11,8 @@ import numpy as np
 
 from dualmic.findings.base import BLOCKS_PER_S, in_blocks
 from dualmic.findings.floors import AT_EDGE, Step
-from dualmic.findings.jumps import AGREE_DB, BANDS, Jump, mostly_dead, sound_classes
+from dualmic.findings.jump_sound import AGREE_DB, sound_classes
+from dualmic.findings.jumps import BANDS, Jump, mostly_dead
 from dualmic.findings.moments import moment
 from dualmic.findings.sums import SIDE, Sums
 from dualmic.hearing import Hearing

@@ -11,19 +11,18 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from dualmic.findings.base import BLOCKS_PER_S, in_blocks
+from dualmic.findings.base import BLOCKS_PER_S
+from dualmic.findings.jump_moments import APART, moment_of, of_rests
+from dualmic.findings.jump_sound import AGREE_DB, ONE_VOICE_LEAST_DB, Sound, shift_of, sound_classes
 from dualmic.findings.sums import CLASS_ERROR_DB, LEAST_BLOCKS, SIDE, Sums
 from dualmic.hearing import Hearing
 from dualmic.tiles import Mask, Powers
 
 # All our choices, tuned on simulated scenes.
-REACH = 4 * BLOCKS_PER_S
 NEAR_BLOCKS = 3 * BLOCKS_PER_S
 STEP_S = 0.25
-APART = 1 * BLOCKS_PER_S
 LEAST_JUMP_DB = 3.5
 SURE_DB = 1.8
-AGREE_DB = 3.0
 ALIKE_DB = 1.8
 STILL_SHARE = 0.45  # the other microphone's change, at most, beside a gain's
 STAYS_SHARE = 0.4  # of a gain's jump, and a voice has not taken part in it
@@ -31,16 +30,11 @@ STEEP_SHARE = 0.6  # of a change that two seconds have to show; a lorry takes lo
 LESS_DB = 1.0
 NEARLY = 0.8  # as large as the largest shift: taken for the same jump
 ONE_VOICE_DB = 8.0  # by so much no one's voice shifts because they turn round
-ONE_VOICE_LEAST_DB, ONE_VOICE_ALIKE_DB = 4.5, 1.0  # and by so much, so evenly, seldom
-LIKELY = 6.0  # nepers of likelihood under the best moment's
+ONE_VOICE_ALIKE_DB = 1.0  # between bands, for less than that
 STEADY_DB = 1.2  # error of a shift where nothing lies near: a steady background
 LEAST_ALONE_S = 10.0
 DEAD_SHARE = 0.3
-WIDEST_DB, SMEAR_DB, CLEAREST, UNSURE = 60, 1.5, 4.0, 0.15
-LOW_SHARE, LOW_SAYS, OTHERS_SAY_LESS = 0.2, 3.0, 60.0
-REST_DB, REST_SAYS = 2.0, 1.5  # how near a background is to its usual, and nepers for a block of it
 BANDS = slice(3, 7)  # of the blocks' seven: 600 Hz to 7.5 kHz, where no mains hum reaches
-OVER_FLOOR_DB = 8.0  # a voice has to stand over the background in both microphones
 
 
 @dataclass(frozen=True)
@@ -86,26 +80,6 @@ def mostly_dead(hearing: Hearing) -> bool:
     return bool(hearing.dead.mean(axis=1).max() > DEAD_SHARE)
 
 
-class Sound:
-    """What jumps are looked for in: a row of dB for each block, by band and class of sound.
-
-    That row is the difference of both microphones, or the level of the one that is alone.
-    """
-
-    def __init__(self, levels: Powers, classes: list[Mask], alone: int | None) -> None:
-        self.levels, self.alone = levels, alone
-        bands = levels[0] - levels[1] if alone is None else levels[alone]
-        self.mean = bands.mean(axis=1)
-        self.classes = classes
-        self.sums = [Sums(np.where(mask, self.mean, np.nan)) for mask in classes]
-        self.bands = [Sums(np.where(classes[2], row, np.nan)) for row in bands.T]
-        self.quiet = [Sums(np.where(classes[2], row.mean(axis=1), np.nan)) for row in levels]
-
-    def borne_out(self, at: np.ndarray, first: int, end: int) -> Powers:
-        """Return how much of all classes' variance a step at each moment explains."""
-        return np.sum([row.borne_out(at, first, end) for row in self.sums], axis=0)
-
-
 def _split(sound: Sound) -> list[Jump]:
     """Find the largest jump of a stretch, then those of its two parts."""
     found = []
@@ -115,7 +89,7 @@ def _split(sound: Sound) -> list[Jump]:
         at = np.arange(first + LEAST_BLOCKS, end - LEAST_BLOCKS + 1, round(STEP_S * BLOCKS_PER_S))
         if not len(at):
             continue
-        by = _shift(sound, at, first, end)[0]
+        by = shift_of(sound, at, first, end)[0]
         largest = float(np.abs(by).max())
         if largest < LEAST_JUMP_DB:
             continue
@@ -128,7 +102,9 @@ def _split(sound: Sound) -> list[Jump]:
         )
         if is_gain(sound, judged, (first, end), change):
             sign = -1 if mic == 1 and sound.alone is None else 1
-            _, shift, error = (row[..., 0] for row in _shift(sound, np.array([judged]), first, end))
+            _, shift, error = (
+                row[..., 0] for row in shift_of(sound, np.array([judged]), first, end)
+            )
             heard = np.isfinite(shift)
             proven = bool(heard[2] or heard.all(where=[True, True, False]))  # more than one voice
             # Voices that take no part: a background of one microphone, as a gate's that opens.
@@ -151,9 +127,10 @@ def _settled(
     mic, change = _whose(sound, block, by), by
     span = (block / BLOCKS_PER_S,) * 2
     for _ in range(2):
-        moment = _moment(sound, mic, block, first, end)
+        change_there = float(shift_of(sound, np.array([block]), first, end)[0][0])
+        moment = moment_of(sound, mic, block, (first, end), change_there)
         moved = min(max(moment[0], first + 1), end - 1)
-        by_there = float(_shift(sound, np.array([moved]), first, end)[0][0])
+        by_there = float(shift_of(sound, np.array([moved]), first, end)[0][0])
         # Nearer to the moment the change shows better, unless too little is left beside it.
         if abs(by_there) > abs(change) - LESS_DB:
             judged, change = moved, by_there
@@ -164,25 +141,10 @@ def _settled(
     return judged, change, mic, block, span
 
 
-def _shift(sound: Sound, at: np.ndarray, first: int, end: int) -> tuple[Powers, Powers, Powers]:
-    """Return by how much all sounds shift (pauses first, else voices), and each class's shift."""
-    shift, error = np.stack([row.shift(at, first, end) for row in sound.sums], axis=1)
-    weight = np.where(np.isfinite(shift), 1 / error**2, 0.0)
-    with np.errstate(invalid="ignore", divide="ignore"):
-        mean = (weight * np.nan_to_num(shift)).sum(axis=0) / weight.sum(axis=0)
-    both = np.isfinite(shift[:2]).all(axis=0) & (np.abs(shift[0] - shift[1]) < AGREE_DB)
-    by = np.where(np.isfinite(shift[2]), shift[2], np.where(both, mean, 0.0))
-    # One voice alone may have turned round.
-    one = np.isfinite(shift).sum(axis=0) == 1
-    told = one & (np.nanmax(np.abs(np.nan_to_num(shift[:2])), axis=0) >= ONE_VOICE_LEAST_DB)
-    by = np.where(told, np.nansum(shift[:2], axis=0), by)
-    return by, shift, error
-
-
 def _shows_at(sound: Sound, mic: int, block: int, by: float) -> bool:
     """Whether what is just before and after shows it: the background, pauses, or both voices."""
     edges = np.array([max(block - SIDE, 0), block, min(block + SIDE, len(sound.mean))])
-    rests = _of_rests(sound, mic, slice(max(block - APART, 0), block + APART), edges)
+    rests = of_rests(sound, mic, slice(max(block - APART, 0), block + APART), edges)
     cut = min(block, APART)
     if (rests[:cut] < 0).sum() >= LEAST_BLOCKS and (rests[cut:] > 0).sum() >= LEAST_BLOCKS:
         return True
@@ -202,7 +164,7 @@ def is_gain(sound: Sound, at: int, ends: tuple[int, int], by: float) -> bool:
     if abs(by) < LEAST_JUMP_DB:
         return False
     moment = np.array([at])
-    _, shift, error = (row[..., 0] for row in _shift(sound, moment, *ends))
+    _, shift, error = (row[..., 0] for row in shift_of(sound, moment, *ends))
     agreeing = (error[:2] < SURE_DB) & (np.abs(shift[:2] - by) < AGREE_DB)
     if not np.isfinite(shift[2]):
         if abs(by) >= ONE_VOICE_LEAST_DB and np.isfinite(shift[:2]).sum() == 1:
@@ -241,92 +203,6 @@ def _one_voice_tells(sound: Sound, at: int, ends: tuple[int, int], voice: int, b
     own = by if voice == 0 else -by
     here, there = (float(np.mean(shifts(sound.levels[mic])[:, 0])) for mic in (voice, 1 - voice))
     return bool(np.std(told[:, 0]) < ONE_VOICE_ALIKE_DB and abs(here - own) < abs(there + own))
-
-
-def sound_classes(hearing: Hearing, levels: Powers, quiet: Mask) -> list[Mask]:
-    """Return which blocks hold the first voice alone, the second alone, nobody."""
-    count = levels.shape[1]
-    floor = np.array([np.nanpercentile(row, 10) if np.isfinite(row).any() else 0 for row in levels])
-    with np.errstate(invalid="ignore"):
-        clear = (levels > (floor + OVER_FLOOR_DB)[:, None]).all(axis=0)
-    live = np.isfinite(levels).all(axis=0)
-    single = in_blocks(hearing.activity.single, count)
-    return [single[0].all(axis=1) & clear, single[1].all(axis=1) & clear, quiet & live]
-
-
-def _moment(sound: Sound, mic: int, block: int, first: int, end: int) -> tuple[int, int, int]:
-    """Return the block from which on the differences are the later ones, and how early and late.
-
-    Whoever speaks, a difference that was common before, or would be common after but for the jump,
-    speaks for before; so no block has to be given to a person first. Pauses are told from speech.
-    """
-    low, high = max(block - REACH, first), min(block + REACH, end)
-    by = float(_shift(sound, np.array([block]), first, end)[0][0])
-    edges = np.array([max(block - SIDE, first), block, min(block + SIDE, end)])
-    evidence = _of_lows(sound.levels[mic, low:high], sound.quiet[mic], edges)
-    if sound.alone is None:
-        evidence += _of_rests(sound, mic, slice(low, high), edges)
-        rest = ~sound.classes[2]
-        kinds = [sound.classes[2]]
-        for voice, sums in zip(sound.classes[:2], sound.sums[:2], strict=True):
-            if abs(sums.shift(edges[1:2], first, end)[0, 0] - by) < AGREE_DB:
-                kinds.append(voice)
-                rest = rest & ~voice
-        for kind in (*kinds, rest):
-            row = np.where(kind, sound.mean, np.nan)
-            ahead = row[edges[0] : max(block - APART, edges[0])]
-            later = row[min(block + APART, edges[2]) : edges[2]]
-            before = _common(np.concatenate([ahead, later - by]))
-            after = _common(np.concatenate([ahead + by, later]))
-            heard = np.isfinite(row[low:high])
-            at = _bins(row[low:high][heard])
-            clearest = CLEAREST if kind is not rest else UNSURE
-            evidence[heard] += np.clip(np.log(after[at] / before[at]), -clearest, clearest)
-    total = np.concatenate([[0.0], np.cumsum(evidence)])
-    likely = np.flatnonzero(total < total.min() + LIKELY)
-    return low + int(np.argmin(total)), low + int(likely[0]), low + int(likely[-1])
-
-
-def _bins(difference_db: Powers) -> np.ndarray:
-    return np.clip(np.round(difference_db) + WIDEST_DB, 0, 2 * WIDEST_DB).astype(np.int64)
-
-
-def _common(difference_db: Powers) -> Powers:
-    """Return how common each difference is, in steps of 1 dB."""
-    counts = np.bincount(
-        _bins(difference_db[np.isfinite(difference_db)]), minlength=2 * WIDEST_DB + 1
-    )
-    kernel = np.exp(-0.5 * (np.arange(-4, 5) / SMEAR_DB) ** 2)
-    return np.convolve(counts, kernel / kernel.sum(), mode="same") + 0.01 * counts.sum() / 20 + 1e-3
-
-
-def _of_lows(levels: Powers, quiet: "Sums", edges: np.ndarray) -> Powers:
-    """Return what each block says for the later level: none lies below the background it is in."""
-    number, mean, _ = quiet.over(edges[:2], edges[1:])
-    if number.min() < LEAST_BLOCKS:
-        return np.zeros(len(levels))
-    by = mean[1] - mean[0]
-    with np.errstate(invalid="ignore"):
-        is_low = levels.mean(axis=1) < mean.mean() - LOW_SHARE * abs(by)
-    return np.sign(by) * np.where(is_low, -LOW_SAYS, LOW_SAYS / OTHERS_SAY_LESS)
-
-
-def _of_rests(sound: Sound, mic: int, part: slice, edges: np.ndarray) -> Powers:
-    """Return what the background says just beside the moment, where it may pass for speech.
-
-    The background before a drop stands over the one that is usual after it. With the other
-    microphone at its own background nobody speaks, and the nearer of the two levels tells.
-    """
-    number, mean, _ = sound.quiet[mic].over(edges[:2], edges[1:])
-    others, still, _ = sound.quiet[1 - mic].over(edges[:1], edges[2:])
-    levels = sound.levels[:, part].mean(axis=2)
-    if min(number.min(), others.min()) < LEAST_BLOCKS:
-        return np.zeros(levels.shape[1])
-    with np.errstate(invalid="ignore"):
-        nobody = np.abs(levels[1 - mic] - still[0]) < REST_DB
-        from_before, from_after = (np.abs(levels[mic] - level) for level in mean)
-        told = nobody & (np.minimum(from_before, from_after) < REST_DB)
-        return np.where(told, np.where(from_after < from_before, REST_SAYS, -REST_SAYS), 0.0)
 
 
 def _whose(sound: Sound, block: int, by: float) -> int:
