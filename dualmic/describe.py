@@ -46,15 +46,17 @@ def mic_of(hearing: Hearing, mic: int, channel: int, mains_hz: float | None = No
     own = (hearing.activity.single[mic] & ~hearing.dead[mic])[: len(cells)]
     floor = hearing.floors[mic]
     peak = float(measured.peaks.true_peak[mic])
+    loudness = Loudness(
+        rounded(lo.integrated_lufs(cells)),
+        rounded(lo.max_momentary_lufs(cells)),
+        rounded(lo.max_short_term_lufs(cells)),
+        rounded(lo.range_lu(cells)),
+        rounded(lo.speech_lufs(cells, own)),
+    )
+    let_go()
     return Mic(
         channel=channel,
-        loudness=Loudness(
-            rounded(lo.integrated_lufs(cells)),
-            rounded(lo.max_momentary_lufs(cells)),
-            rounded(lo.max_short_term_lufs(cells)),
-            rounded(lo.range_lu(cells)),
-            rounded(lo.speech_lufs(cells, own)),
-        ),
+        loudness=loudness,
         sample_peak_dbfs=amplitude_db(float(measured.levels.sample_peak[mic])),
         true_peak_dbtp=amplitude_db(peak),
         true_peak_at_s=rounded(measured.peaks.frame[mic] / measured.rate_hz, 4) if peak else None,

@@ -73,7 +73,7 @@ def _sorted_runs(hearing: Hearing, mic: int) -> tuple[list[HeldRun], list[HeldRu
     dead = hearing.dead[mic]
     power = hearing.measured.levels.power[mic]
     live = power[power > 1e-14]
-    least = float(np.percentile(live, 10)) if len(live) else 0.0
+    least = float(np.percentile(live, 10, overwrite_input=True)) if len(live) else 0.0
     least *= 10 ** (CUT_DB / 10)
     silent = _silent_values(hearing.measured.held[mic])
     closing = _closing_power(hearing, mic, silent)

@@ -23,7 +23,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from dualmic.meters.flat_runs import flat_runs
-from dualmic.stack import Stack, room
+from dualmic.stack import Stack, let_go, room
 from dualmic.tiles import Floats, Span, cell_edges
 
 LEAST_RUN = 3
@@ -189,6 +189,7 @@ def peak_level_dbfs(peak: Floats) -> Floats:
     np.maximum(peak, 10 ** (LEAST_DBFS / 20), out=level)
     np.log10(level, out=level)
     level *= 20
+    let_go()
     return level
 
 

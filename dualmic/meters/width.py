@@ -5,7 +5,7 @@ level of the mono sum against its parts, and the stretches in which both channel
 """
 
 import math
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -20,7 +20,7 @@ WIDE_CORRELATION = 0.9
 SILENCE_POWER = 1e-6  # -60 dBFS: too soft to tell anything from
 _LEAST_BESIDE_OFFSET = 0.1  # our choice
 _ALL_AND_ROUNDING = 1.001  # of what can be in common
-_TOGETHER = 36_000  # steps, of no influence on results
+_TOGETHER = 36_000  # cells or steps, of no influence on results
 _SILENT = 1e-13  # -130 dBFS: digital silence, float32 rounding of an offset's removal included
 
 
@@ -48,21 +48,28 @@ class Width:
 
     def one_signal(self) -> Mask:
         """Return the cells in which both channels carry one signal at one level."""
-        with np.errstate(divide="ignore", invalid="ignore"):
-            apart_db = np.abs(10.0 * np.log10(self.left / self.right))
-        return (
-            self.heard()
-            & (self._correlation() > ONE_SIGNAL_CORRELATION)
-            & (apart_db < ONE_SIGNAL_DB)
-        )
+        return self._told(_is_one_signal)
 
     def wide(self) -> Mask:
         """Return the cells in which the channels plainly differ."""
-        return self.heard() & (self._correlation() < WIDE_CORRELATION)
+        return self._told(lambda part: part._is_loud() & (part._correlation() < WIDE_CORRELATION))
 
     def heard(self) -> Mask:
         """Return the cells that are loud enough to tell."""
-        return np.maximum(self.left, self.right) > SILENCE_POWER
+        return self._told(Width._is_loud)
+
+    def _told(self, tell: Callable[["Width"], Mask]) -> Mask:
+        """Return what ``tell`` says of every cell, asked some minutes at a time."""
+        told = np.zeros(len(self.left), bool)
+        for first in range(0, len(told), _TOGETHER):
+            part = slice(first, first + _TOGETHER)
+            told[part] = tell(Width(self.left[part], self.right[part], self.product[part]))
+            let_go()
+        return told
+
+    def _is_loud(self) -> Mask:
+        loud: Mask = np.maximum(self.left, self.right) > SILENCE_POWER
+        return loud
 
     def residual_db(self, length: int, step: int, dc: tuple[float, float]) -> Powers:
         """Return 10 log10 of the share of power that the best gain of one channel leaves of both.
@@ -90,6 +97,13 @@ class Width:
     def _correlation(self) -> Powers:
         scale = np.sqrt(self.left * self.right)
         return self.product / np.maximum(scale, 1e-20)
+
+
+def _is_one_signal(width: Width) -> Mask:
+    with np.errstate(divide="ignore", invalid="ignore"):
+        apart_db = np.abs(10.0 * np.log10(width.left / width.right))
+    alike = width._correlation() > ONE_SIGNAL_CORRELATION
+    return width._is_loud() & alike & (apart_db < ONE_SIGNAL_DB)
 
 
 def _sliding_means(rows: Sequence[Floats], length: int, step: int) -> Powers:
