@@ -110,7 +110,7 @@ def _deaf(bands_db: np.ndarray, mic: int, silent: Mask) -> Mask:
     if sum(piece.talk_cells for piece in pieces) < 100 or cells < WINDOW_CELLS:
         return nowhere
     shares = np.concatenate([piece.shares for piece in pieces])
-    usual = float(np.percentile(shares, 75, overwrite_input=True)) if len(shares) else 0.0
+    usual = float(np.percentile(shares, 75)) if len(shares) else 0.0
     alive_noise: float | None = None
     if usual < 10 ** (LEAST_LEAK_DB / 10):
         usual = 10 ** (LEAST_LEAK_DB / 10)
@@ -191,7 +191,7 @@ class _Piece:
         self.shares = few[np.isfinite(few)]
         self.talk_cells = int(talk[inside].sum())
         self.loud_cells = int((own > 30 * floor)[inside].sum())
-        self.still = (moving_mean(own, 21) < 10 ** (TRACE_DB / 10) * floor)[inside].copy()
+        self.still = (moving_mean(own, 21) < 10 ** (TRACE_DB / 10) * floor)[inside]
 
     def deaf(self, usual: float, alive_noise: float | None) -> Mask:
         """Where a leak of ``usual`` strength would stand clear of the noise, and does not.

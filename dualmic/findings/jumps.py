@@ -125,10 +125,10 @@ def _settled(
     """
     judged = block = start
     mic, change = _whose(sound, block, by), by
+    by_there = float(shift_of(sound, np.array([block]), first, end)[0][0])
     span = (block / BLOCKS_PER_S,) * 2
     for _ in range(2):
-        change_there = float(shift_of(sound, np.array([block]), first, end)[0][0])
-        moment = moment_of(sound, mic, block, (first, end), change_there)
+        moment = moment_of(sound, mic, block, (first, end), by_there)
         moved = min(max(moment[0], first + 1), end - 1)
         by_there = float(shift_of(sound, np.array([moved]), first, end)[0][0])
         # Nearer to the moment the change shows better, unless too little is left beside it.

@@ -5,36 +5,15 @@ whose input is turned or sets itself, leaks more or less for a while, in all ban
 times the usual it is, is followed wherever one voice alone is heard.
 """
 
-from dataclasses import dataclass
-
 import numpy as np
 
 from dualmic.meters.bands import Bands, stretches
-from dualmic.tiles import Floats, Indices, Mask, Powers
+from dualmic.stack import room
+from dualmic.tiles import Floats, Mask, Powers
 
 # Our choices. How far around a leak is held against its usual, and how much of it that takes.
 NEAR_CLOSE, NEAR_WIDE, NEAR_STEP, NEAR_LEAST = 150, 400, 100, 40
 LEAST_PERCENTILE = 5.0  # of a person's speech, in which their leak may be less still
-
-
-@dataclass(frozen=True)
-class MoreLeak:
-    """How many times its usual each voice's leak is around each cell.
-
-    Who turns round, and whose input is turned or sets itself, leaks more or less for a while.
-    ``local_db`` ``(2, middles)`` holds at the cells ``middles``.
-    """
-
-    middles: Indices
-    local_db: Floats
-    cells: int
-
-    def times(self, mic: int, part: slice) -> Floats:
-        """Return the factor for each cell of a part of the take, as power."""
-        at = np.arange(*part.indices(self.cells))
-        drawn = np.interp(at, self.middles, self.local_db[mic]) / 10
-        factor: Floats = (10**drawn).astype(np.float32)
-        return factor
 
 
 def first_ratios(
@@ -57,7 +36,7 @@ def first_ratios(
     return ratios(heard, np.stack(masks), np.zeros((2, heard.count)))
 
 
-def ratios(heard: Bands, masks: Mask, before: Powers, more: MoreLeak | None = None) -> Powers:
+def ratios(heard: Bands, masks: Mask, before: Powers, more: Floats | None = None) -> Powers:
     """Return how much of each voice is in the other microphone, by band; ``before`` if unheard.
 
     ``more``: see :func:`more_leak`.
@@ -82,7 +61,7 @@ def ratios(heard: Bands, masks: Mask, before: Powers, more: MoreLeak | None = No
             loud = own > 5 * noise  # the voice itself four times the noise
             leaking = own - noise
             if more is not None:
-                leaking *= more.times(m, stretch.part)[mask]
+                leaking *= more[m, stretch.part][mask]
             here[m] += np.where(loud, leaking, 0).sum(axis=1, dtype=np.float64)
             there[m] += np.where(loud, theirs - beneath, 0).sum(axis=1, dtype=np.float64)
             number[m] += loud.sum(axis=1)
@@ -93,8 +72,10 @@ def ratios(heard: Bands, masks: Mask, before: Powers, more: MoreLeak | None = No
 
 def more_leak(
     difference_db: Floats, single: Mask, clusters: tuple[float | None, float | None]
-) -> MoreLeak:
-    """Follow how many times its usual each voice's leak is through the take.
+) -> Floats:
+    """Return how many times its usual each voice's leak is around each cell, ``(2, cells)``.
+
+    Who turns round, and whose input is turned or sets itself, leaks more or less for a while.
 
     Args:
         difference_db: level difference first over second microphone, ``(cells,)``.
@@ -103,27 +84,29 @@ def more_leak(
 
     """
     cells = single.shape[1]
+    more = room(single.shape, np.float32)
     middles = np.arange(0, cells + NEAR_STEP, NEAR_STEP)
-    local_db = np.zeros((2, len(middles)), np.float32)
     for m in (0, 1):
+        local_db = np.zeros(len(middles), np.float32)
         at = np.flatnonzero(single[m])
         usual = clusters[m]
-        if len(at) < NEAR_LEAST or usual is None:
-            continue
-        apart = (difference_db[at] - usual) * (1 if m else -1)
-        for reach in (NEAR_WIDE, NEAR_CLOSE):
-            first, last = np.searchsorted(at, [middles - reach, middles + reach])
-            for k in np.flatnonzero(last - first >= NEAR_LEAST):
-                near = apart[first[k] : last[k]]
-                local_db[m, k] = np.partition(near, len(near) // 2)[len(near) // 2]
-    return MoreLeak(middles, local_db, cells)
+        if len(at) >= NEAR_LEAST and usual is not None:
+            apart = (difference_db[at] - usual) * (1 if m else -1)
+            for reach in (NEAR_WIDE, NEAR_CLOSE):
+                first, last = np.searchsorted(at, [middles - reach, middles + reach])
+                for k in np.flatnonzero(last - first >= NEAR_LEAST):
+                    near = apart[first[k] : last[k]]
+                    local_db[k] = np.partition(near, len(near) // 2)[len(near) // 2]
+        for stretch in stretches(cells):
+            around = np.arange(stretch.first, stretch.end)
+            more[m, stretch.part] = 10 ** (np.interp(around, middles, local_db) / 10)
+    return more
 
 
-def least_of(ratio: Powers, more: MoreLeak, own: Mask) -> Powers:
+def least_of(ratio: Powers, more: Floats, own: Mask) -> Powers:
     """Return the leaks at their least: what else is held against them has to miss even that."""
-    least = np.ones(2)
-    for m in (0, 1):
-        if own[m].any():
-            parts = [more.times(m, s.part)[own[m, s.part]] for s in stretches(own.shape[1])]
-            least[m] = np.percentile(np.concatenate(parts), LEAST_PERCENTILE)
-    return ratio * np.minimum(least, 1.0)[:, None]
+    least = [
+        float(np.percentile(more[m][own[m]], LEAST_PERCENTILE)) if own[m].any() else 1.0
+        for m in (0, 1)
+    ]
+    return ratio * np.minimum(np.array(least), 1.0)[:, None]

@@ -161,13 +161,9 @@ class Places:
 
     def _cells_each(self, mask: Mask) -> Indices:
         """Return how many cells of a mask each moment is the nearest to, ``(moments,)``."""
-        moments = self.moments.shape[2]
-        groups = max(-(-(len(mask) + CELLS_EACH // 2) // CELLS_EACH), moments)
-        padded = np.zeros(groups * CELLS_EACH, bool)
-        padded[CELLS_EACH // 2 :][: len(mask)] = mask
-        count: Indices = padded.reshape(-1, CELLS_EACH).sum(axis=1)
-        count[moments - 1] += count[moments:].sum()
-        return count[:moments]
+        starts = np.arange(self.moments.shape[2]) * CELLS_EACH - CELLS_EACH // 2
+        count: Indices = np.add.reduceat(mask, np.maximum(starts, 0), dtype=np.int64)
+        return count
 
     def _by_cell(self, rows: np.ndarray) -> np.ndarray:
         """Give each cell what its nearest moment holds, along the last axis."""

@@ -24,7 +24,7 @@ import numpy as np
 from dualmic.meters.bands import Bands, stretches
 from dualmic.meters.cloth import brief, flat_noise, without_cloth
 from dualmic.meters.clusters import LEAST_CLUSTER_CELLS, find_clusters
-from dualmic.meters.leaks import MoreLeak, first_ratios, least_of, more_leak, ratios
+from dualmic.meters.leaks import first_ratios, least_of, more_leak, ratios
 from dualmic.meters.masks import bridged, holding, longer, moving_mean, runs_of, widened
 from dualmic.meters.one_voice import alone, with_one_owner
 from dualmic.meters.places import SEEN_CELLS, Places, find_places
@@ -128,7 +128,7 @@ def find_speech(
 
 def _first_leaks(
     heard: Bands, places: Places | None, difference_db: Floats, cells: tuple[Mask, Mask, Mask]
-) -> tuple[Mask, tuple[float | None, float | None], Powers, MoreLeak | None]:
+) -> tuple[Mask, tuple[float | None, float | None], Powers, Floats | None]:
     """Return what places, or else levels, say of the leaks before anybody asks who speaks.
 
     ``cells``: where sound stands over the noise, where it is worth looking at, and where both
@@ -219,12 +219,12 @@ def _flat_noise(heard: Bands) -> tuple[Mask, Mask]:
     return kept(flat), kept(flat & ~audible[::-1])
 
 
-def _talking(heard: Bands, ratio: Powers, more: MoreLeak | None = None) -> Mask:
+def _talking(heard: Bands, ratio: Powers, more: Floats | None = None) -> Mask:
     """Ask each microphone whether it holds more than noise and the other's leak."""
     return np.stack([_talking_in(heard, m, ratio[1 - m], more) for m in (0, 1)])
 
 
-def _talking_in(heard: Bands, m: int, ratio: Powers, more: MoreLeak | None) -> Mask:
+def _talking_in(heard: Bands, m: int, ratio: Powers, more: Floats | None) -> Mask:
     """Ask one microphone; ``ratio`` ``(bands,)`` is how much of the other's voice leaks into it."""
     held, starts = np.zeros((2, heard.cells), bool)
     strengths = []
@@ -232,7 +232,7 @@ def _talking_in(heard: Bands, m: int, ratio: Powers, more: MoreLeak | None) -> M
         power = heard.power(m, stretch)
         expected = heard.echo(1 - m, stretch) * ratio[:, None].astype(np.float32)
         if more is not None:
-            expected *= more.times(1 - m, stretch.wide)
+            expected *= more[1 - m, stretch.wide]
         expected += heard.floor(m, stretch)
         over = np.log(power / expected)
         over = np.clip(over, *_CLIPPED, out=over).sum(axis=0) * (_DB / heard.count)
