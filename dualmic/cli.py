@@ -37,6 +37,24 @@ def _one_line_errors(command: Callable[..., int]) -> Callable[..., None]:
     return run
 
 
+# Options that several commands have.
+_for = click.option(
+    "--for", "specs", multiple=True, help="Delivery: a name or a TOML file. Repeatable."
+)
+_interviewer = click.option(
+    "--interviewer", type=int, help="The interviewer's channel, counted from 1."
+)
+_subject = click.option("--subject", type=int, help="The subject's channel, counted from 1.")
+_joined = click.option(
+    "--joined", is_flag=True, help="Parts of one take: all in order, one of them, or their folder."
+)
+_one_mic = click.option("--one-mic", is_flag=True, help="Both people share one microphone.")
+_private = click.option("--private", is_flag=True, help="Write no names, paths, dates or clips.")
+_settings = click.option(
+    "--settings", type=click.Path(path_type=Path), help="A dualmic.toml to use."
+)
+
+
 @click.group(context_settings=CONTEXT)
 @click.version_option(dualmic.__version__, prog_name="dualmic")
 def main() -> None:
@@ -58,21 +76,19 @@ def main() -> None:
 @click.argument("take", nargs=-1, required=True, type=click.Path(path_type=Path))
 @click.option("--report", type=click.Path(path_type=Path), help="Folder for the report set.")
 @click.option("--json", "json_path", help="Write the record to a file; - for standard output.")
-@click.option("--for", "specs", multiple=True, help="Delivery: a name or a TOML file. Repeatable.")
+@_for
 @click.option(
     "--as", "mode", type=click.Choice(["take", "mix"]), help="A raw take, or a finished mix."
 )
-@click.option("--interviewer", type=int, help="The interviewer's channel, counted from 1.")
-@click.option("--subject", type=int, help="The subject's channel, counted from 1.")
+@_interviewer
+@_subject
 @click.option("--newest", is_flag=True, help="TAKE is a folder: check its newest recording.")
-@click.option(
-    "--joined", is_flag=True, help="Parts of one take: all in order, one of them, or their folder."
-)
-@click.option("--one-mic", is_flag=True, help="Both people share one microphone.")
+@_joined
+@_one_mic
 @click.option("--numbers", is_flag=True, help="Show measured values and limits on the screen.")
 @click.option("--explain", is_flag=True, help="Say of each problem what it was judged by.")
-@click.option("--private", is_flag=True, help="Write no names, paths, dates or clips.")
-@click.option("--settings", type=click.Path(path_type=Path), help="A dualmic.toml to use.")
+@_private
+@_settings
 @click.option("--from", "saved", is_flag=True, help="TAKE is a saved record: draw it again.")
 @_one_line_errors
 def check(take: tuple[Path, ...], **asked: Any) -> int:
@@ -97,14 +113,14 @@ def check(take: tuple[Path, ...], **asked: Any) -> int:
     "--out", required=True, type=click.Path(path_type=Path), help="Folder for reports and page."
 )
 @click.option("--jobs", type=click.IntRange(1), help="Takes checked at once; default: the cores.")
-@click.option("--for", "specs", multiple=True, help="Delivery: a name or a TOML file. Repeatable.")
+@_for
 @click.option("--interviewer", type=int, help="The interviewer's channel in every take, from 1.")
 @click.option("--subject", type=int, help="The subject's channel in every take, from 1.")
-@click.option("--one-mic", is_flag=True, help="Both people share one microphone.")
-@click.option("--private", is_flag=True, help="Write no names, paths, dates or clips.")
+@_one_mic
+@_private
 @click.option("--watch", is_flag=True, help="Go on as files arrive, until Ctrl-C.")
 @click.option("--scheduler", metavar="ADDRESS", help="Run on a Dask cluster ([cluster] extra).")
-@click.option("--settings", type=click.Path(path_type=Path), help="A dualmic.toml to use.")
+@_settings
 @_one_line_errors
 def day(folder: Path, out: Path, **asked: Any) -> int:
     """Check every take in a folder, unattended, and write one page on the day.
@@ -123,14 +139,12 @@ def day(folder: Path, out: Path, **asked: Any) -> int:
 
 @main.command(context_settings=CONTEXT)
 @click.argument("take", nargs=-1, required=True, metavar="TAKE... [NUMBER]")
-@click.option("--for", "specs", multiple=True, help="Delivery: a name or a TOML file. Repeatable.")
-@click.option("--interviewer", type=int, help="The interviewer's channel, counted from 1.")
-@click.option("--subject", type=int, help="The subject's channel, counted from 1.")
-@click.option(
-    "--joined", is_flag=True, help="Parts of one take: all in order, one of them, or their folder."
-)
-@click.option("--one-mic", is_flag=True, help="Both people share one microphone.")
-@click.option("--settings", type=click.Path(path_type=Path), help="A dualmic.toml to use.")
+@_for
+@_interviewer
+@_subject
+@_joined
+@_one_mic
+@_settings
 @_one_line_errors
 def hear(take: tuple[str, ...], **asked: Any) -> int:
     """Listen to problem NUMBER of a take; without a number, list the problems.

@@ -71,11 +71,6 @@ def check(asked: CheckAsked) -> int:
         load_ahead()
     if asked.newest:
         asked = _newest(asked)
-    elif len(asked.paths) == 1 and asked.paths[0].is_dir() and not asked.joined:
-        raise UsageError(
-            f"{asked.paths[0]} is a folder: give one of its recordings, or add --newest for the "
-            "newest, or --joined if its files are parts of one take; dualmic day checks them all."
-        )
     if len(asked.paths) == 1 and not asked.saved:
         asked = _with_parts(asked)
     record = _read_back(asked) if asked.saved else _measured(asked, settings)
@@ -124,6 +119,11 @@ def _with_parts(asked: CheckAsked) -> CheckAsked:
 
     (path,) = asked.paths
     if not asked.joined:
+        if path.is_dir():
+            raise UsageError(
+                f"{path} is a folder: give one of its recordings, or --joined if they are parts of "
+                "one take. dualmic check --newest checks its newest, dualmic day all of them."
+            )
         hint = None if asked.mode == "mix" else part_hint(path)
         if hint is not None:
             _say(hint)

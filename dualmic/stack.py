@@ -12,6 +12,7 @@ import ctypes
 import mmap
 import sys
 import tempfile
+from collections.abc import Iterator
 from typing import IO
 from weakref import WeakSet
 
@@ -128,6 +129,13 @@ def _write(file: IO[bytes], rows: NDArray) -> None:
     left = rows.reshape(-1).view(np.uint8)
     while len(left):
         left = left[file.write(left.data) :]
+
+
+def pieces(length: int, each: int) -> Iterator[slice]:
+    """Yield the parts of an axis, ``each`` long at most; in between, what was read is let go."""
+    for first in range(0, length, each):
+        yield slice(first, min(first + each, length))
+        let_go()
 
 
 def let_go() -> None:

@@ -229,10 +229,11 @@ def test_a_problem_on_two_recorders_is_heard_with_the_number_that_check_gives(
 
 
 def test_a_folder_is_answered_with_what_can_be_done_with_it(tmp_path: Path) -> None:
-    done = run("check", tmp_path)
-    assert done.exit_code == 2
-    assert done.stderr.count("\n") == 1
-    assert all(word in done.stderr for word in ("--newest", "--joined", "dualmic day"))
+    for command in ("check", "hear"):
+        done = run(command, tmp_path)
+        assert done.exit_code == 2
+        assert done.stderr.count("\n") == 1
+        assert all(word in done.stderr for word in ("--newest", "--joined", "dualmic day"))
 
 
 def test_a_saved_record_is_drawn_again(good_take: Path, tmp_path: Path) -> None:

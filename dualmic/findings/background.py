@@ -9,7 +9,7 @@ from dualmic.meters.hum import GROUP, HEARD_LINE_DB, HumLines, find_hum
 from dualmic.meters.masks import bridged, runs_of
 from dualmic.meters.spectrum import a_weighting_db
 from dualmic.record import Severity
-from dualmic.stack import let_go
+from dualmic.stack import pieces
 
 # Our choice: a hum that can be heard matters once it is less than 60 dB under the speech,
 # A-weighted: a quiet room's own background lies there.
@@ -19,7 +19,7 @@ UNSTEADY_DB = 12.0
 # Our choice: where the other microphone is dead, the other person's words may pass for the wearer's
 # own, which are louder by about this.
 DEAD_ERROR_DB = 5.0
-LET_GO_GROUPS = 360  # an hour, of no influence on results
+_TOGETHER = 360  # groups, an hour of them, of no influence on results
 OFF_MAINS_HZ = 1.0  # our choice: no grid strays that far, and weak hum is read to a tenth of it
 
 
@@ -89,12 +89,11 @@ def steady_hum(hearing: Hearing, mic: int, mains_hz: float | None = None) -> Hum
     """
     groups = hearing.measured.low.power[mic]
     total, live = np.zeros(groups.shape[1]), 0
-    for k, group in enumerate(groups):
-        if not _dead(hearing, mic, k) and group.any():
-            total += group
-            live += 1
-        if k % LET_GO_GROUPS == 0:
-            let_go()
+    for piece in pieces(len(groups), _TOGETHER):
+        for k, group in enumerate(groups[piece], piece.start):
+            if not _dead(hearing, mic, k) and group.any():
+                total += group
+                live += 1
     return find_hum(hearing.measured.low.bins_hz, total / live, mains_hz) if live else None
 
 

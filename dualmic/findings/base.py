@@ -1,6 +1,6 @@
 """What a finding is, and the limits that decide how bad it is."""
 
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING
 
@@ -14,6 +14,7 @@ BLOCK_CELLS = 5
 """Changes of level and background are looked for in blocks of 50 ms (our choice)."""
 BLOCKS_PER_S = CELLS_PER_S // BLOCK_CELLS
 SHORTEST_S = 1.0  # our choice: in less there is no voice, background or level to judge
+ENDS_S = 0.3  # our choice: as near as the ends of a stretch are known
 
 
 @dataclass(frozen=True)
@@ -35,6 +36,16 @@ class Finding:
     count: int = 1
     spoils: bool = False
     facts: Mapping[str, object] = field(default_factory=dict)
+
+
+def overlaps(
+    start_s: float, end_s: float, others: Sequence[Finding], slack_s: float = ENDS_S
+) -> bool:
+    """Whether a stretch and one of the findings overlap, or lie nearer than ``slack_s``.
+
+    With a negative slack, whether they overlap by more than that.
+    """
+    return any(start_s < o.end_s + slack_s and end_s > o.start_s - slack_s for o in others)
 
 
 def in_blocks(cells: Mask, count: int) -> Mask:

@@ -4,12 +4,18 @@ from dataclasses import replace
 from functools import partial
 
 from dualmic.findings import background, changes, damage, dropouts, pairing, sounds, talk
-from dualmic.findings.base import SHORTEST_S, Finder, Finding, Known, Limits
+from dualmic.findings.base import (
+    ENDS_S,
+    SHORTEST_S,
+    Finder,
+    Finding,
+    Known,
+    Limits,
+    overlaps,
+)
 from dualmic.findings.jumps import mostly_dead
 from dualmic.hearing import Hearing
 from dualmic.stack import let_go
-
-BESIDE_S = 0.3  # our choice: as near as the ends of a stretch are known
 
 
 def all_findings(
@@ -66,7 +72,9 @@ def _of_sound(hearing: Hearing, limits: Limits, known: Known, *, one_mic: bool) 
         found += known[find] if find in known else find(hearing, limits)
         let_go()
     if same:  # where both hold one signal, nobody can be told apart
-        found = [f for f in found if f.kind != "both_talking" or not _meets(f, same)]
+        found = [
+            f for f in found if f.kind != "both_talking" or not overlaps(f.start_s, f.end_s, same)
+        ]
     doubted = _doubted(hearing, found)
     found = [replace(f, severity="note") if f.kind in doubted else f for f in found]
     return [finding for finding in found if not _is_seam(finding, found)]
@@ -90,18 +98,11 @@ def _doubted(hearing: Hearing, found: list[Finding]) -> set[str]:
     return doubted
 
 
-def _meets(finding: Finding, others: list[Finding]) -> bool:
-    return any(
-        finding.start_s < o.end_s + BESIDE_S and finding.end_s > o.start_s - BESIDE_S
-        for o in others
-    )
-
-
 def _is_seam(crack: Finding, found: list[Finding]) -> bool:
     """Whether a crack is where a hum, a dead or a doubled stretch begins or ends: it is that."""
     return crack.kind == "click" and any(
         f.kind in ("dual_mono", "mic_dead", "hum")
         and f.mic in (None, crack.mic)
-        and min(abs(crack.start_s - f.start_s), abs(crack.start_s - f.end_s)) < BESIDE_S
+        and min(abs(crack.start_s - f.start_s), abs(crack.start_s - f.end_s)) < ENDS_S
         for f in found
     )

@@ -4,7 +4,7 @@ from collections.abc import Sequence
 
 import numpy as np
 
-from dualmic.findings.base import Finding, Limits
+from dualmic.findings.base import ENDS_S, Finding, Limits, overlaps
 from dualmic.hearing import Hearing
 from dualmic.meters.bands import mean_db
 from dualmic.meters.masks import bridged, mask_of, runs_of
@@ -13,7 +13,6 @@ from dualmic.tiles import CELLS_PER_TILE, TILES_PER_S, Mask, Powers
 
 DUAL_MONO_DB = -30.0
 DUAL_MONO_TILES = 5 * TILES_PER_S
-ENDS_S = 0.3  # our choice: as near as the ends of a stretch are known
 # Our choices: the pauses within three seconds of a section, half a second of them at least, in the
 # bands above 1.2 kHz, where no hum is.
 NEAR_S = 3.0
@@ -102,7 +101,7 @@ def crosstalk(hearing: Hearing, limits: Limits, same: Sequence[Finding] = ()) ->
         levelled = [
             (start_s, end_s, level + change - up_db)
             for (start_s, end_s, level), up_db in zip(leak.sections, turned_up_db, strict=True)
-            if not _within(start_s, end_s, same)
+            if not overlaps(start_s, end_s, same, -ENDS_S)
         ]
         over = _joined(levelled, limit)
         if not over and not same and leak.level.stands_out and leak.level.level_db + change > limit:
@@ -115,10 +114,6 @@ def crosstalk(hearing: Hearing, limits: Limits, same: Sequence[Finding] = ()) ->
             value = round(level, 1)
             found.append(Finding("crosstalk", into, start_s, end_s, "warn", value, limit, "dB"))
     return found
-
-
-def _within(start_s: float, end_s: float, same: Sequence[Finding]) -> bool:
-    return any(start_s < each.end_s - ENDS_S and end_s > each.start_s + ENDS_S for each in same)
 
 
 def _turned_up(

@@ -23,7 +23,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from dualmic.meters.flat_runs import flat_runs
-from dualmic.stack import Stack, let_go, room
+from dualmic.stack import Stack, let_go, pieces, room
 from dualmic.tiles import Floats, Span, cell_edges
 
 LEAST_RUN = 3
@@ -206,8 +206,8 @@ def piles(level_dbfs: Floats, least: int, times: float, lowest_dbfs: float) -> n
 
     """
     counts = np.zeros(-10 * LEAST_DBFS + 1, np.int64)
-    for first in range(0, len(level_dbfs), _PIECE_CELLS):
-        below = -10 * np.minimum(level_dbfs[first : first + _PIECE_CELLS], 0.0)
+    for piece in pieces(len(level_dbfs), _PIECE_CELLS):
+        below = -10 * np.minimum(level_dbfs[piece], 0.0)
         counts += np.bincount(np.round(below).astype(np.int64), minlength=len(counts))
     total = np.concatenate([[0], np.cumsum(counts)])
     width = round(10 * PILED_DB)

@@ -6,12 +6,12 @@ well under the channel's background throughout, is rough as hiss is (the crest o
 and stood far above it just before and just after.
 """
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Sequence
 
 import numpy as np
 
 from dualmic.meters.masks import runs_of
-from dualmic.stack import Stack, let_go
+from dualmic.stack import Stack, pieces
 from dualmic.tiles import Floats, Indices, Mask, span_edges
 
 PER_S = 1000
@@ -111,12 +111,6 @@ class FaintLevels:
         return [(start / PER_S, (end + WINDOW_MS - 1) / PER_S) for start, end in found]
 
 
-def _pieces(length: int) -> Iterator[slice]:
-    for first in range(0, length, PIECE_MS):
-        yield slice(first, min(first + PIECE_MS, length))
-        let_go()
-
-
 def _live(kept: np.ndarray, silent: Sequence[tuple[int, int]], piece: slice) -> Mask:
     """Where, in a piece of the take, there is sound that was not told apart before."""
     live: Mask = kept[piece] % ROUGH < SILENT
@@ -129,7 +123,7 @@ def _live(kept: np.ndarray, silent: Sequence[tuple[int, int]], piece: slice) -> 
 def _counted(kept: np.ndarray, silent: Sequence[tuple[int, int]]) -> Indices:
     """Return how often each level occurs where there is sound, ``(levels,)``."""
     counts = np.zeros(ROUGH, np.int64)
-    for piece in _pieces(len(kept)):
+    for piece in pieces(len(kept), PIECE_MS):
         steps = kept[piece][_live(kept, silent, piece)] % ROUGH
         counts += np.bincount(steps, minlength=ROUGH)
     return counts
@@ -145,7 +139,7 @@ def _below(
 ) -> list[tuple[int, int]]:
     """Return the windows (first, past the last) far under ``background`` with steep ends."""
     runs: list[tuple[int, int]] = []
-    for piece in _pieces(len(kept)):
+    for piece in pieces(len(kept), PIECE_MS):
         part = kept[piece]
         faint = (part >= ROUGH) & (part % ROUGH >= background + UNDER_DB / STEP_DB)
         low = faint & _live(kept, silent, piece)

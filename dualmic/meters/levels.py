@@ -9,7 +9,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from dualmic.stack import Stack, let_go
+from dualmic.stack import Stack, pieces
 from dualmic.tiles import (
     TILES_PER_S,
     Floats,
@@ -121,11 +121,8 @@ def level_exceeded_dbfs(counts: np.ndarray, tiles: Mask, share: float) -> float 
     """
     chosen = tiles[: len(counts)]
     total = np.zeros(counts.shape[1], np.int64)
-    for first in range(0, len(chosen), _PIECE_TILES):
-        piece = slice(first, first + _PIECE_TILES)
+    for piece in pieces(len(chosen), _PIECE_TILES):
         total += counts[piece][chosen[piece]].sum(axis=0, dtype=np.int64)
-        if len(chosen) > _PIECE_TILES:
-            let_go()
     if not total.sum():
         return None
     above = np.concatenate([np.cumsum(total[::-1])[::-1], [0]]) / total.sum()

@@ -17,7 +17,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from dualmic.meters.k_weighting import k_weighting
-from dualmic.stack import Stack
+from dualmic.stack import Stack, pieces
 from dualmic.tiles import (
     Mask,
     Powers,
@@ -125,9 +125,9 @@ def _max_lufs(cells: Powers, length: int) -> float | None:
         return None
     # A piece at a time: a take of hours has millions of windows.
     # A piece at a time: a take of hours has millions of windows.
-    firsts = range(0, len(cells) - length + 1, _PIECE_CELLS)
-    pieces = (cells[first:][: _PIECE_CELLS + length] for first in firsts)
-    top = max(float(sliding_power(piece, length).max()) for piece in pieces)
+    windows = pieces(len(cells) - length + 1, _PIECE_CELLS)
+    near = (cells[piece.start : piece.stop + length - 1] for piece in windows)
+    top = max(float(sliding_power(part, length).max()) for part in near)
     return float(loudness_lufs(top)) if top > 0 else None
 
 

@@ -14,7 +14,7 @@ import numpy as np
 from dualmic.meters.arrivals import PER_S, STEPS_PER_MS
 from dualmic.meters.masks import bridged, longer, widened
 from dualmic.meters.positions import NEAR_MS, candidates, two_people
-from dualmic.stack import room
+from dualmic.stack import pieces, room
 from dualmic.tiles import CELLS_PER_S, Floats, Indices, Mask
 
 CELLS_EACH = CELLS_PER_S // PER_S
@@ -222,8 +222,7 @@ def find_places(
 def _moments(arrivals: Floats, people: tuple[list[float], list[float]], same: Mask) -> Floats:
     """Return :attr:`Places.moments`; where both channels hold one signal, anybody may speak."""
     moments = room((2, 2, len(arrivals)), np.float32)
-    for first in range(0, len(arrivals), _TOGETHER):
-        part = slice(first, first + _TOGETHER)
+    for part in pieces(len(arrivals), _TOGETHER):
         lag, height = (arrivals[part, :, k].astype(np.float32) for k in (0, 1))
         single = _single(lag, height)
         for mic, places in enumerate(people):

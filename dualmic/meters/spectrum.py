@@ -20,7 +20,7 @@ import numpy as np
 
 from dualmic.meters.cross_spectra import ClassSums, CrossSpectra
 from dualmic.meters.fft import rfft
-from dualmic.stack import Stack, let_go, room
+from dualmic.stack import Stack, pieces, room
 from dualmic.tiles import CELLS_PER_S, Floats, Mask, Span, span_edges
 
 FRAMES_PER_S = 20
@@ -164,10 +164,8 @@ def _columns(powers: Floats) -> Floats:
     """Return ``(channels, frames, columns)`` one column after the other, as they are read."""
     channels, frames, count = powers.shape
     columns = room((count, channels, frames), np.float32)
-    for first in range(0, frames, _TOGETHER):
-        part = slice(first, first + _TOGETHER)
+    for part in pieces(frames, _TOGETHER):
         columns[:, :, part] = np.moveaxis(powers[:, part], 2, 0)
-        let_go()
     return columns
 
 

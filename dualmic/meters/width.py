@@ -10,7 +10,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from dualmic.stack import Stack, let_go
+from dualmic.stack import Stack, pieces
 from dualmic.tiles import Floats, Mask, Powers, Span, cell_edges, cell_products
 
 # Our choices: equal to the ear, and plainly not.
@@ -61,10 +61,8 @@ class Width:
     def _told(self, tell: Callable[["Width"], Mask]) -> Mask:
         """Return what ``tell`` says of every cell, asked some minutes at a time."""
         told = np.zeros(len(self.left), bool)
-        for first in range(0, len(told), _TOGETHER):
-            part = slice(first, first + _TOGETHER)
+        for part in pieces(len(told), _TOGETHER):
             told[part] = tell(Width(self.left[part], self.right[part], self.product[part]))
-            let_go()
         return told
 
     def _is_loud(self) -> Mask:
@@ -110,12 +108,10 @@ def _sliding_means(rows: Sequence[Floats], length: int, step: int) -> Powers:
     """Return the means of ``length`` cells every ``step`` cells, a divisor of ``length``."""
     steps = len(rows[0]) // step
     total = np.zeros((len(rows), steps + 1))
-    for first in range(0, steps, _TOGETHER):
-        last = min(first + _TOGETHER, steps)
-        for row, sums in zip(rows, total, strict=True):
-            cells = row[first * step : last * step].reshape(-1, step)
-            cells.sum(axis=1, dtype=np.float64, out=sums[first + 1 : last + 1])
-        let_go()
+    for part in pieces(steps, _TOGETHER):
+        for row, sums in zip(rows, total[:, 1:], strict=True):
+            cells = row[part.start * step : part.stop * step].reshape(-1, step)
+            cells.sum(axis=1, dtype=np.float64, out=sums[part])
     np.cumsum(total, axis=1, out=total)
     return (total[:, length // step :] - total[:, : -(length // step)]) / length
 
