@@ -14,7 +14,7 @@ from dualmic.record import TakeRecord
 SHOWN_TAKE = 2
 """The take whose screen is shown: the one with something to ask again."""
 OPEN_NEXT = {
-    ".html": "the page, for a browser: everything on this take",
+    ".html": "the page, for a browser",
     ".pdf": "the pass/fail sheet",
     ".png": "the plot",
 }

@@ -160,6 +160,13 @@ def test_the_demo_writes_takes_and_reports_and_says_what_to_open(demo):
     assert "ask again" in demo.text
 
 
+def test_what_the_demo_says_fits_80_columns(demo):
+    # In the folder that it writes to unless another is named.
+    text = demo.text.replace(str(demo.takes[0].parent.parent), "dualmic-demo")
+    assert "dualmic-demo/reports" in text
+    assert max(len(line) for line in text.splitlines()) <= 80
+
+
 def test_every_line_of_the_first_two_takes_is_a_turn_of_its_speaker(demo):
     for number in (1, 2):
         turns = demo.records[number - 1].turns
