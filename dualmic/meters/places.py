@@ -159,11 +159,11 @@ class Places:
         nearest: Indices = np.minimum((cells + CELLS_EACH // 2) // CELLS_EACH, last)
         return nearest
 
-    def _cells_each(self, mask: Mask) -> Indices:
+    def _cells_each(self, mask: Mask) -> np.ndarray:
         """Return how many cells of a mask each moment is the nearest to, ``(moments,)``."""
         starts = np.arange(self.moments.shape[2]) * CELLS_EACH - CELLS_EACH // 2
-        count: Indices = np.add.reduceat(mask, np.maximum(starts, 0), dtype=np.int64)
-        return count
+        # In single bytes: a moment has ten cells or some more, and nothing as long as the take is cast.
+        return np.add.reduceat(mask.view(np.uint8), np.maximum(starts, 0), dtype=np.uint8)
 
     def _by_cell(self, rows: np.ndarray) -> np.ndarray:
         """Give each cell what its nearest moment holds, along the last axis."""
