@@ -162,7 +162,7 @@ class Places:
     def _cells_each(self, mask: Mask) -> np.ndarray:
         """Return how many cells of a mask each moment is the nearest to, ``(moments,)``."""
         starts = np.arange(self.moments.shape[2]) * CELLS_EACH - CELLS_EACH // 2
-        # In single bytes: a moment has ten cells or some more, and nothing as long as the take is cast.
+        # In bytes: a moment has ten cells or some more, and nothing as long as the take is cast.
         return np.add.reduceat(mask.view(np.uint8), np.maximum(starts, 0), dtype=np.uint8)
 
     def _by_cell(self, rows: np.ndarray) -> np.ndarray:
