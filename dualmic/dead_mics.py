@@ -11,6 +11,8 @@ nothing of it: neither a voice of its own nor the leak it usually has. Two ways 
 A silent interviewer is not a dead microphone: it still hears the subject.
 """
 
+from dataclasses import replace
+
 import numpy as np
 
 from dualmic.meters.bands import Stretch, stretches, voice_power
@@ -269,7 +271,8 @@ def without_gaps(bands_db: np.ndarray, activity: Activity, held: Mask) -> Activi
                 own[1 - mic, start:end] = False
     if (own == activity.own).all():
         return activity
-    return activity_of(own, activity.clusters_db, activity.leak_ratio, activity.cloth)
+    told = activity_of(own, activity.clusters_db, activity.leak_ratio, activity.cloth)
+    return replace(told, pause=activity.pause)  # who speaks into a gap still speaks
 
 
 def _typical_db(power: Floats) -> float | None:

@@ -43,7 +43,8 @@ def mic_of(hearing: Hearing, mic: int, channel: int, mains_hz: float | None = No
     """Describe one microphone; ``mains_hz`` is what the settings say of the mains."""
     measured = hearing.measured
     cells = measured.loudness.power[mic]
-    own = (hearing.activity.single[mic] & ~hearing.dead[mic])[: len(cells)]
+    own = hearing.activity.single[mic] & ~hearing.dead[mic] & ~hearing.shared
+    own = own[: len(cells)]
     floor = hearing.floors[mic]
     peak = float(measured.peaks.true_peak[mic])
     loudness = Loudness(

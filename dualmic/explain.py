@@ -75,7 +75,7 @@ RULES: dict[str, Rule] = {
     "dual_mono": Rule(
         "what the best gain of one channel leaves of the other",
         _of(
-            "findings.pairing",
+            "meters.width",
             DUAL_MONO_DB="less than {:g} dB is left",
             DUAL_MONO_TILES="for {} tenths of a second",
         ),

@@ -21,6 +21,7 @@ from dualmic.meters.crosstalk import (
 )
 from dualmic.meters.gains import GainStep, steady_power, without_gains
 from dualmic.meters.levels import level_exceeded_dbfs
+from dualmic.meters.masks import mask_of
 from dualmic.meters.noise import NoiseFloor, noise_floor, speech_to_noise_db
 from dualmic.meters.spectrum import frame_mask
 from dualmic.meters.speech import Activity, find_speech
@@ -28,6 +29,7 @@ from dualmic.stack import kept, let_go
 from dualmic.tiles import CELLS_PER_TILE, Floats, Mask, Powers
 from dualmic.unwanted import Unwanted, find_unwanted
 
+LEAST_APART_CELLS = 300  # our choice: three seconds of each person tell their level
 TOP_SHARE = 0.001  # the loudest 0.1 % of a person's speech samples are left out (common practice)
 
 
@@ -44,7 +46,10 @@ class HeardLeak:
 class Hearing:
     """Who speaks, and everything that depends on it; lists and rows go by microphone.
 
-    ``bands_db`` are the measured band levels with all ``gains`` undone, steps known to be sure.
+    ``bands_db`` are the measured band levels with all ``gains`` undone, steps known to be sure;
+    ``dual_mono`` is (first cell, cell after, residual in dB) of each stretch that is one signal;
+    ``shared`` those cells, none where too little is left without them: both channels hold everybody
+    there, so no level in them is one person's.
     """
 
     measured: Measured
@@ -52,6 +57,8 @@ class Hearing:
     bands_db: np.ndarray
     activity: Activity
     dead: Mask
+    dual_mono: list[tuple[int, int, float]]
+    shared: Mask
     clipped: Sequence[np.ndarray]
     floors: list[NoiseFloor | None]
     speech_to_noise_db: list[float | None]
@@ -110,12 +117,14 @@ def hear(measured: Measured, *, one_mic: bool = False, gains: Sequence[GainStep]
     pauses = frame_mask(activity.pause, frames)
     unwanted = find_unwanted(measured, activity, dead)
     let_go()
-    unfit = dead | held | unwanted.cells(measured.cells)
+    dual_mono = [] if one_mic else measured.width.dual_mono(_offsets(measured))
+    shared = _shared(dual_mono, activity)
+    unfit = dead | held | unwanted.cells(measured.cells) | shared
     floors, to_noise, peaks = [], [], []
     for mic in (0, 1):
         live = pauses & ~frame_mask(unfit[mic], frames, whole=False)
         floor = noise_floor(measured.spectra.audible[mic], measured.spectra.a_weighted[mic], live)
-        own = activity.own[mic] & ~dead[mic]
+        own = activity.own[mic] & ~dead[mic] & ~shared
         own_frames = frame_mask(own & ~activity.own[1 - mic], frames)
         floors.append(floor)
         to_noise.append(speech_to_noise_db(measured.spectra.a_weighted[mic], own_frames, floor))
@@ -131,8 +140,34 @@ def hear(measured: Measured, *, one_mic: bool = False, gains: Sequence[GainStep]
     leaks = [_leak(measured, power, activity, unfit, mic) for mic in (0, 1)]
     let_go()
     return Hearing(
-        measured, gains, bands, activity, dead, clipped, floors, to_noise, peaks, leaks, unwanted
+        measured=measured,
+        gains=gains,
+        bands_db=bands,
+        activity=activity,
+        dead=dead,
+        dual_mono=dual_mono,
+        shared=shared,
+        clipped=clipped,
+        floors=floors,
+        speech_to_noise_db=to_noise,
+        speech_peak_dbfs=peaks,
+        leaks=leaks,
+        unwanted=unwanted,
     )
+
+
+def _offsets(measured: Measured) -> tuple[float, float]:
+    first, second = (float(offset) for offset in measured.levels.dc_offset)
+    return first, second
+
+
+def _shared(dual_mono: list[tuple[int, int, float]], activity: Activity) -> Mask:
+    """Return the cells of dual mono, if enough of everybody who speaks lies outside them."""
+    cells = activity.own.shape[1]
+    starts, ends = (np.array([s[k] for s in dual_mono], np.int64) for k in (0, 1))
+    shared = mask_of(starts, ends, cells)
+    apart = [int((own & ~shared).sum()) for own in activity.own if own.any()]
+    return shared if min(apart, default=0) >= LEAST_APART_CELLS else np.zeros(cells, bool)
 
 
 def _leak(

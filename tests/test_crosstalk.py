@@ -68,6 +68,19 @@ def test_noise_that_starts_is_no_leak() -> None:
     assert levels and max(abs(level_db - -20.0) for level_db in levels) < 3.0
 
 
+def test_what_sounds_whether_the_voice_is_loud_or_faint_is_no_leak() -> None:
+    """A noise as loud as a leak of -3 dB sounds while one answer is given, and in no pause."""
+    scene = speech_scene.make(5, leak_db=-20.0)
+    start_s, end_s = scene.answers()[2]
+    part = slice(round((start_s - 0.1) * RATE_HZ), round((end_s + 0.1) * RATE_HZ))
+    noise = np.random.default_rng(9).normal(0, 10 ** (-31 / 20), scene.samples[part, 0].shape)
+    scene.samples[part, INTERVIEWER] += noise
+    hearing = heard(scene)
+    assert crosstalk(hearing, LEVEL) == []
+    levels = [level_db for leak in hearing.leaks for _, _, level_db in leak.sections]
+    assert levels and max(levels) < -17.0
+
+
 def test_wind_on_the_other_microphone_is_no_leak() -> None:
     scene = speech_scene.make(4, leak_db=-20.0)
     start_s, end_s = scene.answers()[1]

@@ -2,17 +2,14 @@
 
 from collections.abc import Sequence
 
-import numpy as np
-
 from dualmic.findings.base import ENDS_S, Finding, Limits, overlaps
 from dualmic.hearing import Hearing
 from dualmic.meters.bands import mean_db
-from dualmic.meters.masks import bridged, mask_of, runs_of
+from dualmic.meters.masks import runs_of
+from dualmic.meters.width import DUAL_MONO_DB
 from dualmic.stack import let_go
-from dualmic.tiles import CELLS_PER_TILE, TILES_PER_S, Mask, Powers
+from dualmic.tiles import Mask, Powers
 
-DUAL_MONO_DB = -30.0
-DUAL_MONO_TILES = 5 * TILES_PER_S
 # Our choices: the pauses within three seconds of a section, half a second of them at least, in the
 # bands above 1.2 kHz, where no hum is.
 NEAR_S = 3.0
@@ -50,28 +47,19 @@ def mic_dead(hearing: Hearing, _limits: Limits) -> list[Finding]:
 def dual_mono(hearing: Hearing) -> list[Finding]:
     """Return the stretches of five seconds or more in which both channels carry one signal."""
     measured = hearing.measured
-    offsets = (float(measured.levels.dc_offset[0]), float(measured.levels.dc_offset[1]))
-    residual = measured.width.residual_db(DUAL_MONO_TILES * CELLS_PER_TILE, CELLS_PER_TILE, offsets)
-    alike = np.flatnonzero(residual < DUAL_MONO_DB)
-    tiles = measured.cells // CELLS_PER_TILE
-    mask = bridged(mask_of(alike, alike + DUAL_MONO_TILES, tiles), DUAL_MONO_TILES)
-    found = []
-    for start, end in zip(*runs_of(mask), strict=True):
-        inside = residual[start : max(end - DUAL_MONO_TILES + 1, start + 1)]
-        end_s = hearing.measured.duration_s if end == tiles else end / TILES_PER_S
-        found.append(
-            Finding(
-                "dual_mono",
-                None,
-                start / TILES_PER_S,
-                end_s,
-                "warn",
-                round(float(np.median(inside)), 1),
-                DUAL_MONO_DB,
-                "dB",
-            )
+    return [
+        Finding(
+            "dual_mono",
+            None,
+            start / 100,
+            measured.duration_s if end >= measured.cells else end / 100,
+            "warn",
+            round(residual_db, 1),
+            DUAL_MONO_DB,
+            "dB",
         )
-    return found
+        for start, end, residual_db in hearing.dual_mono
+    ]
 
 
 def polarity(hearing: Hearing, _limits: Limits) -> list[Finding]:

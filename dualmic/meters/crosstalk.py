@@ -16,6 +16,7 @@ References:
 
 """
 
+import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Literal
@@ -38,6 +39,7 @@ SECTION_S = 30.0
 SECTION_CELLS = 300
 AROUND_CELLS = 1000
 LEAST_PAUSE_CELLS = 50
+FOLLOWED = 15  # cells: a room's early reflections, so that they count as what follows a voice
 _FINER = 16
 
 
@@ -136,9 +138,37 @@ def leak_sections(
             local = tuple(float(power[around][quiet].mean()) for power in (own, other))
         level = leak_level(own[part], other[part], single[part], local[0], local[1])
         if level is not None and level.stands_out:
-            sections.append((first / 100, end / 100, level.level_db))
+            followed_db = followed_level_db(own[part], other[part], single[part])
+            sections.append((first / 100, end / 100, min(level.level_db, followed_db)))
         first = None
     return sections
+
+
+def followed_level_db(own: Powers | Floats, other: Powers | Floats, single: Mask) -> float:
+    """Return the leak as the part of the other microphone's power that follows the voice, in dB.
+
+    What sounds there whether the voice is loud or faint (a background that came up, another voice)
+    is no leak, even if no pause shows it: the slope of the regression of one power on the other,
+    both averaged over as much as a room's early reflections last.
+
+    Args:
+        own: K-weighted cell powers of the speaker's microphone.
+        other: the same of the microphone it leaks into.
+        single: the cells in which only this person speaks.
+
+    """
+    shape = np.full(FOLLOWED, 1 / FOLLOWED)
+    here, there = (np.convolve(power, shape, "same")[single] for power in (own, other))
+    here, there = here[here > 0], there[here > 0]
+    if not len(here):
+        return math.inf
+    weight = 1.0 / here  # or else the loudest word alone would tell
+    apart = here - np.average(here, weights=weight)
+    spread = float(weight * apart @ apart)
+    if spread <= 0:
+        return math.inf
+    slope = float(weight * apart @ there) / spread
+    return 10 * math.log10(max(slope, 1e-12))
 
 
 def arrival(

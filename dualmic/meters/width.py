@@ -10,9 +10,22 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from dualmic.meters.masks import bridged, mask_of, runs_of
 from dualmic.stack import Stack, pieces
-from dualmic.tiles import Floats, Mask, Powers, Span, cell_edges, cell_products
+from dualmic.tiles import (
+    CELLS_PER_TILE,
+    TILES_PER_S,
+    Floats,
+    Mask,
+    Powers,
+    Span,
+    cell_edges,
+    cell_products,
+)
 
+# Dual mono: what the best gain of one channel leaves of both, over so long.
+DUAL_MONO_DB = -30.0
+DUAL_MONO_TILES = 5 * TILES_PER_S
 # Our choices: equal to the ear, and plainly not.
 ONE_SIGNAL_CORRELATION = 0.99
 ONE_SIGNAL_DB = 1.0
@@ -91,6 +104,24 @@ class Width:
         common = np.where(live, ab**2 / np.where(live, a * b, 1.0), 0.0)
         share = np.where(common < _ALL_AND_ROUNDING, 1 - common, 1.0)
         return 10 * np.log10(np.clip(share, 1e-12, 1.0))
+
+    def dual_mono(self, dc: tuple[float, float]) -> list[tuple[int, int, float]]:
+        """Return (first cell, cell after, residual in dB) of all that is one signal for long.
+
+        Args:
+            dc: mean of each channel, as for :meth:`residual_db`.
+
+        """
+        residual = self.residual_db(DUAL_MONO_TILES * CELLS_PER_TILE, CELLS_PER_TILE, dc)
+        alike = np.flatnonzero(residual < DUAL_MONO_DB)
+        tiles = len(self.left) // CELLS_PER_TILE
+        mask = bridged(mask_of(alike, alike + DUAL_MONO_TILES, tiles), DUAL_MONO_TILES)
+        found = []
+        for start, end in zip(*runs_of(mask), strict=True):
+            inside = residual[start : max(end - DUAL_MONO_TILES + 1, start + 1)]
+            last = len(self.left) if end == tiles else end * CELLS_PER_TILE
+            found.append((int(start) * CELLS_PER_TILE, int(last), float(np.median(inside))))
+        return found
 
     def _correlation(self) -> Powers:
         scale = np.sqrt(self.left * self.right)
