@@ -25,27 +25,19 @@ from dualmic.meters.bands import Bands, stretches
 from dualmic.meters.cloth import brief, flat_noise, without_cloth
 from dualmic.meters.clusters import LEAST_CLUSTER_CELLS, find_clusters
 from dualmic.meters.leaks import first_ratios, least_of, more_leak, ratios
-from dualmic.meters.masks import bridged, holding, longer, moving_mean, runs_of, widened
+from dualmic.meters.masks import bridged, longer, moving_mean, runs_of, widened
 from dualmic.meters.one_voice import alone, with_one_owner
 from dualmic.meters.places import SEEN_CELLS, Places, find_places
 from dualmic.meters.spectrum import VOICE_BANDS
+from dualmic.meters.talking import SHORTEST_S, starts_db, talking, with_rest
 from dualmic.stack import kept, let_go, room
 from dualmic.tiles import Floats, Mask, Powers
 
 # All thresholds below are our choices, tuned on simulated scenes of other speakers and rooms than
 # those the scores are reported on.
-START_DB, HOLD_DB = 3.5, 2.0
-SHORTEST_S = 0.12
-REST_S = 0.3
-BRIDGE_S = 0.25
 TURN_BRIDGE_S = 0.7
 CLUSTER_CELLS = 31
 PAUSE_AFTER_S, PAUSE_BEFORE_S = 0.3, 0.1
-SMOOTH_CELLS = 7
-_DB = np.float32(10 / np.log(10))  # decibels in a neper of power
-_CLIPPED = -2 / _DB, 15 / _DB  # nepers: what a band may say at most, -2 and 15 dB
-# Somebody's speech lies within this of its own loud parts; what is weaker is not them.
-FAINTEST_DB = 32.0
 
 
 @dataclass(frozen=True)
@@ -98,14 +90,15 @@ def find_speech(
     lives = active, loud, both_live
     surely, (high, low), ratio, more = _first_leaks(heard, places, difference_db, lives)
     let_go()
-    own = _talking(heard, ratio, more)
+    from_db = starts_db(heard)
+    own = talking(heard, ratio, from_db, more)
     for _ in range(2):
         ratio = ratios(heard, alone(own) & surely, ratio, more)
-        own = _talking(heard, ratio, more)
+        own = talking(heard, ratio, from_db, more)
     middle: float | None = None
     if high is not None and low is not None:
         middle = (high + low) / 2
-        own = _with_rest(heard, kept(own), difference_db, middle, (high - low) / 4)
+        own = with_rest(heard, kept(own), from_db, difference_db, middle, (high - low) / 4)
     let_go()
     own = kept(without_cloth(own, flat, cloth, round(SHORTEST_S * 100)))
     other_sound: Mask = brief(flat[0] | flat[1])
@@ -217,59 +210,6 @@ def _flat_noise(heard: Bands) -> tuple[Mask, Mask]:
                 mask[stretch.inside] for mask in found
             )
     return kept(flat), kept(flat & ~audible[::-1])
-
-
-def _talking(heard: Bands, ratio: Powers, more: Floats | None = None) -> Mask:
-    """Ask each microphone whether it holds more than noise and the other's leak."""
-    return np.stack([_talking_in(heard, m, ratio[1 - m], more) for m in (0, 1)])
-
-
-def _talking_in(heard: Bands, m: int, ratio: Powers, more: Floats | None) -> Mask:
-    """Ask one microphone; ``ratio`` ``(bands,)`` is how much of the other's voice leaks into it."""
-    held, starts = np.zeros((2, heard.cells), bool)
-    strengths = []
-    for stretch in stretches(heard.cells):
-        power = heard.power(m, stretch)
-        expected = heard.echo(1 - m, stretch) * ratio[:, None].astype(np.float32)
-        if more is not None:
-            expected *= more[1 - m, stretch.wide]
-        expected += heard.floor(m, stretch)
-        over = np.log(power / expected)
-        over = np.clip(over, *_CLIPPED, out=over).sum(axis=0) * (_DB / heard.count)
-        np.subtract(power, expected, out=expected)
-        strength = np.maximum(expected, 0, out=expected).sum(axis=0)
-        score = moving_mean(over, SMOOTH_CELLS)[stretch.inside].astype(np.float32)
-        held[stretch.part] = score > HOLD_DB
-        start = score > START_DB
-        starts[stretch.part] = start
-        level = np.maximum(moving_mean(strength, SMOOTH_CELLS)[stretch.inside][start], 1e-16)
-        strengths.append((10 * np.log10(level)).astype(np.float32))
-    if starts.any():
-        strength_db = np.concatenate(strengths)
-        starts[starts] = strength_db > np.percentile(strength_db, 75) - FAINTEST_DB
-    mask = holding(held, starts)
-    return longer(bridged(mask, round(BRIDGE_S * 100)), round(SHORTEST_S * 100))
-
-
-def _with_rest(
-    heard: Bands, own: Mask, difference_db: Floats, middle_db: float, least_db: float
-) -> Mask:
-    """Give speech that stands over the noise but over no leak to whom the level difference says.
-
-    People who sit shoulder to shoulder hear each other so loudly that a voice hardly stands above
-    what the other's leak could be.
-    """
-    own = own.copy()
-    nobody = ~(own[0] | own[1])
-    silent = np.zeros((2, heard.count))
-    for m, mask in enumerate(_talking(heard, silent)):
-        if m == 0:
-            theirs = difference_db > middle_db + least_db
-        else:
-            theirs = difference_db < middle_db - least_db
-        rest = longer(mask & nobody & theirs, round(REST_S * 100))
-        own[m] = bridged(own[m] | rest, round(BRIDGE_S * 100))
-    return own
 
 
 def find_turns(own: Mask) -> list[tuple[int, float, float]]:

@@ -1,0 +1,128 @@
+"""Where a microphone holds its wearer's voice: more than noise and the other's leak together.
+
+How much more depends on the background. In a steady one a voice shows as soon as it stands a little
+over it; one that wanders, as other people's voices nearby do, stands over its own low percentile
+all the time. Both show in the take itself, so the threshold is each take's own.
+"""
+
+from collections.abc import Sequence
+
+import numpy as np
+
+from dualmic.meters.bands import Bands, stretches
+from dualmic.meters.masks import bridged, holding, longer, moving_mean
+from dualmic.tiles import Floats, Mask, Powers
+
+# All thresholds below are our choices, tuned on simulated scenes of other speakers and rooms than
+# those the scores are reported on.
+# A voice begins so many times as far over noise and leak as the background wanders (from the
+# faintest fiftieth of the take to the faintest tenth), within these shares of how far loud voices
+# stand over it: what is wrong about an expected leak is a share of the voice, too. It goes on for
+# as long as a share of that is left.
+WANDERS, LEAST_OF_LOUD, MOST_OF_LOUD, HOLD = 3.9, 0.25, 0.5, 0.57
+FAINTEST, FAINT, LOUD = 0.02, 0.10, 0.90
+# A tenth of a decibel more than steady noise ever shows; a background alone never needs more than
+# the other.
+LEAST_DB, MOST_DB = 1.2, 3.5
+STANDS_OUT_DB = 1.0  # nothing does in a microphone that is dead
+SHORTEST_S = 0.12
+REST_S = 0.3
+BRIDGE_S = 0.25
+SMOOTH_CELLS = 7
+# Somebody's speech lies within this of its own loud parts; what is weaker is not them.
+FAINTEST_DB = 32.0
+_DB = np.float32(10 / np.log(10))  # decibels in a neper of power
+_CLIPPED = -2 / _DB, 15 / _DB  # nepers: what a band may say at most, -2 and 15 dB
+_EDGES_DB = np.arange(-2.0, 15.0, 0.05)
+
+
+def starts_db(heard: Bands) -> list[float]:
+    """Return how far over noise and leak a voice begins in each microphone.
+
+    A background that wanders, as voices nearby do, stands far over its own low percentile at times,
+    in both microphones; how far shows in how the faintest moments of the take give way to louder
+    ones. What wanders in one microphone alone is its gain.
+    """
+    told = [_score_percentiles(heard, m) for m in (0, 1)]
+    live = [faint - faintest for faintest, faint, loud in told if loud > STANDS_OUT_DB]
+    needed = WANDERS * min(live, default=0.0)
+    starts = []
+    for _, _, loud in told:
+        least, most = max(LEAST_DB, LEAST_OF_LOUD * loud), max(MOST_DB, MOST_OF_LOUD * loud)
+        starts.append(min(max(needed, least), most))
+    return starts
+
+
+def _score_percentiles(heard: Bands, m: int) -> list[float]:
+    """Return how far one microphone stands over its noise, from the faintest moments on, in dB."""
+    counts = np.zeros(len(_EDGES_DB) + 1, np.int64)
+    for stretch in stretches(heard.cells):
+        score = _over(heard.power(m, stretch), heard.floor(m, stretch))[stretch.inside]
+        counts += np.bincount(np.searchsorted(_EDGES_DB, score), minlength=len(counts))
+    at = np.searchsorted(np.cumsum(counts), np.array([FAINTEST, FAINT, LOUD]) * counts.sum())
+    return [float(_EDGES_DB[min(edge, len(_EDGES_DB) - 1)]) for edge in at]
+
+
+def _over(power: Floats, expected: Floats) -> Floats:
+    """Return how far a microphone stands over what is expected in it, in the mean over bands."""
+    over = np.log(power / expected)
+    over = np.clip(over, *_CLIPPED, out=over).sum(axis=0) * (_DB / len(power))
+    return moving_mean(over, SMOOTH_CELLS).astype(np.float32)
+
+
+def talking(
+    heard: Bands, ratio: Powers, from_db: Sequence[float], more: Floats | None = None
+) -> Mask:
+    """Ask each microphone whether it holds more than noise and the other's leak."""
+    return np.stack([_talking_in(heard, m, ratio[1 - m], from_db[m], more) for m in (0, 1)])
+
+
+def _talking_in(heard: Bands, m: int, ratio: Powers, start_db: float, more: Floats | None) -> Mask:
+    """Ask one microphone; ``ratio`` ``(bands,)`` is how much of the other's voice leaks into it."""
+    held, starts = np.zeros((2, heard.cells), bool)
+    strengths = []
+    for stretch in stretches(heard.cells):
+        power = heard.power(m, stretch)
+        expected = heard.echo(1 - m, stretch) * ratio[:, None].astype(np.float32)
+        if more is not None:
+            expected *= more[1 - m, stretch.wide]
+        expected += heard.floor(m, stretch)
+        score = _over(power, expected)[stretch.inside]
+        np.subtract(power, expected, out=expected)
+        strength = np.maximum(expected, 0, out=expected).sum(axis=0)
+        held[stretch.part] = score > HOLD * start_db
+        start = score > start_db
+        starts[stretch.part] = start
+        level = np.maximum(moving_mean(strength, SMOOTH_CELLS)[stretch.inside][start], 1e-16)
+        strengths.append((10 * np.log10(level)).astype(np.float32))
+    if starts.any():
+        strength_db = np.concatenate(strengths)
+        starts[starts] = strength_db > np.percentile(strength_db, 75) - FAINTEST_DB
+    mask = holding(held, starts)
+    return longer(bridged(mask, round(BRIDGE_S * 100)), round(SHORTEST_S * 100))
+
+
+def with_rest(
+    heard: Bands,
+    own: Mask,
+    from_db: Sequence[float],
+    difference_db: Floats,
+    middle_db: float,
+    least_db: float,
+) -> Mask:
+    """Give speech that stands over the noise but over no leak to whom the level difference says.
+
+    People who sit shoulder to shoulder hear each other so loudly that a voice hardly stands above
+    what the other's leak could be.
+    """
+    own = own.copy()
+    nobody = ~(own[0] | own[1])
+    silent = np.zeros((2, heard.count))
+    for m, mask in enumerate(talking(heard, silent, from_db)):
+        if m == 0:
+            theirs = difference_db > middle_db + least_db
+        else:
+            theirs = difference_db < middle_db - least_db
+        rest = longer(mask & nobody & theirs, round(REST_S * 100))
+        own[m] = bridged(own[m] | rest, round(BRIDGE_S * 100))
+    return own

@@ -1,0 +1,64 @@
+"""Voices against backgrounds: faint ones in steady noise, and a room full of other people's."""
+
+import numpy as np
+import pytest
+import speech_scene
+from speech_scene import INTERVIEWER, RATE_HZ, Scene
+
+from dualmic.describe import mic_of
+from dualmic.hearing import Hearing, hear
+from dualmic.measure import measure
+
+
+def heard(samples: np.ndarray) -> Hearing:
+    return hear(measure([samples.astype(np.float32)], RATE_HZ, 2, bit_depth=24))
+
+
+def voices_nearby(frames: int, level_dbfs: float, seed: int) -> np.ndarray:
+    """Return a crowd for two microphones ``(frames, 2)``: sixteen voices, backwards and late."""
+    rng = np.random.default_rng(seed)
+    said = [voice for person in speech_scene.utterances() for voice in person]
+    crowd = np.zeros((frames, 2))
+    for number in range(16):
+        spoken = np.concatenate([said[(number + k) % len(said)][::-1] for k in range(6)])
+        for mic in (0, 1):
+            crowd[:, mic] += np.resize(np.roll(spoken, rng.integers(len(spoken))), frames)
+    return crowd * 10 ** (level_dbfs / 20) / np.sqrt(np.mean(crowd**2))
+
+
+def spoken_by(scene: Scene, who: int) -> np.ndarray:
+    """Return where a person speaks, by 10 ms."""
+    mask = np.zeros(len(scene.samples) // (RATE_HZ // 100), bool)
+    for speaker, start_s, end_s in scene.spoken:
+        if speaker == who:
+            mask[round(start_s * 100) : round(end_s * 100)] = True
+    return mask
+
+
+@pytest.mark.parametrize("noise_dbfs", [-42.0, -26.0])
+def test_a_voice_little_over_a_steady_noise_is_heard(noise_dbfs: float) -> None:
+    """White noise, which covers consonants first; voices are at -26 dBFS."""
+    scene = speech_scene.make(4, noise_dbfs=noise_dbfs)
+    found = heard(scene.samples).activity
+    for who in (0, 1):
+        spoken = spoken_by(scene, who)
+        cells = min(len(spoken), found.own.shape[1])
+        assert found.own[who, :cells][spoken[:cells]].mean() > 0.8
+
+
+@pytest.mark.parametrize("seed", [1, 2])
+def test_a_crowd_is_nobodys_turn_and_its_noise_is_measured(seed: int) -> None:
+    scene = speech_scene.make(5, leak_db=-20.0, gap_s=2.5)
+    crowd = voices_nearby(len(scene.samples), -38.0, seed)
+    scene.samples += crowd
+    hearing = heard(scene.samples)
+    nobody = ~(spoken_by(scene, 0) | spoken_by(scene, 1))
+    own = hearing.activity.own
+    assert (own[0] | own[1])[: len(nobody)][nobody[: own.shape[1]]].mean() < 0.25
+    mic = mic_of(hearing, INTERVIEWER, 1)
+    assert mic.noise_floor_dbfs == pytest.approx(-38.0, abs=2.0)
+
+
+def test_a_steady_noise_alone_is_nobodys_voice() -> None:
+    noise = np.random.default_rng(5).normal(0, 0.01, (20 * RATE_HZ, 2))
+    assert not heard(noise).activity.own.any()
