@@ -131,6 +131,16 @@ def test_a_breath_at_the_end_of_pauses_is_no_automatic_gain() -> None:
     assert findings(scene.samples) == []
 
 
+@pytest.mark.parametrize("noise_dbfs", [-80.0, -70.0])
+def test_words_no_other_microphone_hears_are_no_automatic_gain(noise_dbfs: float) -> None:
+    """As from separate booths: while one talks, the other microphone is as quiet as in a pause."""
+    scene = speech_scene.make(6, leak_db=None, noise_dbfs=noise_dbfs, gap_s=3.0)
+    # Questions come after long thought and are answered at once.
+    asked = [round(end_s * RATE_HZ) for who, _, end_s in scene.spoken if who == INTERVIEWER]
+    at_once = np.concatenate([np.arange(end, end + 2 * RATE_HZ) for end in asked])
+    assert findings(np.delete(scene.samples, at_once, axis=0)) == []
+
+
 @pytest.mark.parametrize("noise_dbfs", [-62.0, -56.0])
 def test_a_background_that_comes_with_the_words_is_no_jump_of_the_gain(noise_dbfs: float) -> None:
     """As a gate lets it through while its wearer speaks."""

@@ -13,7 +13,7 @@ import numpy as np
 
 from dualmic.findings.base import BLOCKS_PER_S, Finding
 from dualmic.meters.masks import moving_mean, runs_of
-from dualmic.tiles import Powers
+from dualmic.tiles import Mask, Powers
 
 # Our choices.
 PAUSE_S, TAIL_S, SMOOTH_BLOCKS = 0.65, 0.25, 5
@@ -62,12 +62,14 @@ def automatic_gain(rises: Sequence[Powers], duration_s: float) -> list[Finding]:
     return found
 
 
-def pause_rises(blocks: Powers, mic: int) -> Powers:
-    """Return by how much ``mic`` comes up against the other within each pause of the other, in dB.
+def pause_rises(blocks: Powers, mic: int, talk: Mask) -> Powers:
+    """Return by how much ``mic`` comes up against the other within each pause of both, in dB.
 
     Args:
         blocks: band levels of every 50 ms in dB, ``(2, blocks, bands)``, NaN where nothing is.
         mic: 0 or 1.
+        talk: which blocks hold anybody's speech, ``(blocks,)``: of a wearer whom the other
+            microphone does not hear, nothing else tells.
 
     """
     known = np.isfinite(blocks[:, :, SPEECH]).all(axis=(0, 2))
@@ -75,7 +77,7 @@ def pause_rises(blocks: Powers, mic: int) -> Powers:
         return np.zeros(0)
     power = (10 ** (blocks[1 - mic, :, VOICE] / 10)).sum(axis=1)
     voice = 10 * np.log10(moving_mean(np.where(known, power, 0.0), SMOOTH_BLOCKS) + 1e-16)
-    pause = known & (voice < np.percentile(voice[known], QUIET_PERCENTILE) + PAUSE_OVER_DB)
+    pause = known & (voice < np.percentile(voice[known], QUIET_PERCENTILE) + PAUSE_OVER_DB) & ~talk
     apart = blocks[mic, :, SPEECH] - blocks[1 - mic, :, SPEECH]
     rises = []
     for start, end in zip(*runs_of(pause), strict=True):

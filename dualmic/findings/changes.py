@@ -51,7 +51,7 @@ def changes(hearing: Hearing, _limits: Limits) -> list[Finding]:
     for part in parts_of(hearing):
         blocks = _blocks(part.hearing)
         for mic in (0, 1):
-            rises[mic].append(pause_rises(blocks, mic))
+            rises[mic].append(pause_rises(blocks, mic, _talk(part.hearing, blocks)))
     found = automatic_gain([np.concatenate(each) for each in rises], hearing.measured.duration_s)
     pumping = {finding.mic for finding in found}
     for part in parts_of(hearing):
@@ -67,7 +67,7 @@ def _changes(hearing: Hearing, blocks: Powers, pumping: set[int | None]) -> list
     heard = blocks.copy()
     for mic in pumping:
         heard[mic] = np.nan
-    talk: Mask = np.any(in_blocks(hearing.activity.own, blocks.shape[1]), axis=(0, 2))
+    talk = _talk(hearing, blocks)
     pause: Mask = np.all(in_blocks(hearing.activity.pause, blocks.shape[1]), axis=1)
     steps = find_steps(heard, talk, pause, A_DB[: blocks.shape[2]])
     jumps = [j for j in find_jumps(hearing, blocks, quiet) if j.mic not in pumping]
@@ -99,6 +99,12 @@ def _changes(hearing: Hearing, blocks: Powers, pumping: set[int | None]) -> list
         if not any(abs(jump.at_s - at_s) < APART_S for jump in jumps)
     ]
     return [_surely(finding, hearing) for finding in found]
+
+
+def _talk(hearing: Hearing, blocks: Powers) -> Mask:
+    """Return the blocks that hold anybody's speech, ``(blocks,)``."""
+    talk: Mask = np.any(in_blocks(hearing.activity.own, blocks.shape[1]), axis=(0, 2))
+    return talk
 
 
 def _surely(finding: Finding, hearing: Hearing) -> Finding:
