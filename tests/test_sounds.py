@@ -317,6 +317,14 @@ def test_tops_a_limiter_rounded_are_a_note(tmp_path):
     assert found.value == pytest.approx(20 * np.log10(0.5), abs=0.5)
 
 
+def test_noise_round_an_offset_is_not_clipped(tmp_path):
+    """By chance three samples of 16 bits are equal often enough, all of them near the offset."""
+    scene = make(4, noise_dbfs=-65.0)
+    scene.samples[:, SUBJECT] -= 0.05
+    record = check_take([scene.write(tmp_path / "take.wav", "PCM_16")])
+    assert [(p.kind, p.mic) for p in record.problems] == [("dc_offset", "subject")]
+
+
 def test_loud_clean_speech_is_not_rounded(tmp_path):
     sf.write(tmp_path / "take.wav", loud(make(4), -0.5), RATE_HZ, subtype="PCM_24")
     assert [p for p in check_take([tmp_path / "take.wav"]).problems if p.kind == "clipping"] == []

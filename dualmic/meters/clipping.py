@@ -33,6 +33,7 @@ LONGEST_S = 0.010
 CEILING_STEP_DB = 0.1
 SHARED_RUNS = 8
 QUIETEST_CEILING_DBFS = -40.0
+LEAST_CEILING = 10 ** (QUIETEST_CEILING_DBFS / 20)
 # Our choices, for lossy sound, tuned on simulated scenes: peaks of 10 ms within 0.4 dB of a level
 # that hardly any exceeds, against those of the same width below. Speech untouched has 10 to 10.
 PILED_DB, PILED_CELLS, PILED_TIMES, BEYOND_SHARE = 0.4, 15, 2.0, 0.25
@@ -102,8 +103,12 @@ class ClippingMeter:
             return
         size = np.abs(runs.value)
         end = runs.start + runs.length
+        # An offset lies under all: noise round it is no top however far the offset is from zero.
+        offset_free = runs.value - row.mean(dtype=np.float64)
+        away = (np.abs(offset_free) >= LEAST_CEILING) & (offset_free * runs.value > 0)
         good = (
-            (size >= 10 ** (QUIETEST_CEILING_DBFS / 20))
+            (size >= LEAST_CEILING)
+            & away
             & (runs.length <= self._longest)
             & (runs.start > 0)
             & (end < len(row))
