@@ -5,6 +5,7 @@ import pytest
 
 from dualmic.dead_mics import without_gaps
 from dualmic.meters.one_voice import with_one_owner
+from dualmic.meters.places import Places
 from dualmic.meters.speech import activity_of
 from dualmic.meters.two_voices import TwoVoices
 
@@ -101,3 +102,32 @@ def test_a_pack_that_mutes_itself_leaves_the_other_persons_turns() -> None:
     kept = without_gaps(bands_db, activity, muted).own[1]
     assert kept[1500:2000].all()
     assert not kept[2400:2500].any()
+
+
+class _BothShow(Places):
+    """Both people's places stand out from 20 to 24 s."""
+
+    def together(self) -> np.ndarray:
+        found = np.zeros(self.cells, bool)
+        found[2000:2400] = True
+        return found
+
+
+@pytest.mark.parametrize("two", [False, True])
+def test_beats_of_a_pitch_where_the_other_sits_are_no_second_voice(two: bool) -> None:
+    """Places show a second voice; levels part only if there is one."""
+    part = slice(2000, 2400)
+    bands_db = _known(-15.0)
+    first, second = (_syllables(seed, -30)[part] for seed in (4, 5))
+    if not two:
+        first = second - 200.0
+    power = [10 ** (level / 10) for level in (first, second)]
+    bands_db[0, part], bands_db[1, part] = (
+        10 * np.log10(power[k] + power[1 - k] * 10**-1.5) for k in (0, 1)
+    )
+    own = np.zeros((2, CELLS), bool)
+    own[0, :500] = own[1, 500:1000] = own[1, part] = True
+    places = _BothShow((3.0, -3.0), np.zeros((2, 2, CELLS // 10), np.float32), CELLS)
+    owned = with_one_owner(bands_db, own, 0.0, places)
+    assert owned[1, part].all()
+    assert owned[0, part].mean() == (1.0 if two else 0.0)

@@ -28,6 +28,9 @@ LEAST_KNOWN_CELLS = 100
 # at over a second begins and ends a quarter of one outside.
 TWO_SHARE = 0.25  # of a stretch in which both people's places stand out
 APART_LEAST_CELLS, APART_SMEAR_CELLS = 40, 25
+# Of the way from one voice to two: simulated single voices stay under 0, two voices over 0.6; where
+# two places show, too, less has to be seen of it than where levels alone tell.
+ONE = 0.1
 _SMOOTH = 5
 
 
@@ -61,6 +64,7 @@ def with_one_owner(
     together = np.zeros(own.shape[1], bool)
     if places is not None:
         together = places.together() & (own[0] | own[1])
+        together = _parting(bands_db, own, together)
         own |= together
     both = own[0] & own[1]
     if not both.any():
@@ -107,6 +111,25 @@ def with_one_owner(
             owned[owner, theirs] |= own[1 - owner, theirs]
             owned[1 - owner, theirs] = False
     return owned
+
+
+def _parting(bands_db: np.ndarray, own: Mask, together: Mask) -> Mask:
+    """Return where two places show and the levels part as well, ``(cells,)``.
+
+    The beats of a vowel's pitch may lie where the other person's place is. Its level then differs
+    between the microphones as it always does.
+    """
+    if not together.any():
+        return together
+    pause = ~(own[0] | own[1])
+    voices = TwoVoices(bands_db, alone(own | together), pause & ~together)
+    parting = together.copy()
+    for start, end in zip(*runs_of(together), strict=True):
+        apart = voices.apart(start, end, together[start:end])
+        known = apart[np.isfinite(apart)]
+        if not len(known) or float(np.median(known)) < ONE:
+            parting[start:end] = False
+    return parting
 
 
 def _usual_spectra(bands_db: np.ndarray, own: Mask) -> np.ndarray | None:
