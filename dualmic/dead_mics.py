@@ -31,6 +31,7 @@ from dualmic.meters.masks import (
 from dualmic.meters.speech import Activity, activity_of
 from dualmic.stack import kept, let_go
 from dualmic.tiles import Floats, Mask, power_db
+from dualmic.usual_leak import LEAST_LEAK_DB, UsualLeak, leak_of
 
 # Our choices. Five seconds of silence to the end are a dead microphone, not a lost word.
 LEAST_S = 5.0
@@ -46,7 +47,6 @@ SMOOTH_CELLS = 5
 HUM_FREE_BANDS = slice(
     2, 5
 )  # 600 Hz to 4 kHz: a dead input hums, and a hum may cover the leak that is missed
-LEAST_LEAK_DB = -30.0  # a leak weaker than that in a microphone on the other person is not known
 CLEAR_DB = 6.0  # the leak that is missed would stand this far over the noise
 # Alive is what stands so far over the floor. Of what is heard then the weaker part is leak.
 ALIVE_DB, LEAK_PERCENTILE = 10.0, 20.0
@@ -113,6 +113,7 @@ def _deaf(bands_db: np.ndarray, mic: int, silent: Mask) -> Mask:
         return nowhere
     shares = np.concatenate([piece.shares for piece in pieces])
     usual = float(np.percentile(shares, 75)) if len(shares) else 0.0
+    leak: UsualLeak | None = None
     alive_noise: float | None = None
     if usual < 10 ** (LEAST_LEAK_DB / 10):
         usual = 10 ** (LEAST_LEAK_DB / 10)
@@ -126,9 +127,11 @@ def _deaf(bands_db: np.ndarray, mic: int, silent: Mask) -> Mask:
             alive_noise = _noise_while_alive(bands_db[mic], silent, floors[0])
             if alive_noise is None:
                 return nowhere
+    else:
+        leak = leak_of(shares, np.concatenate([piece.voices for piece in pieces]))
     deaf, still = nowhere, nowhere.copy()
     for piece in pieces:
-        deaf[piece.part] = piece.deaf(usual, alive_noise)
+        deaf[piece.part] = piece.deaf(usual, leak, alive_noise)
         still[piece.part] = piece.still
     # Between the words of the other nothing can be missed: there it is dead if it was on both
     # sides and holds no more than its floor.
@@ -186,21 +189,28 @@ class _Piece:
         # Of a working microphone these are few.
         self._no_trace = no_trace
         self._audible_from = audible_from[no_trace].astype(np.float32)
+        self._voice = voice[no_trace]
         self._noise = beneath[no_trace]
         self.alive_shares = share[alive]
         self.part = stretch.part
         few = share[::SHARE_STEP_CELLS]
         self.shares = few[np.isfinite(few)]
+        self.voices = voice[::SHARE_STEP_CELLS][np.isfinite(few)]
         self.talk_cells = int(talk[inside].sum())
         self.loud_cells = int((own > 30 * floor)[inside].sum())
         self.still = (moving_mean(own, 21) < 10 ** (TRACE_DB / 10) * floor)[inside]
 
-    def deaf(self, usual: float, alive_noise: float | None) -> Mask:
-        """Where a leak of ``usual`` strength would stand clear of the noise, and does not.
+    def deaf(self, usual: float, leak: UsualLeak | None, alive_noise: float | None) -> Mask:
+        """Where what is usual would stand clear of the noise, and does not.
 
-        ``alive_noise`` is the noise that it had while it heard voices, if it must have another.
+        ``usual`` is its share of the voice in the other microphone, ``leak`` what is usual of loud
+        voices there, if that is known. ``alive_noise`` is the noise that it had while it heard
+        voices, if it must have another.
         """
-        missed = usual > self._audible_from
+        due = np.full(len(self._voice), usual, np.float32)
+        if leak is not None:
+            due[self._voice >= leak.from_power] = leak.share
+        missed = due > self._audible_from
         if alive_noise is not None:
             missed &= np.abs(power_db(self._noise / alive_noise)) > OTHER_NOISE_DB
         deaf = self._no_trace.copy()

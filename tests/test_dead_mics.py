@@ -68,3 +68,17 @@ def test_an_interviewer_who_dies_before_any_leak_is_heard_is_dead(
     (found,) = [f for f in dead(scene.samples) if f.mic == INTERVIEWER]
     assert abs(found.start_s - dies_s) < 2.5
     assert found.end_s == pytest.approx(len(scene.samples) / RATE_HZ)
+
+
+@pytest.mark.parametrize(
+    ("leak_db", "noise_dbfs"), [(-20.0, -44.0), (-26.0, -50.0), (-26.0, -44.0)]
+)
+def test_a_machine_that_covers_the_leaks_leaves_no_microphone_dead(
+    leak_db: float, noise_dbfs: float
+) -> None:
+    """A microphone holds its own wearer far louder than a leak: that is not what is missed."""
+    scene = speech_scene.make(6, leak_db=leak_db, noise_dbfs=-75.0)
+    half = len(scene.samples) // 2
+    machine = np.random.default_rng(4).normal(0, 10 ** (noise_dbfs / 20), (half, 2))
+    scene.samples[-half:] += machine
+    assert dead(scene.samples) == []
