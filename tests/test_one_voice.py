@@ -131,3 +131,15 @@ def test_beats_of_a_pitch_where_the_other_sits_are_no_second_voice(two: bool) ->
     owned = with_one_owner(bands_db, own, 0.0, places)
     assert owned[1, part].all()
     assert owned[0, part].mean() == (1.0 if two else 0.0)
+
+
+def test_levels_that_always_part_take_no_second_voice_back() -> None:
+    """One microphone wanders twice as far as syllables do, so every voice parts as two would."""
+    part = slice(2000, 2400)
+    bands_db = _known(-15.0)
+    bands_db[0] += 2 * _syllables(9, 0.0)
+    own = np.zeros((2, CELLS), bool)
+    own[0, :500] = own[1, 500:1000] = own[1, part] = True
+    bands_db[:, part] = bands_db[:, 500:900]
+    places = _BothShow((3.0, -3.0), np.zeros((2, 2, CELLS // 10), np.float32), CELLS)
+    assert with_one_owner(bands_db, own, 0.0, places)[0, part].all()

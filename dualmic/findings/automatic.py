@@ -68,8 +68,7 @@ def pause_rises(blocks: Powers, mic: int, talk: Mask) -> Powers:
     Args:
         blocks: band levels of every 50 ms in dB, ``(2, blocks, bands)``, NaN where nothing is.
         mic: 0 or 1.
-        talk: which blocks hold anybody's speech, ``(blocks,)``: of a wearer whom the other
-            microphone does not hear, nothing else tells.
+        talk: which blocks hold speech that the other microphone does not hear, ``(blocks,)``.
 
     """
     known = np.isfinite(blocks[:, :, SPEECH]).all(axis=(0, 2))

@@ -50,8 +50,11 @@ def changes(hearing: Hearing, _limits: Limits) -> list[Finding]:
     rises: list[list[Powers]] = [[], []]
     for part in parts_of(hearing):
         blocks = _blocks(part.hearing)
+        talk = _talk(part.hearing, blocks)
         for mic in (0, 1):
-            rises[mic].append(pause_rises(blocks, mic, _talk(part.hearing, blocks)))
+            leak = hearing.leaks[mic].level
+            unheard = leak is None or leak.is_upper_bound
+            rises[mic].append(pause_rises(blocks, mic, talk & unheard))
     found = automatic_gain([np.concatenate(each) for each in rises], hearing.measured.duration_s)
     pumping = {finding.mic for finding in found}
     for part in parts_of(hearing):

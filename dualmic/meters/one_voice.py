@@ -123,6 +123,8 @@ def _parting(bands_db: np.ndarray, own: Mask, together: Mask) -> Mask:
         return together
     pause = ~(own[0] | own[1])
     voices = TwoVoices(bands_db, alone(own | together), pause & ~together)
+    if not voices.tells():
+        return together
     parting = together.copy()
     for start, end in zip(*runs_of(together), strict=True):
         apart = voices.apart(start, end, together[start:end])

@@ -26,8 +26,8 @@ OVER_NOISE = 4.0  # 6 dB over the background
 LATEST_CELLS = 3  # a wireless link delays by 2 to 20 ms (common practice), air by a few more
 KNOWN_CELLS, LEAST_KNOWN_CELLS = 3000, 150  # of each person alone: thirty seconds tell enough
 # Room and noise set the least difference that can be told: with less between one voice and two,
-# half a decibel and a correlation of 0.05 count as the whole way.
-LEAST_WAY_DB, LEAST_WAY = 0.5, 0.05
+# half a decibel and a correlation of 0.05 count as the whole way; three times that is plain.
+LEAST_WAY_DB, LEAST_WAY, PLAINLY = 0.5, 0.05, 3.0
 # A third of the way: simulated single voices that turned round stay under 0, two voices over 0.6;
 # only in people who sit shoulder to shoulder do the two meet.
 TWO = 0.35
@@ -79,6 +79,14 @@ class TwoVoices:
         # A voice may turn to where it swings as widely as the less steady of the two does.
         self._one = max(s[0] for s in single), min(s[1] for s in single)
         self._two = mixed
+
+    def tells(self) -> bool:
+        """Say whether one voice differs from two plainly enough to overrule another witness.
+
+        Where gains set themselves, or leaks lie near the noise, one voice parts as two do.
+        """
+        wider, less_alike = self._two[0] - self._one[0], self._one[1] - self._two[1]
+        return wider > PLAINLY * LEAST_WAY_DB and less_alike > PLAINLY * LEAST_WAY
 
     def surely_two(self, apart: Powers) -> Mask:
         """Return the cells that hold two voices beyond doubt."""
