@@ -154,7 +154,8 @@ RULES: dict[str, Rule] = {
     ),
     "background_change": Rule(
         "the quietest of what lies between the words changes from one side to the other",
-        _of("findings.changes", BACKGROUND_DB="by {:g} dB or more, A-weighted or as it is"),
+        _of("findings.changes", BACKGROUND_DB="by {:g} dB or more, A-weighted or as it is")
+        + _of("meters.tones", LINE_DB="or a tone of both microphones, {:g} dB over its noise"),
     ),
     "both_talking": Rule(
         "both voices in their own microphones at once: levels move apart, or both places show",

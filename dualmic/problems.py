@@ -155,6 +155,11 @@ def _level_jump(f: Finding, mic: str) -> tuple[str, str]:
 
 def _background_change(f: Finding, mic: str) -> tuple[str, str]:
     what = "comes up" if (f.value or 0) > 0 else "goes away"
+    if f.facts.get("tone_hz"):
+        return (
+            f"A tone of {f.facts['tone_hz']:.0f} Hz {what} here, as of a machine.",
+            "Find what switches on and off; record some room tone with it and without.",
+        )
     return (
         f"The background {what} here: a cut across it will be heard.",
         "Find what switches on and off; record some room tone with it and without.",

@@ -16,6 +16,7 @@ from dualmic.findings.jumps import LEAST_JUMP_DB, Jump, find_jumps
 from dualmic.findings.moments import moment
 from dualmic.findings.parts import parts_of
 from dualmic.findings.quiet_steps import A_DB, a_weighted_db, find_quiet_steps
+from dualmic.findings.tones import with_tones
 from dualmic.hearing import Hearing
 from dualmic.meters.bands import stretches
 from dualmic.meters.masks import mask_of, runs_of
@@ -61,7 +62,7 @@ def changes(hearing: Hearing, _limits: Limits) -> list[Finding]:
         # Of many parts, blocks are made again rather than kept.
         known = blocks if part.hearing is hearing else _blocks(part.hearing)
         found += part.own(_changes(part.hearing, known, pumping))
-    return found
+    return with_tones(hearing, found)
 
 
 def _changes(hearing: Hearing, blocks: Powers, pumping: set[int | None]) -> list[Finding]:

@@ -15,6 +15,7 @@ import numpy as np
 
 from dualmic.meters.fft import rfft
 from dualmic.meters.hum_edges import edge_s
+from dualmic.meters.tones import ToneEdge, ToneWatch
 from dualmic.stack import Stack
 from dualmic.tiles import Floats, Span
 
@@ -53,12 +54,13 @@ class LowSpectra:
     """Steady low-frequency powers: ``(channels, groups, bins)``, and the frequency of each bin.
 
     ``power`` is normalised so that a line's bins add up to its mean square. ``edges`` tell finer
-    when a hum comes or goes between two groups.
+    when a hum comes or goes between two groups, ``tones`` when a machine's do in both channels.
     """
 
     bins_hz: np.ndarray
     power: np.ndarray
     edges: tuple[HumEdge, ...] = ()
+    tones: tuple[ToneEdge, ...] = ()
 
 
 @dataclass(frozen=True)
@@ -100,6 +102,7 @@ class HumMeter:
         self._hums: list[HumLines | None] = [None] * channels
         self._edges: list[HumEdge] = []
         self._read = 0
+        self._tones = ToneWatch(self._bins_hz, self._rate_hz) if channels == 2 else None
 
     def push(self, span: Span) -> None:
         """Take in the next span; the rest of a second at the end is left out."""
@@ -116,7 +119,10 @@ class HumMeter:
             bins = rfft(frame)[:, self._used]
             power = (bins.real**2 + bins.imag**2) * self._scale
             # A frame of digital silence says nothing of what the microphone hears.
-            self._frames.append(np.where(power.sum(axis=1, keepdims=True) > 1e-14, power, np.inf))
+            power = np.where(power.sum(axis=1, keepdims=True) > 1e-14, power, np.inf)
+            self._frames.append(power)
+            if self._tones is not None:
+                self._tones.push(power, low)
         self._past, self._seen = low, True
         self._read += 1
         self._seconds.append(low)
@@ -182,7 +188,8 @@ class HumMeter:
             if hum is not None:
                 half = len(self._seconds) * self._rate_hz // 2
                 edges += self._edge(channel, hum, slice(0, half), comes=False, alone=True)
-        return LowSpectra(self._bins_hz, power, tuple(edges))
+        tones = self._tones.result() if self._tones is not None else ()
+        return LowSpectra(self._bins_hz, power, tuple(edges), tones)
 
 
 def _steady(frames: list[np.ndarray]) -> np.ndarray:
