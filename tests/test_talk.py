@@ -5,6 +5,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 import speech_scene
+from scipy.signal import fftconvolve
 from speech_scene import INTERVIEWER, RATE_HZ, SUBJECT, Scene
 
 from dualmic.findings import Limits, all_findings
@@ -92,6 +93,20 @@ def test_a_cameras_pair_is_one_place_and_no_lonely_person(
     record = check_take([scene.write(tmp_path / "camera.wav")])
     assert [p.kind for p in record.problems if p.severity != "note"] == ["one_place"]
     assert record.kind_of_take == "interview"
+
+
+def test_a_cameras_pair_in_a_live_room_is_one_place() -> None:
+    """Three early reflections 3 dB down, other ones in each channel; people sit 1 dB apart."""
+    scene = speech_scene.make(3, leak_db=None)
+    rng = np.random.default_rng(2)
+    pair = scene.noise.copy()
+    for who in (INTERVIEWER, SUBJECT):
+        for channel in (0, 1):
+            room = np.zeros(RATE_HZ // 20)
+            room[0] = 10 ** ((0.25 if who == channel else -0.25) / 20)
+            room[rng.integers(100, len(room), 3)] += 0.7 * rng.choice([-1, 1], 3)
+            pair[:, channel] += fftconvolve(scene.voices[:, who], room)[: len(pair)]
+    assert len(findings(pair, "one_place")) == 1
 
 
 def test_high_crosstalk_is_not_one_place() -> None:

@@ -8,10 +8,11 @@ import numpy as np
 
 from dualmic.findings.base import Finding, Limits
 from dualmic.hearing import Hearing
+from dualmic.meters.bands import voice_power
 from dualmic.meters.masks import bridged, cells_of, runs_of
-from dualmic.meters.one_voice import TWO_SHARE, voice_db
+from dualmic.meters.one_voice import TWO_SHARE
 from dualmic.meters.two_voices import TwoVoices
-from dualmic.tiles import Mask
+from dualmic.tiles import Floats, Mask, power_db
 
 # Our choices. What lasts longer than "mm" or "I see" is an interruption; what is shorter than a
 # fifth of a second may be the tail of a word.
@@ -19,9 +20,10 @@ ASSENT_S = 0.8
 SHORTEST_S = 0.2
 TOGETHER_BRIDGE_S = 1.5
 # Two channels of one place hear every voice alike: nine tenths of all speech lie within this,
-# around a difference that two inputs of one camera may have. People a little to the left and right
-# of a camera's pair make 6 dB of it; shoulder to shoulder under lavaliers, 14 dB and more.
-ONE_PLACE_SPREAD_DB = 8.0
+# around a difference that two inputs of one camera may have. A live room, whose reflections differ
+# between the two, makes 6 dB of it over a third of a second, people a little to the left and right
+# of a camera's pair as much; shoulder to shoulder under lavaliers, 9 dB and more.
+ONE_PLACE_SPREAD_DB, ONE_PLACE_CELLS = 7.0, 31
 ONE_PLACE_APART_DB = 6.0
 ONE_PLACE_DELAY_MS = 1.0  # 34 cm: wider than any camera's own pair
 LEAST_SPEECH_S = 3.0
@@ -76,8 +78,7 @@ def one_place(hearing: Hearing) -> list[Finding]:
     speech = speech & ~(hearing.dead[0] | hearing.dead[1])
     if speech.sum() < LEAST_SPEECH_S * 100:
         return []
-    first_db, second_db = (voice_db(bands)[speech] for bands in hearing.bands_db)
-    apart_db = first_db - second_db
+    apart_db = power_db(_levels(hearing, 0)[speech]) - power_db(_levels(hearing, 1)[speech])
     low, middle, high = np.percentile(apart_db, [5, 50, 95])
     arrivals = [leak.arrival for leak in hearing.leaks if leak.arrival is not None]
     delays = [arrival.delay_ms for arrival in arrivals if arrival.delay_ms is not None]
@@ -87,6 +88,11 @@ def one_place(hearing: Hearing) -> list[Finding]:
     duration_s = hearing.measured.duration_s
     spread = round(float(high - low), 1)
     return [Finding("one_place", None, 0.0, duration_s, "warn", spread, ONE_PLACE_SPREAD_DB, "dB")]
+
+
+def _levels(hearing: Hearing, mic: int) -> Floats:
+    """Return the power of voices in a microphone over so long that reflections even out."""
+    return voice_power(hearing.bands_db[mic], smooth_cells=ONE_PLACE_CELLS)
 
 
 def _blown(hearing: Hearing, cells: int) -> Mask:

@@ -14,7 +14,7 @@ from dualmic.meters.bands import mean_db, voice_power
 from dualmic.meters.masks import bridged, longer, runs_of, widened
 from dualmic.meters.places import Places
 from dualmic.meters.two_voices import TwoVoices
-from dualmic.tiles import Floats, Mask, power_db
+from dualmic.tiles import Mask, power_db
 
 # Our choices, tuned on simulated scenes.
 LEAST_S = 0.6
@@ -31,16 +31,6 @@ APART_LEAST_CELLS, APART_SMEAR_CELLS = 40, 25
 # Of the way from one voice to two: simulated single voices stay under 0, two voices over 0.6; where
 # two places show, too, less has to be seen of it than where levels alone tell.
 ONE = 0.1
-_SMOOTH = 5
-
-
-def voice_db(bands_db: np.ndarray) -> Floats:
-    """Return one microphone's level from 300 Hz to 4 kHz over 50 ms, ``(cells,)``."""
-    level = voice_power(bands_db, smooth_cells=_SMOOTH)
-    level += np.float32(1e-16)
-    np.log10(level, out=level)
-    level *= 10
-    return level
 
 
 def alone(own: Mask) -> Mask:
