@@ -6,8 +6,8 @@ import pytest
 from dualmic.findings.changes import of_background
 from dualmic.findings.floors import Step
 from dualmic.findings.gain_steps import alike, date_far, of_gain_alone, surely_alike
-from dualmic.findings.jump_sound import Sound
-from dualmic.findings.jumps import Jump, is_gain
+from dualmic.findings.jump_sound import Sound, shift_of
+from dualmic.findings.jumps import Jump, is_gain, whose
 from dualmic.findings.quiet_steps import find_quiet_steps
 
 NOTHING = np.nan
@@ -47,31 +47,71 @@ def test_a_gap_leaves_what_the_rest_of_a_background_tells() -> None:
 
 
 BLOCKS, AT = 200, 100
-# What each microphone's bands change by at the moment, and whether a gain does that.
+# What each microphone's bands change by at the moment, in how many blocks, and whether a gain does
+# that.
 OWN, TURNED = [-6.0, -6.2, -5.9, -5.8], [0.1, -0.2, 0.0, 0.1]
+TO_OTHER = [6.0, 6.2, 5.9, 5.8]
+
+
+def over_a_room(apart_db: float) -> tuple[np.ndarray, np.ndarray]:
+    """Return levels of one voice, the second's, with a rest every half second, and where it is."""
+    levels = np.random.default_rng(2).normal(-40.0, 1.0, (2, BLOCKS, 4))
+    levels[0] -= apart_db
+    talks = np.arange(BLOCKS) % 10 < 7
+    levels[:, ~talks] = -80.0
+    return levels, talks
 
 
 @pytest.mark.parametrize(
-    ("own_db", "there_db", "is_one"),
+    ("own_db", "there_db", "blocks", "is_one"),
     [
-        (OWN, TURNED, True),
-        (TURNED, [6.0, 6.2, 5.9, 5.8], False),  # towards the other microphone
-        ([-8.0, -6.5, -5.5, -4.0], TURNED, False),  # away from their own: treble falls most
-        ([-8.9, -9.2, -9.0, -8.8], TURNED, True),
-        (TURNED, [9.0, 9.2, 8.9, 8.8], True),  # by so much no one turns
+        (OWN, TURNED, 1, True),
+        (TURNED, TO_OTHER, 30, False),  # who turns towards the other microphone takes a while
+        (TURNED, TO_OTHER, 1, True),  # no head turns in a twentieth of a second
+        ([-8.0, -6.5, -5.5, -4.0], TURNED, 30, False),  # away from their own: treble falls most
+        ([-8.0, -6.5, -5.5, 0.0], TURNED, 1, False),  # and no gain moves bands so unlike
+        ([-8.9, -9.2, -9.0, -8.8], TURNED, 1, True),
+        (TURNED, [9.0, 9.2, 8.9, 8.8], 30, True),  # by so much no one turns
     ],
 )
 def test_one_voice_tells_of_a_gain_where_its_own_microphone_changes(
-    own_db: list[float], there_db: list[float], is_one: bool
+    own_db: list[float], there_db: list[float], blocks: int, is_one: bool
 ) -> None:
-    levels = np.random.default_rng(2).normal(-40.0, 1.0, (2, BLOCKS, 4))
-    levels[0] -= 15.0
-    levels[1, AT:] += own_db
-    levels[0, AT:] += there_db
-    talks, silent = np.ones(BLOCKS, bool), np.zeros(BLOCKS, bool)
-    sound = Sound(levels, [silent, talks, silent], None)
+    levels, talks = over_a_room(15.0)
+    way = np.clip((np.arange(BLOCKS) - AT + blocks / 2) / blocks, 0, 1)[:, None]
+    change = np.stack([way * there_db, way * own_db])
+    levels[:, talks] += change[:, talks]
+    sound = Sound(levels, [np.zeros_like(talks), talks, np.zeros_like(talks)], None)
     by_db = float(np.mean(there_db) - np.mean(own_db))
     assert is_gain(sound, AT, (0, BLOCKS), by_db) == is_one
+
+
+def test_a_background_that_lies_behind_the_gain_in_part_follows_the_voice_in_part() -> None:
+    """A converter's noise fills the upper bands and stays; the voice stands over all of it."""
+    levels, talks = over_a_room(5.0)
+    levels[0, AT:] -= 8.0
+    levels[0, ~talks] = [-80.0, -80.0, -78.0, -78.0]
+    levels[0, AT:][~talks[AT:]] = [-86.0, -84.0, -79.0, -78.0]
+    sound = Sound(levels, [np.zeros_like(talks), talks, ~talks], None)
+    (by,), _, _ = shift_of(sound, np.array([AT]), 0, BLOCKS)
+    assert abs(by + 8.0) < 0.5
+    assert is_gain(sound, AT, (0, BLOCKS), by)
+    levels[0, AT:][~talks[AT:]] = [-74.0, -76.0, -78.0, -78.0]  # towards the other side: a machine
+    machine = Sound(levels, [np.zeros_like(talks), talks, ~talks], None)
+    assert not is_gain(machine, AT, (0, BLOCKS), -8.0)
+
+
+@pytest.mark.parametrize("mic", [0, 1])
+@pytest.mark.parametrize("room_db", [-2.0, 2.0])
+def test_whose_gain_it_was_shows_beside_a_room_that_swells(mic: int, room_db: float) -> None:
+    """Both microphones hear the room; what it does by itself, it does to both."""
+    levels = np.random.default_rng(4).normal(-70.0, 1.0, (2, BLOCKS, 4))
+    levels[:, AT + 10 :] += room_db
+    levels[mic, AT:] += 6.0
+    quiet = np.ones(BLOCKS, bool)
+    sound = Sound(levels, [~quiet, ~quiet, quiet], None)
+    (by,), _, _ = shift_of(sound, np.array([AT]), 0, BLOCKS)
+    assert whose(sound, AT, float(by)) == mic
 
 
 @pytest.mark.parametrize(

@@ -86,13 +86,15 @@ def _changes(hearing: Hearing, blocks: Powers, pumping: set[int | None]) -> list
         if EDGE_S <= step.at / BLOCKS_PER_S <= end_s
         and (finding := of_background(step)) is not None
     ]
-    # What both microphones hear is the room, unless a gain is sure to have jumped there.
+    # What both microphones hear is the room, unless a gain is sure to have jumped there; no room
+    # shifts a voice that stands over it.
     jumps = [
         jump
         for jump in jumps
         if EDGE_S <= jump.at_s <= end_s
         and (
             jump.sure
+            or jump.voiced
             or not any(f.mic is None and abs(jump.at_s - at_s) < APART_S for at_s, f in rooms)
         )
     ]

@@ -98,7 +98,7 @@ def with_gain_steps(
                 continue
             sure = jumps[k].sure or moved
             own = jumps[k].by_db if jumps[k].mic == mic else -jumps[k].by_db
-            found[k] = Jump(mic, at_s, own, span, sure)
+            found[k] = Jump(mic, at_s, own, span, sure, jumps[k].voiced)
             dated.add(k)
         elif not stayed and not any(
             abs(jump.at_s - at_s) < ECHO_S and jump.mic == mic and jump.by_db * by > 0

@@ -2,15 +2,20 @@
 
 import numpy as np
 
-from dualmic.findings.base import in_blocks
-from dualmic.findings.sums import Sums
+from dualmic.findings.base import BLOCKS_PER_S, in_blocks
+from dualmic.findings.sums import BandSums, Sums
 from dualmic.hearing import Hearing
 from dualmic.tiles import Mask, Powers
 
 # All our choices, tuned on simulated scenes.
 AGREE_DB = 3.0
 ONE_VOICE_LEAST_DB = 4.5  # by so much, if evenly in all bands, no one's voice shifts but seldom
-OVER_FLOOR_DB = 8.0  # a voice has to stand over the background in both microphones
+VOICE_SURE_DB, PART_DB = 1.8, 1.0  # of what a voice shifts by; what the background has to follow by
+UNEVEN_DB = 1.0  # between its bands, where a part of it follows
+# A voice has to stand over the background in both microphones: in all bands together, and in each
+# by less over the lowest of the seconds before and of those after, whichever is higher.
+OVER_FLOOR_DB, BAND_OVER_DB = 8.0, 6.0
+FLOOR_BLOCKS, LOWEST = 5 * BLOCKS_PER_S, 10  # of which so many are lower
 
 
 class Sound:
@@ -24,9 +29,16 @@ class Sound:
         bands = levels[0] - levels[1] if alone is None else levels[alone]
         self.mean = bands.mean(axis=1)
         self.classes = classes
-        self.sums = [Sums(np.where(mask, self.mean, np.nan)) for mask in classes]
+        clear = over_floor(levels) if alone is None else np.ones(bands.shape, bool)
+        self.voices = [BandSums(np.where(mask & clear.T, bands.T, np.nan)) for mask in classes[:2]]
+        self.sums: list[Sums | BandSums] = [
+            *self.voices,
+            Sums(np.where(classes[2], self.mean, np.nan)),
+        ]
         self.bands = [Sums(np.where(classes[2], row, np.nan)) for row in bands.T]
-        self.quiet = [Sums(np.where(classes[2], row.mean(axis=1), np.nan)) for row in levels]
+        means = levels.mean(axis=2)
+        self.quiet = [Sums(np.where(classes[2], row, np.nan)) for row in means]
+        self.spoken = [[Sums(np.where(c, row, np.nan)) for row in means] for c in classes[:2]]
 
     def borne_out(self, at: np.ndarray, first: int, end: int) -> Powers:
         """Return how much of all classes' variance a step at each moment explains."""
@@ -41,11 +53,29 @@ def shift_of(sound: Sound, at: np.ndarray, first: int, end: int) -> tuple[Powers
         mean = (weight * np.nan_to_num(shift)).sum(axis=0) / weight.sum(axis=0)
     both = np.isfinite(shift[:2]).all(axis=0) & (np.abs(shift[0] - shift[1]) < AGREE_DB)
     by = np.where(np.isfinite(shift[2]), shift[2], np.where(both, mean, 0.0))
+    uneven = np.std([row.shift(at, first, end)[0] for row in sound.bands], axis=0) > UNEVEN_DB
+    by = np.where(uneven, _of_voices(by, shift, error), by)
     # One voice alone may have turned round.
     one = np.isfinite(shift).sum(axis=0) == 1
     told = one & (np.nanmax(np.abs(np.nan_to_num(shift[:2])), axis=0) >= ONE_VOICE_LEAST_DB)
     by = np.where(told, np.nansum(shift[:2], axis=0), by)
     return by, shift, error
+
+
+def _of_voices(by: Powers, shift: Powers, error: Powers) -> Powers:
+    """Return ``by``, or what the voices say where a part of the background lies behind the gain.
+
+    A converter's own noise stays where it is, so that the background moves the way of the voices,
+    by less.
+    """
+    voices: Powers = np.where(error[:2] < VOICE_SURE_DB, shift[:2], np.nan)
+    with np.errstate(invalid="ignore"):
+        unlike: Mask = np.abs(voices[0] - voices[1]) >= AGREE_DB  # never where one alone is certain
+        known: Mask = np.asarray(np.isfinite(voices))
+        told = np.where(known[0], voices[0], voices[1])
+        told = np.where(known.all(axis=0), voices.mean(axis=0), told)
+        behind = ~unlike & (by * np.sign(told) >= PART_DB) & (np.abs(told) > np.abs(by))
+    return np.where(behind & np.isfinite(told), told, by)
 
 
 def sound_classes(hearing: Hearing, levels: Powers, quiet: Mask) -> list[Mask]:
@@ -57,3 +87,24 @@ def sound_classes(hearing: Hearing, levels: Powers, quiet: Mask) -> list[Mask]:
     live = np.isfinite(levels).all(axis=0)
     single = in_blocks(hearing.activity.single, count)
     return [single[0].all(axis=1) & clear, single[1].all(axis=1) & clear, quiet & live]
+
+
+def over_floor(levels: Powers) -> Mask:
+    """Return where each band stands over its background in both microphones, ``(blocks, bands)``.
+
+    A gain that is turned moves the background, too: the louder of both sides' is what counts.
+    """
+    count, step = levels.shape[1], BLOCKS_PER_S
+    known = np.where(np.isfinite(levels), levels, np.inf)
+    short = max(FLOOR_BLOCKS - count, 0)
+    known = np.pad(known, ((0, 0), (0, short), (0, 0)), constant_values=np.inf)
+    windows = np.lib.stride_tricks.sliding_window_view(known, FLOOR_BLOCKS, axis=1)
+    starts = np.minimum(np.arange(0, count, step), windows.shape[1] - 1)
+    low = np.partition(windows[:, starts], LOWEST, axis=3)[..., LOWEST]
+    low[np.isinf(low)] = -np.inf  # too little is known
+    # The window that ends where this one begins lies so many seconds before.
+    before = np.pad(low, ((0, 0), (FLOOR_BLOCKS // step, 0), (0, 0)), mode="edge")
+    floor = np.maximum(before[:, : low.shape[1]], low)
+    each = floor[:, np.arange(count) // step]
+    with np.errstate(invalid="ignore"):
+        return np.asarray((levels > each + BAND_OVER_DB).all(axis=0))

@@ -28,9 +28,16 @@ STILL_SHARE = 0.45  # the other microphone's change, at most, beside a gain's
 STAYS_SHARE = 0.4  # of a gain's jump, and a voice has not taken part in it
 STEEP_SHARE = 0.6  # of a change that two seconds have to show; a lorry takes longer
 LESS_DB = 1.0
+LEAST_MOVE_DB = 1.0  # a background that does not follow a gain keeps its level by this
 NEARLY = 0.8  # as large as the largest shift: taken for the same jump
 ONE_VOICE_DB = 8.0  # by so much no one's voice shifts because they turn round
 ONE_VOICE_ALIKE_DB = 1.0  # between bands, for less than that
+LEAST_TOLD, CERTAIN = 3, 2.5  # bands; times its error that a voice's shift has to be
+AT_ONCE, AT_ONCE_SHARE = round(0.6 * BLOCKS_PER_S), 0.75
+# By how much all that both microphones hear changes by itself: a room within seconds, a voice from
+# word to word, whatever sounds within a tenth of a second; and a density, per dB, for all else.
+ROOM_DB, RAISED_DB, BESIDE_DB, BESIDE = 1.0, 2.0, 4.0, 2
+OTHERWISE = 0.01
 STEADY_DB = 1.2  # error of a shift where nothing lies near: a steady background
 LEAST_ALONE_S = 10.0
 DEAD_SHARE = 0.3
@@ -42,6 +49,7 @@ class Jump:
     """One microphone's gain changes by ``by_db`` at ``at_s``, surely not before or after a span.
 
     Heard by one microphone alone it may as well be the background: then it is not ``sure``.
+    ``voiced``: a voice that stands over the background shifts by as much.
     """
 
     mic: int
@@ -49,6 +57,7 @@ class Jump:
     by_db: float
     span_s: tuple[float, float]
     sure: bool
+    voiced: bool = False
 
 
 def find_jumps(hearing: Hearing, blocks: Powers, quiet: Mask) -> list[Jump]:
@@ -111,7 +120,8 @@ def _split(sound: Sound) -> list[Jump]:
             known = error[:2] < SURE_DB
             proven &= not (known.any() and (np.abs(shift[:2][known] / change) < STAYS_SHARE).all())
             sure = sound.alone is None and proven and _shows_at(sound, mic, block, change)
-            found.append(Jump(mic, block / BLOCKS_PER_S, sign * change, span, sure))
+            voiced = bool((known & (np.abs(shift[:2] - change) < AGREE_DB)).any())
+            found.append(Jump(mic, block / BLOCKS_PER_S, sign * change, span, sure, voiced))
         parts += [(first, block - APART), (block + APART, end)]
     return found
 
@@ -124,7 +134,7 @@ def _settled(
     Returns where it shows best, by how much, whose it is, its moment and how early and late.
     """
     judged = block = start
-    mic, change = _whose(sound, block, by), by
+    mic, change = whose(sound, block, by), by
     by_there = float(shift_of(sound, np.array([block]), first, end)[0][0])
     span = (block / BLOCKS_PER_S,) * 2
     for _ in range(2):
@@ -134,7 +144,7 @@ def _settled(
         # Nearer to the moment the change shows better, unless too little is left beside it.
         if abs(by_there) > abs(change) - LESS_DB:
             judged, change = moved, by_there
-            mic = _whose(sound, moved, change)
+            mic = whose(sound, moved, change)
         elif block != start:
             break
         block, span = moved, (moment[1] / BLOCKS_PER_S, moment[2] / BLOCKS_PER_S)
@@ -173,7 +183,12 @@ def is_gain(sound: Sound, at: int, ends: tuple[int, int], by: float) -> bool:
     if abs(by) < LEAST_JUMP_DB + 2 * (error[2] - CLASS_ERROR_DB):
         return False
     bands = np.array([row.shift(moment, *ends)[0, 0] for row in sound.bands])
-    if np.std(bands) > ALIKE_DB:
+    along = bands * np.sign(by)
+    # Where a voice shifts by as much, a part of the background may lie behind the gain.
+    behind = agreeing.any() and bool(
+        (along > -LEAST_MOVE_DB).all() & (along < abs(by) + AGREE_DB).all()
+    )
+    if np.std(bands) > ALIKE_DB and not behind:
         return False
     if sound.alone is not None:
         near = sound.sums[2].shift(moment, at - NEAR_BLOCKS, at + NEAR_BLOCKS)[0, 0]
@@ -187,7 +202,8 @@ def _one_voice_tells(sound: Sound, at: int, ends: tuple[int, int], voice: int, b
     """Whether one voice, the only thing heard on both sides, shifts in all bands alike.
 
     Who turns round is heard otherwise by the other microphone; less than that is a gain only if it
-    is the voice's own microphone that changed, in all bands by nearly the same.
+    comes at once, or if it is the voice's own microphone that changed, in all bands by nearly the
+    same.
     """
     moment = np.array([at])
 
@@ -195,27 +211,54 @@ def _one_voice_tells(sound: Sound, at: int, ends: tuple[int, int], voice: int, b
         rows = [Sums(np.where(sound.classes[voice], row, np.nan)) for row in levels.T]
         return np.array([row.shift(moment, *ends)[:, 0] for row in rows])
 
-    told = shifts(sound.levels[0] - sound.levels[1])
-    if np.std(told[:, 0]) >= ALIKE_DB or told[:, 1].max() >= SURE_DB:
+    told = np.array([row.shift(moment, *ends)[:, 0] for row in sound.voices[voice].rows])
+    told = told[np.isfinite(told[:, 0])]
+    if len(told) < LEAST_TOLD or np.std(told[:, 0]) >= ALIKE_DB:
         return False
-    if abs(by) >= ONE_VOICE_DB:
+    if np.mean(told[:, 1]) * CERTAIN > abs(by):
+        return False
+    if abs(by) >= ONE_VOICE_DB or _at_once(sound, voice, at, by):
         return True
     own = by if voice == 0 else -by
     here, there = (float(np.mean(shifts(sound.levels[mic])[:, 0])) for mic in (voice, 1 - voice))
     return bool(np.std(told[:, 0]) < ONE_VOICE_ALIKE_DB and abs(here - own) < abs(there + own))
 
 
-def _whose(sound: Sound, block: int, by: float) -> int:
-    """Return the microphone whose own levels changed, in pauses and in its wearer's speech."""
+def _at_once(sound: Sound, voice: int, at: int, by: float) -> bool:
+    """Whether a voice's differences step within a tenth of a second; a head takes longer."""
+    near = [
+        row.shift(np.array([at]), at - AT_ONCE, at + AT_ONCE)[0, 0]
+        for row in sound.voices[voice].rows
+    ]
+    return bool(np.isfinite(near).sum() >= LEAST_TOLD and np.nanmedian(near) / by > AT_ONCE_SHARE)
+
+
+def whose(sound: Sound, block: int, by: float) -> int:
+    """Return the microphone whose own levels changed, of whatever is heard on both sides.
+
+    By so much one microphone's levels rise, or the other's fall; what else changes them, a room
+    that swells or a voice that is raised, changes both microphones' alike.
+    """
     if sound.alone is not None:
         return sound.alone
-    against = np.zeros(2)
     at = np.array([block])
-    for m in (0, 1):
-        own = Sums(np.where(sound.classes[m], sound.levels[m].mean(axis=1), np.nan))
-        for row, weight in ((sound.quiet[m], 1.0), (own, 0.5)):
-            change = float(row.shift(at, 0, len(sound.mean))[0, 0])
-            if np.isfinite(change):
-                against[m] += weight * abs(change - (by if m == 0 else -by))
-                against[1 - m] += weight * abs(change)
-    return int(np.argmin(against))
+    told = 0.0
+    for rows, unrest in ((sound.quiet, ROOM_DB), *((rows, RAISED_DB) for rows in sound.spoken)):
+        shift, error = np.stack([row.shift(at, 0, len(sound.mean))[:, 0] for row in rows], axis=1)
+        if np.isfinite(shift).all():
+            told += _first_changed(float(shift.mean()), by, float(np.hypot(unrest, error.max())))
+    near = sound.levels.mean(axis=2)
+    sides = near[:, max(block - BESIDE, 0) : block], near[:, block : block + BESIDE]
+    if all(np.isfinite(side).all() and side.shape[1] for side in sides):
+        told += _first_changed(float(sides[1].mean() - sides[0].mean()), by, BESIDE_DB)
+    return 0 if told > 0 else 1
+
+
+def _first_changed(mean_db: float, by: float, unrest_db: float) -> float:
+    """Return by how many nepers it is the first microphone that changed, not the second.
+
+    Then the mean of both rises by half of what the first does; else it falls by as much.
+    """
+    off = (mean_db + np.array([-0.5, 0.5]) * by) / unrest_db
+    first, second = np.exp(-0.5 * off**2) / (2.5 * unrest_db) + OTHERWISE
+    return float(np.log(first / second))

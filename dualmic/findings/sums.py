@@ -51,3 +51,31 @@ class Sums:
             # Neighbouring blocks say nearly the same: a quarter of them count.
             error = np.sqrt(CLASS_ERROR_DB**2 + 4 * (v0 / n0 + v1 / n1))
             return np.where(known, np.stack([m1 - m0, error]), np.nan)
+
+
+class BandSums:
+    """Means of several bands' rows: by how much all of them shift, each against itself.
+
+    Bands that say nothing on a side are left out, whatever their level: only shifts count.
+    """
+
+    def __init__(self, rows: Powers) -> None:
+        """``rows`` is ``(bands, blocks)``, NaN where a band says nothing."""
+        self.rows = [Sums(row) for row in rows]
+
+    def borne_out(self, at: np.ndarray, first: int, end: int) -> Powers:
+        """Return how much of a band's variance a step at each moment explains, in the mean."""
+        return np.mean([row.borne_out(at, first, end) for row in self.rows], axis=0)
+
+    def shift(self, at: np.ndarray, first: int, end: int) -> Powers:
+        """Return ``(2, moments)``: the bands' shift and its error; NaN if no band knows it.
+
+        Bands hold the same words: they are no more certain together than each alone.
+        """
+        shift, error = np.stack([row.shift(at, first, end) for row in self.rows], axis=1)
+        weight = np.where(np.isfinite(shift), 1 / error**2, 0.0)
+        total = weight.sum(axis=0)
+        with np.errstate(invalid="ignore", divide="ignore"):
+            mean = (weight * np.nan_to_num(shift)).sum(axis=0) / total
+            known = np.isfinite(shift).sum(axis=0)
+            return np.where(total > 0, np.stack([mean, np.sqrt(known / total)]), np.nan)
