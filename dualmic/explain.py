@@ -104,7 +104,11 @@ RULES: dict[str, Rule] = {
     ),
     "noise": Rule(
         "own speech, noise removed, over the background of the pauses, both A-weighted",
-        _of("meters.noise", LEAST_S="from {:g} s of pauses or more"),
+        _of("meters.noise", LEAST_S="from {:g} s of pauses or more")
+        + _of(
+            "findings.background",
+            QUIETEST_PERCENTILE="without them, over what {:g} % of the take stay under",
+        ),
         "speech_to_noise",
     ),
     "low_level": Rule(

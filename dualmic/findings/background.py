@@ -7,9 +7,11 @@ from dualmic.findings.jumps import mostly_dead
 from dualmic.hearing import Hearing
 from dualmic.meters.hum import GROUP, HEARD_LINE_DB, HumLines, find_hum
 from dualmic.meters.masks import bridged, runs_of
-from dualmic.meters.spectrum import a_weighting_db
+from dualmic.meters.noise import LEAST_S, SILENCE_POWER
+from dualmic.meters.spectrum import FRAMES_PER_S, a_weighting_db, frame_mask
 from dualmic.record import Severity
 from dualmic.stack import pieces
+from dualmic.tiles import power_db
 
 # Our choice: a hum that can be heard matters once it is less than 60 dB under the speech,
 # A-weighted: a quiet room's own background lies there.
@@ -19,6 +21,8 @@ UNSTEADY_DB = 12.0
 # Our choice: where the other microphone is dead, the other person's words may pass for the wearer's
 # own, which are louder by about this.
 DEAD_ERROR_DB = 5.0
+# Our choices, for takes without pauses: of a take with some, a fiftieth surely lies in them.
+QUIETEST_PERCENTILE, MUTED_SHARE = 2.0, 0.02
 _TOGETHER = 360  # groups, an hour of them, of no influence on results
 OFF_MAINS_HZ = 1.0  # our choice: no grid strays that far, and weak hum is read to a tenth of it
 
@@ -29,6 +33,8 @@ def noise(hearing: Hearing, limits: Limits) -> list[Finding]:
     for mic in (0, 1):
         ratio = hearing.speech_to_noise_db[mic]
         warn, fail = limits.noise_warn_db, limits.noise_fail_db
+        if ratio is None:
+            ratio = _most_over_noise_db(hearing, mic)
         if ratio is None or warn is None or ratio >= warn:
             continue
         failing = fail is not None and ratio < fail
@@ -55,6 +61,25 @@ def noise(hearing: Hearing, limits: Limits) -> list[Finding]:
             )
         )
     return found
+
+
+def _most_over_noise_db(hearing: Hearing, mic: int) -> float | None:
+    """Return how far the wearer's speech stands over the quietest moments of all, A-weighted.
+
+    A crowd so loud that it passes for speech leaves no pause to measure in. Its own quietest
+    moments are no lower than a few decibels under it; words alone fall much further.
+    """
+    weighted = hearing.measured.spectra.a_weighted[mic]
+    frames = len(weighted)
+    live = ~frame_mask(hearing.dead[mic], frames, whole=False)
+    heard = live & (weighted > SILENCE_POWER)
+    own = heard & frame_mask(hearing.activity.own[mic], frames)
+    # A microphone that mutes itself has its pauses, if none that can be measured.
+    muted = live.sum() - heard.sum() > MUTED_SHARE * live.sum()
+    if muted or own.sum() < LEAST_S * FRAMES_PER_S:
+        return None
+    quietest = np.percentile(weighted[heard], QUIETEST_PERCENTILE)
+    return float(power_db(weighted[own].mean(dtype=np.float64) / quietest))
 
 
 def low_level(hearing: Hearing, limits: Limits) -> list[Finding]:
