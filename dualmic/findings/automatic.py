@@ -23,6 +23,9 @@ RISE_DB = 1.0  # a gain comes up by several; where gains stand, 1 of 100 pauses 
 LEAST_PAUSES, SHARE = 3, 0.2
 FEWEST_PAUSES, LARGE_SHARE = 2, 0.5
 BAND_RISE_DB, STILL_BANDS = 0.5, 1  # but for what comes in behind the gain, as a hum
+# Between bands: a gain lifts all by the same within 1.4 dB, the first soft sounds of a word in a
+# noisy place some by nothing, others by ten.
+SPREAD_DB = 1.7
 BY_MIDDLE = 0.25  # share of a rise that shows by the middle: a breath before a word comes at once
 QUIET_PERCENTILE = 5.0
 SPEECH, VOICE = slice(1, 7), slice(2, 6)  # of the blocks' bands
@@ -93,7 +96,9 @@ def pause_rises(blocks: Powers, mic: int, talk: Mask) -> Powers:
             )
         )
         by = late - early
+        near = np.sort(np.abs(by - np.median(by)))[: len(by) - STILL_BANDS]
         alike = bool(np.sort(by)[STILL_BANDS] > BAND_RISE_DB)
+        alike &= float(np.sqrt(np.mean(near**2))) < SPREAD_DB
         alike &= float(np.median(middle - early)) > BY_MIDDLE * float(np.median(by))
         rises.append(float(np.median(by)) if alike else min(float(np.median(by)), 0.0))
     return np.array(rises)
