@@ -7,7 +7,7 @@ from dualmic.findings.changes import of_background
 from dualmic.findings.floors import Step
 from dualmic.findings.gain_steps import alike, date_far, of_gain_alone, surely_alike
 from dualmic.findings.jump_sound import Sound, shift_of
-from dualmic.findings.jumps import Jump, is_gain, whose
+from dualmic.findings.jumps import Jump, first_told, is_gain, whose
 from dualmic.findings.quiet_steps import find_quiet_steps
 
 NOTHING = np.nan
@@ -112,6 +112,17 @@ def test_whose_gain_it_was_shows_beside_a_room_that_swells(mic: int, room_db: fl
     sound = Sound(levels, [~quiet, ~quiet, quiet], None)
     (by,), _, _ = shift_of(sound, np.array([AT]), 0, BLOCKS)
     assert whose(sound, AT, float(by)) == mic
+
+
+def test_whose_gain_it_was_is_less_sure_in_a_room_that_is_never_still() -> None:
+    def told(swell_db: float) -> float:
+        levels = np.random.default_rng(4).normal(-70.0, 1.0, (2, BLOCKS, 4))
+        levels += swell_db * np.sin(np.arange(BLOCKS) / 6)[:, None]
+        levels[0, AT:] += 6.0
+        quiet = np.ones(BLOCKS, bool)
+        return first_told(Sound(levels, [~quiet, ~quiet, quiet], None), AT, 6.0)
+
+    assert told(0.0) > told(5.0) + 1.0
 
 
 @pytest.mark.parametrize(

@@ -38,6 +38,7 @@ class Sound:
         self.bands = [Sums(np.where(classes[2], row, np.nan)) for row in bands.T]
         means = levels.mean(axis=2)
         self.quiet = [Sums(np.where(classes[2], row, np.nan)) for row in means]
+        self.room = Sums(np.where(classes[2], means.mean(axis=0), np.nan))
         self.spoken = [[Sums(np.where(c, row, np.nan)) for row in means] for c in classes[:2]]
 
     def borne_out(self, at: np.ndarray, first: int, end: int) -> Powers:

@@ -38,6 +38,7 @@ AT_ONCE, AT_ONCE_SHARE = round(0.6 * BLOCKS_PER_S), 0.75
 # word to word, whatever sounds within a tenth of a second; and a density, per dB, for all else.
 ROOM_DB, RAISED_DB, BESIDE_DB, BESIDE = 1.0, 2.0, 4.0, 2
 OTHERWISE = 0.01
+PLAINLY = 1.0  # nepers by which it is known whose gain it was
 STEADY_DB = 1.2  # error of a shift where nothing lies near: a steady background
 LEAST_ALONE_S = 10.0
 DEAD_SHARE = 0.3
@@ -120,6 +121,7 @@ def _split(sound: Sound) -> list[Jump]:
             known = error[:2] < SURE_DB
             proven &= not (known.any() and (np.abs(shift[:2][known] / change) < STAYS_SHARE).all())
             sure = sound.alone is None and proven and _shows_at(sound, mic, block, change)
+            sure = sure and abs(first_told(sound, block, change)) >= PLAINLY
             voiced = bool((known & (np.abs(shift[:2] - change) < AGREE_DB)).any())
             found.append(Jump(mic, block / BLOCKS_PER_S, sign * change, span, sure, voiced))
         parts += [(first, block - APART), (block + APART, end)]
@@ -234,24 +236,30 @@ def _at_once(sound: Sound, voice: int, at: int, by: float) -> bool:
 
 
 def whose(sound: Sound, block: int, by: float) -> int:
-    """Return the microphone whose own levels changed, of whatever is heard on both sides.
+    """Return the microphone whose own levels changed, of whatever is heard on both sides."""
+    return 0 if first_told(sound, block, by) > 0 else 1
+
+
+def first_told(sound: Sound, block: int, by: float) -> float:
+    """Return by how many nepers it is the first microphone's level that changed, not the second's.
 
     By so much one microphone's levels rise, or the other's fall; what else changes them, a room
     that swells or a voice that is raised, changes both microphones' alike.
     """
     if sound.alone is not None:
-        return sound.alone
-    at = np.array([block])
+        return float("inf") if sound.alone == 0 else float("-inf")
+    at, count = np.array([block]), len(sound.mean)
+    room_db = float(np.hypot(ROOM_DB, sound.room.spread(at, 0, count)[0]))
     told = 0.0
-    for rows, unrest in ((sound.quiet, ROOM_DB), *((rows, RAISED_DB) for rows in sound.spoken)):
-        shift, error = np.stack([row.shift(at, 0, len(sound.mean))[:, 0] for row in rows], axis=1)
+    for rows, unrest in ((sound.quiet, room_db), *((rows, RAISED_DB) for rows in sound.spoken)):
+        shift, error = np.stack([row.shift(at, 0, count)[:, 0] for row in rows], axis=1)
         if np.isfinite(shift).all():
             told += _first_changed(float(shift.mean()), by, float(np.hypot(unrest, error.max())))
     near = sound.levels.mean(axis=2)
     sides = near[:, max(block - BESIDE, 0) : block], near[:, block : block + BESIDE]
     if all(np.isfinite(side).all() and side.shape[1] for side in sides):
         told += _first_changed(float(sides[1].mean() - sides[0].mean()), by, BESIDE_DB)
-    return 0 if told > 0 else 1
+    return told
 
 
 def _first_changed(mean_db: float, by: float, unrest_db: float) -> float:

@@ -52,6 +52,13 @@ class Sums:
             error = np.sqrt(CLASS_ERROR_DB**2 + 4 * (v0 / n0 + v1 / n1))
             return np.where(known, np.stack([m1 - m0, error]), np.nan)
 
+    def spread(self, at: np.ndarray, first: int, end: int) -> Powers:
+        """Return how far the row spreads on that side of each moment where it does so more."""
+        first, end = max(first, 0), min(end, len(self._number) - 1)
+        sides = (np.maximum(at - SIDE, first), at), (at, np.minimum(at + SIDE, end))
+        both = [np.nan_to_num(self.over(low, high)[2]) for low, high in sides]
+        return np.asarray(np.sqrt(np.maximum(both[0], both[1])))
+
 
 class BandSums:
     """Means of several bands' rows: by how much all of them shift, each against itself.
