@@ -11,7 +11,8 @@ from dualmic.tiles import Mask, Powers
 AGREE_DB = 3.0
 ONE_VOICE_LEAST_DB = 4.5  # by so much, if evenly in all bands, no one's voice shifts but seldom
 VOICE_SURE_DB, PART_DB = 1.8, 1.0  # of what a voice shifts by; what the background has to follow by
-UNEVEN_DB = 1.0  # between its bands, where a part of it follows
+# Between its bands, where a part of it follows: a share of what it changes by.
+UNEVEN_SHARE, LEAST_UNEVEN_DB, UNEVEN_DB = 0.4, 0.5, 1.0
 # A voice has to stand over the background in both microphones: in all bands together, and in each
 # by less over the lowest of the seconds before and of those after, whichever is higher.
 OVER_FLOOR_DB, BAND_OVER_DB = 8.0, 6.0
@@ -54,7 +55,8 @@ def shift_of(sound: Sound, at: np.ndarray, first: int, end: int) -> tuple[Powers
         mean = (weight * np.nan_to_num(shift)).sum(axis=0) / weight.sum(axis=0)
     both = np.isfinite(shift[:2]).all(axis=0) & (np.abs(shift[0] - shift[1]) < AGREE_DB)
     by = np.where(np.isfinite(shift[2]), shift[2], np.where(both, mean, 0.0))
-    uneven = np.std([row.shift(at, first, end)[0] for row in sound.bands], axis=0) > UNEVEN_DB
+    spread = np.std([row.shift(at, first, end)[0] for row in sound.bands], axis=0)
+    uneven = spread > np.clip(UNEVEN_SHARE * np.abs(by), LEAST_UNEVEN_DB, UNEVEN_DB)
     by = np.where(uneven, _of_voices(by, shift, error), by)
     # One voice alone may have turned round.
     one = np.isfinite(shift).sum(axis=0) == 1
