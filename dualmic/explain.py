@@ -64,9 +64,9 @@ RULES: dict[str, Rule] = {
     ),
     "mic_dead": Rule(
         "its wearer talks, by the other microphone, and here is neither voice nor leak",
-        _of(
-            "dead_mics",
-            LEAST_S="for {:g} s or more where it is silent",
+        _of("dead_mics", LEAST_S="for {:g} s or more where it is silent")
+        + _of(
+            "deaf_mics",
             DEAF_LEAST_S="for {:g} s or more where it holds a background",
             CLEAR_DB="the leak that is missed would stand {:g} dB over the noise",
         ),

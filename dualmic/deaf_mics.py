@@ -1,0 +1,177 @@
+"""Where a microphone holds steady noise in which the other one's speech leaves no trace.
+
+It is dead there if the leak it usually has would stand clear of that noise, or, where it never
+worked, one of -30 dB would. A wearer who says nothing, and whose microphone never heard the other
+either, is told from a dead input by what was heard before: all that the other heard, or another
+noise.
+"""
+
+import numpy as np
+
+from dualmic.meters.bands import Stretch, stretches, voice_power
+from dualmic.meters.floor import GROUP, floor_at, floor_of, group_means
+from dualmic.meters.masks import bridged, holding, longer, moving_mean
+from dualmic.stack import kept, let_go
+from dualmic.tiles import Floats, Mask, power_db
+from dualmic.usual_leak import LEAST_LEAK_DB, UsualLeak, leak_of
+
+# Our choices.
+LEAST_S = 2.5  # without the pauses between words
+DEAF_LEAST_S = 10.0  # for so long the other does not speak softly only
+WINDOW_S = 2.0
+WINDOW_CELLS = round(WINDOW_S * 100)
+SHARE_STEP_CELLS = 10  # what is looked at over two seconds is the same a tenth of one later
+SMOOTH_CELLS = 5
+HUM_FREE_BANDS = slice(
+    2, 5
+)  # 600 Hz to 4 kHz: a dead input hums, and a hum may cover the leak that is missed
+CLEAR_DB = 6.0  # the leak that is missed would stand this far over the noise
+# Alive is what stands so far over the floor. Of what is heard then the weaker part is leak.
+ALIVE_DB, LEAK_PERCENTILE = 10.0, 20.0
+LEAST_ALIVE_CELLS, ALIVE_NOISE_PERCENTILE = 100, 10.0  # between words, as soft as it gets
+OTHER_NOISE_DB = 10.0  # further than traffic swells
+# A microphone falls silent that heard all but a twentieth of the other's speech, then as little.
+LEAST_TALK_CELLS, HARDLY, HEARD_FROM_TO = 300, 0.05, (0.01, 0.99)
+TRACE_DB = 2.5  # and less than this stands over the floor while the other one talks
+
+
+def deaf(bands_db: np.ndarray, mic: int, silent: Mask) -> Mask:
+    """Where the other microphone's speech leaves no trace in this one, though it should."""
+    cells = len(silent)
+    nowhere = np.zeros(cells, bool)
+    floors = [_floor(bands_db[m]) for m in (mic, 1 - mic)]
+    pieces = [_Piece(bands_db, mic, silent, floors, stretch) for stretch in stretches(cells)]
+    if sum(int(piece.talk.sum()) for piece in pieces) < 100 or cells < WINDOW_CELLS:
+        return nowhere
+    shares = np.concatenate([piece.shares for piece in pieces])
+    usual = float(np.percentile(shares, 75)) if len(shares) else 0.0
+    leak: UsualLeak | None = None
+    alive_noise: float | None = None
+    if usual < 10 ** (LEAST_LEAK_DB / 10):
+        usual = 10 ** (LEAST_LEAK_DB / 10)
+        if sum(int(piece.loud.sum()) for piece in pieces) >= 100:
+            # It heard voices once and may have died early, or its wearer hardly speaks and no leak
+            # is heard. Only a dead input heard all that the other does up to a moment, or has
+            # another noise than it had when it heard voices.
+            alive = np.concatenate([piece.alive_shares for piece in pieces])
+            if len(alive) < 100:
+                return nowhere
+            usual = max(usual, float(np.percentile(alive, LEAK_PERCENTILE)))
+            if not _fell_silent(pieces):
+                alive_noise = _noise_while_alive(bands_db[mic], silent, floors[0])
+                if alive_noise is None:
+                    return nowhere
+    else:
+        leak = leak_of(shares, np.concatenate([piece.voices for piece in pieces]))
+    lacking, still = nowhere, nowhere.copy()
+    for piece in pieces:
+        lacking[piece.part] = piece.lacking(usual, leak, alive_noise)
+        still[piece.part] = piece.still
+    # Between the words of the other nothing can be missed: there it is dead if it was on both
+    # sides and holds no more than its floor.
+    joined = holding(bridged(lacking | (still & ~silent), 10), lacking)
+    joined = bridged(longer(joined, round(LEAST_S * 100)), round(4 * WINDOW_S * 100))
+    return longer(joined & ~silent, round(DEAF_LEAST_S * 100))
+
+
+def _fell_silent(pieces: list["_Piece"]) -> bool:
+    """Whether all speech left a trace while the microphone heard voices, and none before or after.
+
+    Of a wearer who stops talking, and whose microphone never heard the other, that is not so.
+    """
+    loud, talk, no_trace = (
+        np.concatenate(rows)
+        for rows in zip(*((p.loud, p.talk, p.no_trace) for p in pieces), strict=True)
+    )
+    at = np.flatnonzero(loud)
+    first, last = (int(at[int(share * (len(at) - 1))]) for share in HEARD_FROM_TO)
+    missed = [no_trace[first:last][talk[first:last]]]
+    missed.append(np.concatenate([no_trace[k][talk[k]] for k in (slice(first), slice(last, None))]))
+    if min(len(part) for part in missed) < LEAST_TALK_CELLS:
+        return False
+    return bool(missed[0].mean() < HARDLY and missed[1].mean() > 1 - HARDLY)
+
+
+def _noise_while_alive(bands_db: np.ndarray, silent: Mask, floor: Floats) -> float | None:
+    """Return how quiet a microphone is between what it hears, up to the last of that.
+
+    The floor under it is no measure: it looks ahead by seconds, at what is left after its death.
+    """
+    own = voice_power(bands_db, HUM_FREE_BANDS, SMOOTH_CELLS)
+    loud = np.flatnonzero((own > 30 * floor_at(floor, 0, len(own))) & ~silent)
+    before = own[: loud[-1] + 1][~silent[: loud[-1] + 1]] if len(loud) else own[:0]
+    if len(before) < LEAST_ALIVE_CELLS:
+        return None
+    return float(np.percentile(before, ALIVE_NOISE_PERCENTILE))
+
+
+def _floor(bands_db: np.ndarray) -> Floats:
+    """Return the noise under a microphone's smoothed voice bands, a logarithm every 50 ms."""
+    power = voice_power(bands_db, HUM_FREE_BANDS, SMOOTH_CELLS)
+    mean = group_means(power)
+    let_go()
+    return kept(floor_of(mean, power[: 4 * GROUP]))
+
+
+class _Piece:
+    """What a stretch of the take says of a microphone that may hear nothing."""
+
+    def __init__(
+        self,
+        bands_db: np.ndarray,
+        mic: int,
+        silent: Mask,
+        floors: list[Floats],
+        stretch: Stretch,
+    ) -> None:
+        wide, inside = stretch.wide, stretch.inside
+        own, other = (
+            voice_power(bands_db[m, wide], HUM_FREE_BANDS, SMOOTH_CELLS) for m in (mic, 1 - mic)
+        )
+        floor, others = (floor_at(each, stretch.begin, stretch.stop) for each in floors)
+        talk = (other > 30 * others) & ~silent[wide]
+        during, beneath, voice = (
+            _windowed(power, talk, WINDOW_CELLS)[inside] for power in (own, floor, other)
+        )
+        with np.errstate(invalid="ignore"):
+            share = (during - beneath) / voice
+            no_trace = (during < 10 ** (TRACE_DB / 10) * beneath) & talk[inside]
+            audible_from = 10 ** (CLEAR_DB / 10) * beneath / voice
+            alive = during > 10 ** (ALIVE_DB / 10) * beneath
+        # Of a working microphone these are few.
+        self._audible_from = audible_from[no_trace].astype(np.float32)
+        self._voice = voice[no_trace]
+        self._noise = beneath[no_trace]
+        self.alive_shares = share[alive]
+        self.part = stretch.part
+        few = share[::SHARE_STEP_CELLS]
+        self.shares = few[np.isfinite(few)]
+        self.voices = voice[::SHARE_STEP_CELLS][np.isfinite(few)]
+        self.talk, self.no_trace = talk[inside], no_trace
+        self.loud = (own > 30 * floor)[inside] & ~silent[stretch.part]
+        self.still = (moving_mean(own, 21) < 10 ** (TRACE_DB / 10) * floor)[inside]
+
+    def lacking(self, usual: float, leak: UsualLeak | None, alive_noise: float | None) -> Mask:
+        """Where what is usual would stand clear of the noise, and does not.
+
+        ``usual`` is its share of the voice in the other microphone, ``leak`` what is usual of loud
+        voices there, if that is known. ``alive_noise`` is the noise that it had while it heard
+        voices, if it must have another.
+        """
+        due = np.full(len(self._voice), usual, np.float32)
+        if leak is not None:
+            due[self._voice >= leak.from_power] = leak.share
+        missed = due > self._audible_from
+        if alive_noise is not None:
+            missed &= np.abs(power_db(self._noise / alive_noise)) > OTHER_NOISE_DB
+        lacking = self.no_trace.copy()
+        lacking[lacking] = missed
+        return lacking
+
+
+def _windowed(power: Floats, mask: Mask, length: int) -> Floats:
+    """Return the mean of ``power`` where ``mask`` in a window round each cell, NaN if too few."""
+    count = moving_mean(mask.astype(float), length + 1)
+    total = moving_mean(power * mask, length + 1)
+    mean = np.where(count * length >= 20, total / np.maximum(count, 1e-9), np.nan)
+    return mean.astype(np.float32)
