@@ -106,3 +106,20 @@ def test_a_fade_into_silence_as_of_an_edit_is_no_lost_sound() -> None:
     samples[at - fade : at, SUBJECT] *= np.linspace(1, 0, fade)
     samples[at : at + round(0.2 * RATE_HZ), SUBJECT] = 0
     assert problems(samples, "dropout") == []
+
+
+@pytest.mark.parametrize("talks", [False, True])
+def test_a_muting_pack_is_dead_only_if_its_wearer_talks(talks: bool) -> None:
+    """The interviewer's pack opens for three questions; answers fill the rest of the take."""
+    scene = speech_scene.make(7)
+    asked = [span for who, *span in scene.spoken if who == INTERVIEWER]
+    opened = np.zeros(len(scene.samples), bool)
+    for number, (start_s, end_s) in enumerate(asked):
+        part = slice(round((start_s - 0.1) * RATE_HZ), round((end_s + 0.2) * RATE_HZ))
+        if number < 3:
+            opened[part] = True
+        elif not talks:
+            scene.samples[part] = scene.noise[part]
+    scene.samples[~opened, INTERVIEWER] = 0
+    dead = problems(scene.samples, "mic_dead")
+    assert [f.mic for f in dead] == ([INTERVIEWER] if talks else [])

@@ -15,6 +15,7 @@ from dualmic.tiles import Mask, Powers
 NEAR_S = 3.0
 LEAST_NEAR_CELLS = 50
 TURNED_BANDS = slice(3, 6)
+MUTED_S, LEAST_MUTED = 0.3, 2  # our choice: a lost word is no habit
 
 
 def mic_dead(hearing: Hearing, _limits: Limits) -> list[Finding]:
@@ -23,8 +24,8 @@ def mic_dead(hearing: Hearing, _limits: Limits) -> list[Finding]:
     for mic in (0, 1):
         other = hearing.activity.own[0] | hearing.activity.own[1]
         for start, end in zip(*runs_of(hearing.dead[mic]), strict=True):
-            talk_s = float(other[start:end].sum()) / 100
-            if talk_s <= 0:
+            mine = hearing.activity.own[mic][start:end]
+            if not other[start:end].any() or (not mine.any() and _mutes(hearing, mic, start, end)):
                 continue
             end_s = hearing.measured.duration_s if end >= hearing.measured.cells else end / 100
             found.append(
@@ -42,6 +43,17 @@ def mic_dead(hearing: Hearing, _limits: Limits) -> list[Finding]:
                 )
             )
     return found
+
+
+def _mutes(hearing: Hearing, mic: int, start: int, end: int) -> bool:
+    """Whether a pack mutes itself while its wearer is silent: it did so outside these cells too."""
+    muted = [
+        run
+        for run in hearing.measured.held[mic]
+        if run.end_s - run.start_s >= MUTED_S
+        and (run.end_s <= start / 100 or run.start_s >= end / 100)
+    ]
+    return len(muted) >= LEAST_MUTED
 
 
 def dual_mono(hearing: Hearing) -> list[Finding]:
