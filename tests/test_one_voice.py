@@ -113,24 +113,34 @@ class _BothShow(Places):
         return found
 
 
-@pytest.mark.parametrize("two", [False, True])
-def test_beats_of_a_pitch_where_the_other_sits_are_no_second_voice(two: bool) -> None:
-    """Places show a second voice; levels part only if there is one."""
+@pytest.mark.parametrize(
+    ("fainter_db", "heard", "two"),
+    [
+        (200.0, False, False),
+        (0.0, False, True),
+        (20.0, False, False),  # levels part a little, as with a machine beside the voice
+        (20.0, True, True),  # and in some of it a second voice is heard over the leak
+    ],
+)
+def test_two_people_show_in_levels_and_not_by_their_places_alone(
+    fainter_db: float, heard: bool, two: bool
+) -> None:
+    """The beats of a pitch, or a machine, may lie where the other person sits."""
     part = slice(2000, 2400)
     bands_db = _known(-15.0)
     first, second = (_syllables(seed, -30)[part] for seed in (4, 5))
-    if not two:
-        first = second - 200.0
-    power = [10 ** (level / 10) for level in (first, second)]
+    power = [10 ** (level / 10) for level in (first - fainter_db, second)]
     bands_db[0, part], bands_db[1, part] = (
         10 * np.log10(power[k] + power[1 - k] * 10**-1.5) for k in (0, 1)
     )
     own = np.zeros((2, CELLS), bool)
     own[0, :500] = own[1, 500:1000] = own[1, part] = True
+    own[0, 2100:2160] = heard
     places = _BothShow((3.0, -3.0), np.zeros((2, 2, CELLS // 10), np.float32), CELLS)
     owned = with_one_owner(bands_db, own, 0.0, places)
     assert owned[1, part].all()
-    assert owned[0, part].mean() == (1.0 if two else 0.0)
+    assert owned[0, part].all() == two
+    assert two or not owned[0, part].any()
 
 
 def test_levels_that_always_part_take_no_second_voice_back() -> None:

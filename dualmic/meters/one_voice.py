@@ -13,7 +13,7 @@ import numpy as np
 from dualmic.meters.bands import mean_db, voice_power
 from dualmic.meters.masks import bridged, longer, runs_of, widened
 from dualmic.meters.places import Places
-from dualmic.meters.two_voices import TwoVoices
+from dualmic.meters.two_voices import TWO, TwoVoices
 from dualmic.tiles import Mask, power_db
 
 # Our choices, tuned on simulated scenes.
@@ -30,7 +30,7 @@ TWO_SHARE = 0.25  # of a stretch in which both people's places stand out
 APART_LEAST_CELLS, APART_SMEAR_CELLS = 40, 25
 # Of the way from one voice to two: simulated single voices stay under 0, two voices over 0.6; where
 # two places show, too, less has to be seen of it than where levels alone tell.
-ONE = 0.1
+ONE, HEARD_SHARE = 0.1, 0.1
 
 
 def alone(own: Mask) -> Mask:
@@ -119,7 +119,10 @@ def _parting(bands_db: np.ndarray, own: Mask, together: Mask) -> Mask:
     for start, end in zip(*runs_of(together), strict=True):
         apart = voices.apart(start, end, together[start:end])
         known = apart[np.isfinite(apart)]
-        if not len(known) or float(np.median(known)) < ONE:
+        # Both wearers are heard over the other's leak in some of it, if both speak.
+        shares = own[:, start:end].mean(axis=1)
+        least = ONE if shares.min() >= HEARD_SHARE else TWO
+        if not len(known) or float(np.median(known)) < least:
             parting[start:end] = False
     return parting
 
