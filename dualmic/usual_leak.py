@@ -16,6 +16,8 @@ LEAST_LEAK_DB = -30.0
 # Of each group of windows, two seconds at the least; people who sit close hear each other so much
 # softer than themselves.
 LEAST_GROUP, GROUPS_APART_DB = 20, 6.0
+# One wearer's share of it hardly varies; with the other's voice beside it, it is less by more.
+MOST_PERCENTILE, ALONE_DB = 90.0, 3.0
 
 
 @dataclass(frozen=True)
@@ -29,20 +31,28 @@ class UsualLeak:
 def leak_of(shares: Floats, voices: Floats) -> UsualLeak | None:
     """Return the leak among what a microphone holds while the other hears speech, if it shows.
 
-    Where the other hears its own wearer this one holds a leak of that, where it hears a leak, its
-    own wearer's voice: two groups, and the louder the voice in the other microphone the surer it
-    is the former. None where there is one group only.
+    Where this one holds a large share of what the other hears, its own wearer speaks, and the other
+    hears a leak of that. What is far louder there is the other's own wearer.
+
+    Args:
+        shares: how much of the voice in the other microphone this one holds, at several moments.
+        voices: the power of that voice.
+
     """
-    known = shares > 10 ** (LEAST_LEAK_DB / 10)
-    share_db, voice_db = power_db(shares[known]), power_db(voices[known])
-    middle = _between(share_db)
+    share_db, voice_db = power_db(shares), power_db(voices)
+    middle = _between(np.maximum(share_db, LEAST_LEAK_DB - GROUPS_APART_DB))
     if middle is None:
         return None
-    is_leak = share_db < middle
-    levels = [float(np.median(voice_db[group])) for group in (is_leak, ~is_leak)]
-    # Where both are as loud, what is held may be either: no more than the leak is sure.
-    from_db = sum(levels) / 2 if levels[0] - levels[1] > GROUPS_APART_DB else -np.inf
-    return UsualLeak(10 ** (float(np.median(share_db[is_leak])) / 10), float(10 ** (from_db / 10)))
+    # Of windows with both voices in them the share is less than its wearer's alone.
+    most_db = float(np.percentile(share_db[share_db > middle], MOST_PERCENTILE))
+    alone = share_db > most_db - ALONE_DB
+    from_db = float(np.percentile(voice_db[alone], MOST_PERCENTILE))
+    loud = voice_db > from_db
+    if loud.sum() < LEAST_GROUP:
+        return None
+    # Some are from after its death, and in some its own wearer falls in.
+    leak_db = max(float(np.median(share_db[loud])), LEAST_LEAK_DB)
+    return UsualLeak(float(10 ** (leak_db / 10)), float(10 ** (from_db / 10)))
 
 
 def _between(values_db: Powers) -> float | None:

@@ -27,7 +27,7 @@ def crowd(scene: speech_scene.Scene, over_db: float) -> np.ndarray:
 def test_a_crowd_that_leaves_no_pause_is_too_much_noise(
     over_db: float, noisy: set[str], tmp_path: Path
 ) -> None:
-    scene = speech_scene.make(5, gap_s=0.4)
+    scene = speech_scene.make(2, gap_s=0.4)
     scene.samples += crowd(scene, over_db)
     scene.samples *= 0.5
     record = check_take([scene.write(tmp_path / "take.wav")])

@@ -82,3 +82,11 @@ def test_a_machine_that_covers_the_leaks_leaves_no_microphone_dead(
     machine = np.random.default_rng(4).normal(0, 10 ** (noise_dbfs / 20), (half, 2))
     scene.samples[-half:] += machine
     assert dead(scene.samples) == []
+
+
+def test_one_noisy_microphone_that_hears_no_leak_is_not_dead() -> None:
+    """Its wearer is heard over the noise, the other person never was: nothing is missed."""
+    scene = speech_scene.make(6, leak_db=-26.0, noise_dbfs=-75.0)
+    noise = np.random.default_rng(4).normal(0, 10 ** (-36 / 20), len(scene.samples))
+    scene.samples[:, SUBJECT] += noise
+    assert dead(scene.samples) == []
