@@ -32,7 +32,8 @@ def pauses_that_rise(by_db: list[float]) -> np.ndarray:
     ],
 )
 def test_only_what_lifts_all_bands_alike_is_a_gain(by_db: list[float], is_gain: bool) -> None:
-    rises = pause_rises(pauses_that_rise(by_db), 0)
+    blocks = pauses_that_rise(by_db)
+    rises = pause_rises(blocks, 0, np.zeros(blocks.shape[1], bool))
     assert len(rises) >= PAUSES - 1
     assert (rises > 1.0).all() == is_gain
     assert (rises > 1.0).any() == is_gain
