@@ -7,7 +7,7 @@ jump is undone. So the first answer finds the jumps, and if one is sure, it is a
 from concurrent.futures import ThreadPoolExecutor, wait
 from dataclasses import replace
 
-from dualmic.findings.base import SHORTEST_S, Finding, Known, Limits
+from dualmic.findings.base import SHORTEST_S, Finding, Known, Limits, overlaps
 from dualmic.findings.changes import changes
 from dualmic.findings.sounds import rustle
 from dualmic.hearing import Hearing, hear
@@ -45,12 +45,7 @@ def lost(first: list[Finding], again: list[Finding]) -> list[Finding]:
         replace(f, severity="note")
         for f in first
         if _is_sure(f)
-        and not any(
-            other.kind == f.kind
-            and other.start_s < f.end_s + SAME_S
-            and other.end_s > f.start_s - SAME_S
-            for other in again
-        )
+        and not overlaps(f.start_s, f.end_s, [o for o in again if o.kind == f.kind], SAME_S)
     ]
 
 
