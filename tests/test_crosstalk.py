@@ -1,5 +1,7 @@
 """Crosstalk by section: one answer that leaks, and what must not count as a leak."""
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 import speech_scene
@@ -10,6 +12,7 @@ from dualmic.findings.base import Finding
 from dualmic.findings.pairing import crosstalk, polarity
 from dualmic.hearing import Hearing, hear
 from dualmic.measure import measure
+from dualmic.meters.crosstalk import followed_level_db
 
 LEVEL = Limits(levelled_db=(0.0, 0.0))
 
@@ -55,6 +58,32 @@ def test_sections_read_what_was_mixed() -> None:
     for leak in heard(speech_scene.make(4, leak_db=-12.0)).leaks:
         assert len(leak.sections) >= 2
         assert all(abs(level_db - -12.0) < 1.0 for _, _, level_db in leak.sections)
+
+
+def test_a_word_of_the_other_person_makes_no_leak() -> None:
+    """An answer of five seconds that leaks by -20 dB, 0.8 s of it said by the other person."""
+    words = np.abs(np.random.default_rng(4).normal(size=20)).repeat(25) + 0.1
+    other = 0.01 * words
+    other[230:310] += 0.2 * words[230:310]
+    alone = np.ones(len(words), bool)
+    assert followed_level_db(words, 0.01 * words, alone) == pytest.approx(-20.0, abs=0.1)
+    assert followed_level_db(words, other, alone) < -19.0
+    other[230:310] += 3 * words[230:310]  # as loud as that, it is not to be overheard
+    assert followed_level_db(words, other, alone) > -12.0
+    other = words / 2  # without any one word, still a leak of -3 dB
+    assert followed_level_db(words, other, alone) == pytest.approx(-3.0, abs=0.1)
+
+
+def test_a_few_words_given_to_the_wrong_person_make_no_leak_of_the_whole_take() -> None:
+    """In turns too short for a section, the other person's loud words count as leak."""
+    hearing = heard(speech_scene.make(5, leak_db=-20.0))
+    level = replace(hearing.leaks[SUBJECT].level, level_db=-4.0)
+    loud = replace(hearing.leaks[SUBJECT], level=level)
+    few = replace(hearing, leaks=[hearing.leaks[INTERVIEWER], loud])
+    assert crosstalk(few, LEVEL) == []
+    no_section = replace(few, leaks=[hearing.leaks[INTERVIEWER], replace(loud, sections=[])])
+    (found,) = crosstalk(no_section, LEVEL)
+    assert (found.mic, found.start_s, found.value) == (INTERVIEWER, 0.0, -4.0)
 
 
 def test_noise_that_starts_is_no_leak() -> None:

@@ -104,8 +104,9 @@ def crosstalk(hearing: Hearing, limits: Limits, same: Sequence[Finding] = ()) ->
             if not overlaps(start_s, end_s, same, -ENDS_S)
         ]
         over = _joined(levelled, limit)
-        if not over and not same and leak.level.stands_out and leak.level.level_db + change > limit:
-            over = [(0.0, hearing.measured.duration_s, leak.level.level_db + change)]
+        if not levelled and not same and leak.level.stands_out:
+            level = leak.level.level_db + change
+            over = [(0.0, hearing.measured.duration_s, level)] if level > limit else []
         if over and not same and all(level > limit for _, _, level in levelled):
             level = leak.level.level_db + change
             over = [(0.0, hearing.measured.duration_s, level)] if level > limit else over

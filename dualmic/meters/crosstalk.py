@@ -39,6 +39,8 @@ SECTION_S = 30.0
 SECTION_CELLS = 300
 AROUND_CELLS = 1000
 LEAST_PAUSE_CELLS = 50
+# No one word, of a second at most, makes a section; nor does it hide a leak that is plain.
+WORD_CELLS, ONE_WORD_DB = 100, 5.0
 FOLLOWED = 15  # cells: a room's early reflections, so that they count as what follows a voice
 _FINER = 16
 
@@ -149,7 +151,8 @@ def followed_level_db(own: Powers | Floats, other: Powers | Floats, single: Mask
 
     What sounds there whether the voice is loud or faint (a background that came up, another voice)
     is no leak, even if no pause shows it: the slope of the regression of one power on the other,
-    both averaged over as much as a room's early reflections last.
+    both averaged over as much as a room's early reflections last. One word that was taken for the
+    voice and is not makes no leak either: it is the least of what is left without any one word.
 
     Args:
         own: K-weighted cell powers of the speaker's microphone.
@@ -163,12 +166,19 @@ def followed_level_db(own: Powers | Floats, other: Powers | Floats, single: Mask
     if not len(here):
         return math.inf
     weight = 1.0 / here  # or else the loudest word alone would tell
-    apart = here - np.average(here, weights=weight)
-    spread = float(weight * apart @ apart)
-    if spread <= 0:
+    sums = np.stack([weight, np.ones(len(here)), here, weight * there, there])
+    halves = np.add.reduceat(sums, np.arange(0, len(here), WORD_CELLS // 2), axis=1)
+    # The whole, and the whole without any one word.
+    words = [np.zeros(5), halves[:, :-1] + halves[:, 1:]]
+    rest = halves.sum(axis=1, keepdims=True) - np.column_stack(words)
+    weights, count, heard, weighted, both = rest
+    spread = heard - count**2 / np.maximum(weights, 1e-30)
+    known = spread > 1e-9 * np.maximum(heard, 1e-30)
+    if not known[0]:
         return math.inf
-    slope = float(weight * apart @ there) / spread
-    return 10 * math.log10(max(slope, 1e-12))
+    slope = (both - count / weights * weighted)[known] / spread[known]
+    least = max(float(slope.min()), float(slope[0]) * 10 ** (-ONE_WORD_DB / 10), 1e-12)
+    return 10 * math.log10(least)
 
 
 def arrival(
