@@ -176,10 +176,11 @@ def _signs(
     sure |= cloth & (long > needed + LONG_SURE_DB)
     # Where the leak cannot tell, only a flat spectrum in this microphone alone can: thin evidence,
     # and none inside speech, where a hiss may run into a vowel.
+    # A microphone that is dead for longer lost nothing just there.
     alone = (
         lives_itself
         & ~longer(speaks, round(ALONE_LONGEST_S * 100))
-        & ~lost
+        & (~lost | longer(~live, round(LOST_LONGEST_S * 100)))
         & (spread < ALONE_SPREAD_DB)
         & (over > ALONE_OVER_DB)
         & (moving_mean(heard, SCORE_CELLS) < SILENT_DB)

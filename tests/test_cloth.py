@@ -6,6 +6,8 @@ import speech_scene
 from scipy import signal
 from speech_scene import INTERVIEWER, RATE_HZ, SUBJECT, Scene
 
+from dualmic.findings.base import Limits
+from dualmic.findings.sounds import rustle
 from dualmic.hearing import Hearing, hear
 from dualmic.measure import measure
 
@@ -50,3 +52,16 @@ def test_a_machine_that_starts_is_the_background_and_no_cloth() -> None:
     hearing = heard(scene)
     late = hearing.activity.pause[len(hearing.activity.pause) // 2 :]
     assert late.sum() > 200  # two seconds of pauses and more, as without it
+
+
+def test_cloth_in_a_pause_is_noted_beside_a_microphone_that_never_gave_a_sound() -> None:
+    scene = with_cloth(speech_scene.make(5, gap_s=2.4), SUBJECT, -32.0)
+    quiet = speech_scene.make(5, gap_s=2.4)
+    for silent in (scene, quiet):
+        silent.samples[:, INTERVIEWER] = 0.0
+    noted = [found for found in rustle(heard(scene), Limits()) if found.mic == SUBJECT]
+    rubbed = [end_s + 0.6 for who, _, end_s in scene.spoken if who == SUBJECT]
+    for start_s in rubbed:
+        assert any(f.start_s < start_s + 0.8 and f.end_s > start_s for f in noted)
+    assert {found.severity for found in noted} == {"note"}  # nothing else bears it out
+    assert rustle(heard(quiet), Limits()) == []
