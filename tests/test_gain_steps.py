@@ -2,13 +2,19 @@
 
 import numpy as np
 import pytest
+import speech_scene
+from speech_scene import INTERVIEWER, RATE_HZ, SUBJECT
 
-from dualmic.findings.changes import of_background
+from dualmic.findings import parts
+from dualmic.findings.base import Limits
+from dualmic.findings.changes import changes, of_background
 from dualmic.findings.floors import Step
 from dualmic.findings.gain_steps import alike, date_far, of_gain_alone, surely_alike
 from dualmic.findings.jump_sound import Sound, shift_of
 from dualmic.findings.jumps import Jump, first_told, is_gain, whose
 from dualmic.findings.quiet_steps import find_quiet_steps
+from dualmic.hearing import hear
+from dualmic.measure import measure
 
 NOTHING = np.nan
 
@@ -172,3 +178,23 @@ def test_one_band_is_enough_of_a_background_where_no_voice_reaches(
     found = of_background(step)
     assert (found is not None) == is_told
     assert found is None or found.severity == "note"
+
+
+@pytest.mark.parametrize("copy_db", [-16.0, -9.0])
+@pytest.mark.parametrize("part_s", [parts.PART_S, 35])
+def test_a_jump_is_told_just_before_both_channels_hold_one_microphone(
+    copy_db: float, part_s: int, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """The subject's gain jumps; two seconds later the other channel becomes a fainter copy."""
+    monkeypatch.setattr(parts, "PART_S", part_s)
+    monkeypatch.setattr(parts, "AROUND_S", 20)
+    scene = speech_scene.make(8, leak_db=-20.0)
+    at_s = scene.spoken[5][2] - 1.0
+    scene.samples[round(at_s * RATE_HZ) :, SUBJECT] *= 2
+    copied = slice(round(scene.spoken[6][1] * RATE_HZ), round(scene.spoken[9][2] * RATE_HZ))
+    scene.samples[copied, INTERVIEWER] = scene.samples[copied, SUBJECT] * 10 ** (copy_db / 20)
+    hearing = hear(measure([scene.samples.astype(np.float32)], RATE_HZ, 2, bit_depth=24))
+    told = [f for f in changes(hearing, Limits()) if f.severity != "note"]
+    assert [(f.kind, f.mic) for f in told] == [("level_jump", SUBJECT)]
+    assert abs((told[0].start_s + told[0].end_s) / 2 - at_s) < 0.25
+    assert told[0].value == pytest.approx(6.0, abs=1.0)

@@ -74,7 +74,10 @@ def _changes(hearing: Hearing, blocks: Powers, pumping: set[int | None]) -> list
     talk = _talk(hearing, blocks)
     pause: Mask = np.all(in_blocks(hearing.activity.pause, blocks.shape[1]), axis=1)
     steps = find_steps(heard, talk, pause, A_DB[: blocks.shape[2]])
-    jumps = [j for j in find_jumps(hearing, blocks, quiet) if j.mic not in pumping]
+    # Where both channels hold one microphone, their difference is none of a gain.
+    shared: Mask = np.any(in_blocks(hearing.shared, blocks.shape[1]), axis=1)
+    apart = np.where(shared[:, None], np.nan, blocks)
+    jumps = [j for j in find_jumps(hearing, apart, quiet) if j.mic not in pumping]
     quiet_steps = find_quiet_steps(heard, quiet, talk, pause)
     jumps = with_gain_steps(hearing, jumps, (steps, quiet_steps), heard, quiet)
     if pumping:  # the differences between the microphones then move by themselves
