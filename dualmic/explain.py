@@ -52,6 +52,7 @@ RULES: dict[str, Rule] = {
             SHARED_RUNS="below full scale, {} tops share a ceiling",
             QUIETEST_CEILING_DBFS="no ceiling is looked for under {:g} dBFS",
         )
+        + _of("meters.square_tops", SQUARE_CELLS="or {} of 10 ms have square tops at one level")
         + _of("meters.rounded_tops", LEAST_CELLS="rounded: {:g} peaks or more near one level"),
         "clipping",
     ),

@@ -25,6 +25,7 @@ from dualmic.meters.masks import mask_of
 from dualmic.meters.noise import NoiseFloor, noise_floor, speech_to_noise_db
 from dualmic.meters.spectrum import frame_mask
 from dualmic.meters.speech import Activity, find_speech
+from dualmic.meters.square_tops import square_frames
 from dualmic.stack import kept, let_go
 from dualmic.tiles import CELLS_PER_TILE, Floats, Mask, Powers
 from dualmic.unwanted import Unwanted, find_unwanted
@@ -100,18 +101,7 @@ def hear(measured: Measured, *, one_mic: bool = False, gains: Sequence[GainStep]
     if dead.any():
         activity = with_dead_mics(bands, activity, dead)
     let_go()
-    clipped = [
-        kept(
-            clipped_frames(
-                measured.tops,
-                mic,
-                is_float=measured.is_float,
-                peak=measured.levels.peak[mic],
-                rate_hz=measured.rate_hz,
-            )[: measured.cells]
-        )
-        for mic in (0, 1)
-    ]
+    clipped = [_clipped(measured, mic) for mic in (0, 1)]
     let_go()
     frames = measured.spectra.audible.shape[1]
     pauses = frame_mask(activity.pause, frames)
@@ -154,6 +144,19 @@ def hear(measured: Measured, *, one_mic: bool = False, gains: Sequence[GainStep]
         leaks=leaks,
         unwanted=unwanted,
     )
+
+
+def _clipped(measured: Measured, mic: int) -> np.ndarray:
+    """Return the clipped frames of each cell, by runs of equal samples and by shape."""
+    frames = clipped_frames(
+        measured.tops,
+        mic,
+        is_float=measured.is_float,
+        peak=measured.levels.peak[mic],
+        rate_hz=measured.rate_hz,
+    )[: measured.cells]
+    shaped = square_frames(measured.shapes, mic, frames)
+    return kept(np.maximum(frames, shaped))
 
 
 def _offsets(measured: Measured) -> tuple[float, float]:

@@ -25,6 +25,7 @@ from dualmic.meters.loudness import LoudnessCells, LoudnessMeter
 from dualmic.meters.masks import cells_of
 from dualmic.meters.peaks import TruePeakMeter, TruePeaks
 from dualmic.meters.spectrum import Spectra, SpectrumMeter
+from dualmic.meters.square_tops import SquareTopMeter, TopShapes
 from dualmic.meters.transients import Transient, TransientMeter
 from dualmic.meters.width import Width, WidthMeter
 from dualmic.tiles import BadSamples, Floats, Mask, Span, spans
@@ -64,6 +65,7 @@ class Measured:
     spectra: Spectra
     low: LowSpectra
     tops: ClippedTops
+    shapes: TopShapes
     held: list[list[HeldRun]]
     transients: list[Transient]
     width: Width
@@ -118,14 +120,17 @@ def measure(
     peaks, spectrum = TruePeakMeter(rate_hz, 2), SpectrumMeter(rate_hz, 2, (0, 1))
     hum, held = HumMeter(rate_hz, 2), ContinuityMeter(rate_hz, 2)
     clipping, width = ClippingMeter(rate_hz, 2, bit_depth), WidthMeter(rate_hz)
-    short = TransientMeter(rate_hz)
+    short, square = (
+        TransientMeter(rate_hz),
+        SquareTopMeter(rate_hz, 2, is_exact=bit_depth is not None),
+    )
     other_levels = LevelMeter(rate_hz, len(rest))
     other_clipping = ClippingMeter(rate_hz, len(rest), bit_depth)
     other_spectrum = SpectrumMeter(rate_hz, len(rest), None)
     # Two groups of about equal cost, one a thread.
     groups: list[list[Meter]] = [
         [loudness, peaks, levels, clipping, width, short],
-        [spectrum, hum, held],
+        [spectrum, hum, held, square],
     ]
     other_meters: list[Meter] = [other_levels, other_clipping, other_spectrum] if rest else []
     frames = 0
@@ -161,6 +166,7 @@ def measure(
         spectra=spectrum.result(),
         low=hum.result(),
         tops=clipping.result(),
+        shapes=square.result(),
         held=held.result(),
         transients=short.result(),
         width=width.result(),

@@ -1,0 +1,213 @@
+"""Tops that are square though no two samples of them are equal: what clipped before this file.
+
+A converter's own noise, a codec, a later change of level or rate, and inputs that bend before they
+cut all leave no run of equal samples (those are found by ``clipping.py``). What they do leave is
+the shape. Of the time a half wave spends over half its peak, it spends a third within half a
+decibel of the peak if it is a sine, less if it is a voice, which ripples; cut off, most of it. Half
+waves of untouched sound that come out square by chance are few, and lie at all levels; those that
+were cut lie at one, which hardly anything exceeds. Each half wave is looked at by itself, for many
+inputs cut one of them first.
+"""
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from dualmic.stack import Stack, pieces, room
+from dualmic.tiles import Floats, Mask, Span, cell_edges
+
+# Our choices. Half a decibel, and the rise that leads up to it; of untouched speech less than one
+# cell in five hundred spends half of that time up there, of cut tops a third and more.
+TOP_SHARE, RISE_SHARE, SQUARE = 0.944, 0.5, 0.5
+# A codec bends tops by a decibel and more: then the upper fifteen per cent are looked at.
+BENT_SHARE = 0.85
+LONGEST_SHARE = 0.7  # of a cell over half its peak: slower than any voice, its shape is not seen
+# Half waves far under the loudest so far need no look: no ceiling of theirs would be the take's.
+LOUD_DB = 10.0
+_LOUD = 10 ** (-LOUD_DB / 20)
+STEP_DB, HIGHEST_DBFS = 0.2, 3.0  # codecs overshoot full scale
+LEVELS = 255  # down to -48 dBFS
+_SHAPES = 20  # classes of a share from 0 to 1
+_SQUARE_CLASS = round(SQUARE * _SHAPES)
+# Our choices, tuned on simulated scenes. A ceiling is where so many cells are square, and a fifth
+# of all within 0.6 dB: of a limiter's rounded tops an eighth at most is. Hardly anything is louder.
+CEILING_STEPS, SQUARE_CELLS, SQUARE_CELLS_SHARE, BEYOND_SHARE = 3, 8, 0.2, 0.25
+# Our choices, of lossy sound. Within a decibel of the ceiling lie as many cells as in the next two,
+# where speech has a third of that, and their tops are wider than those 3 to 8 dB below.
+BENT_STEPS, BENT_CELLS, BENT_WIDER = 5, 15, 1.35
+LOWER_STEPS = 40
+BENT_FLAT_SHARE = 0.06  # of a cell: 0.6 ms, how long such a peak is flat in the mean
+KNOWN_SHARE = 0.5  # of a ceiling's cells known to be flat: then it is that of ``clipping.py``
+_PIECE_CELLS = 100_000  # our choice, of no influence on results
+
+
+@dataclass(frozen=True)
+class TopShapes:
+    """How square the loudest half waves are.
+
+    ``level``, of upper and lower half waves, ``(channels, cells)`` each: the step (of 0.2 dB, 1
+    for the highest) of the peak of each loud cell, 0 for others; ``square`` and ``bent``
+    ``(channels, 2, levels, shapes)``: how many cells of each level have which shape, by the upper
+    half decibel and the upper fifteen per cent; ``cells`` ``(channels, 2, levels)``: how many there
+    are, slow ones too; ``flat`` ``(channels, 2, levels)``: frames that the square ones hold;
+    ``cell_frames``: frames of a cell; ``is_exact``:
+    samples are as they were converted.
+    """
+
+    level: tuple[np.ndarray, np.ndarray]
+    square: np.ndarray
+    bent: np.ndarray
+    cells: np.ndarray
+    flat: np.ndarray
+    cell_frames: int
+    is_exact: bool
+
+
+class SquareTopMeter:
+    """Feeds on spans, keeps shapes by level, levels by cell. Memory: 0.7 MB an hour and channel."""
+
+    def __init__(self, rate_hz: int, channels: int, *, is_exact: bool) -> None:
+        """Start with nothing heard; ``is_exact``: samples are as they were converted."""
+        self._is_exact = is_exact
+        edges = cell_edges(rate_hz)
+        self._starts = edges[:-1]
+        # Where cells differ by a frame, all are taken as long as the shorter ones.
+        self._width = int(np.diff(edges).min())
+        self._top = np.zeros((channels, 2), np.float32)
+        self._square = np.zeros((channels, 2, LEVELS + 1, _SHAPES + 1), np.int64)
+        self._bent = np.zeros_like(self._square)
+        self._cells = np.zeros((channels, 2, LEVELS + 1), np.int64)
+        self._flat = np.zeros((channels, 2, LEVELS + 1))
+        self._level = [Stack(), Stack()]
+
+    def push(self, span: Span) -> None:
+        """Take in the next span."""
+        count = int(np.searchsorted(self._starts + self._width, span.frames, side="right"))
+        levels = np.zeros((2, len(span.samples), count), np.uint8)
+        inside = np.arange(self._width)
+        for channel, row in enumerate(span.samples):
+            # What is no louder than this cannot change the largest sample of either half wave.
+            least = self._top[channel].min() * _LOUD
+            loud = np.flatnonzero(span.tops[channel, :count] > least)
+            if not len(loud):
+                continue
+            waves = row[self._starts[loud][:, None] + inside]
+            for half, peak in enumerate((waves.max(axis=1), -waves.min(axis=1))):
+                self._top[channel, half] = max(self._top[channel, half], peak.max())
+                high = np.flatnonzero(peak > self._top[channel, half] * _LOUD)
+                these = waves[high] if half == 0 else -waves[high]
+                levels[half, channel, loud[high]] = self._add(channel, half, these, peak[high])
+        for half in (0, 1):
+            self._level[half].add(levels[half])
+
+    def _add(self, channel: int, half: int, waves: Floats, peak: Floats) -> np.ndarray:
+        """Count the upper half waves of ``(cells, frames)``; return the step of each peak."""
+        below = (HIGHEST_DBFS - 20 * np.log10(peak)) / STEP_DB
+        level = np.clip(np.floor(below) + 1, 1, LEVELS).astype(np.int64)
+        level[below >= LEVELS - 1] = 0
+        top, rise = _above(waves, peak, TOP_SHARE), _above(waves, peak, RISE_SHARE)
+        seen = (level > 0) & (rise < LONGEST_SHARE * self._width)
+        at, held, rise = level[seen], top[seen], rise[seen]
+        shape = held * _SHAPES // rise
+        np.add.at(self._square[channel, half], (at, shape), 1)
+        np.add.at(self._flat[channel, half], at, np.where(shape >= _SQUARE_CLASS, held, 0))
+        if not self._is_exact:
+            bent = _above(waves, peak, BENT_SHARE)[seen]
+            np.add.at(self._bent[channel, half], (at, bent * _SHAPES // rise), 1)
+        self._cells[channel, half] += np.bincount(level[level > 0], minlength=LEVELS + 1)
+        return level.astype(np.uint8)
+
+    def result(self) -> TopShapes:
+        """Return the shapes so far."""
+        channels = len(self._top)
+        upper, lower = (stack.joined((channels, 0), np.uint8) for stack in self._level)
+        return TopShapes(
+            (upper, lower),
+            self._square.copy(),
+            self._bent.copy(),
+            self._cells.copy(),
+            self._flat.copy(),
+            self._width,
+            self._is_exact,
+        )
+
+
+def _above(waves: Floats, peak: Floats, share: float) -> np.ndarray:
+    """Return how many frames of each row reach a share of its peak."""
+    return np.asarray(np.count_nonzero(waves >= (share * peak)[:, None], axis=1))
+
+
+def square_frames(shapes: TopShapes, channel: int, known: np.ndarray) -> np.ndarray:
+    """Return the frames cut off in each cell, as far as shapes tell, ``(cells,)``.
+
+    Args:
+        shapes: what the meter kept.
+        channel: row of it.
+        known: frames found flat already, ``(cells,)``: a ceiling that they lie at is known.
+
+    """
+    frames = room(len(known), np.uint16)
+    for half in (0, 1):
+        level = shapes.level[half][channel][: len(known)]
+        for lowest, flat in _ceilings(shapes, channel, half):
+            cut, known_cut = 0, 0
+            for piece in pieces(len(level), _PIECE_CELLS):
+                part = _under_ceiling(level[piece], lowest)
+                cut += int(np.count_nonzero(part))
+                known_cut += int(np.count_nonzero(known[piece][: len(part)][part]))
+            if known_cut >= KNOWN_SHARE * cut:
+                continue
+            for piece in pieces(len(level), _PIECE_CELLS):
+                under = _under_ceiling(level[piece], lowest)
+                into = frames[piece][: len(under)]
+                np.maximum(into, under * np.uint16(flat), out=into)
+    return frames
+
+
+def _under_ceiling(level: np.ndarray, lowest: int) -> Mask:
+    return np.asarray((level > 0) & (level <= lowest))
+
+
+def _ceilings(shapes: TopShapes, channel: int, half: int) -> list[tuple[int, int]]:
+    """Return the lowest step that counts to each ceiling, and how many frames a cell holds."""
+    cells = shapes.cells[channel, half]
+    square = shapes.square[channel, half, :, _SQUARE_CLASS:].sum(axis=1)
+    best = int(np.argmax(_within(square, CEILING_STEPS)))
+    window = slice(best, best + CEILING_STEPS)
+    near, squares = int(cells[window].sum()), int(square[window].sum())
+    if (
+        squares >= SQUARE_CELLS
+        and squares >= SQUARE_CELLS_SHARE * near
+        and cells[:best].sum() <= BEYOND_SHARE * near
+    ):
+        held = float(shapes.flat[channel, half, window].sum()) / near
+        return [(window.stop - 1, max(round(held), 1))]
+    if shapes.is_exact:
+        return []
+    bent = _bent_ceiling(cells, shapes.bent[channel, half])
+    return [] if bent is None else [(bent, round(BENT_FLAT_SHARE * shapes.cell_frames))]
+
+
+def _bent_ceiling(cells: np.ndarray, shapes: np.ndarray) -> int | None:
+    """Return the lowest step of the ceiling under which a codec's bent tops lie, if one shows."""
+    near, low = _within(cells, BENT_STEPS), 3 * BENT_STEPS
+    below = _within(cells, low) - near
+    beyond = np.concatenate([[0], np.cumsum(cells)[:-1]])
+    piled = (near >= BENT_CELLS) & (near >= below) & (beyond <= BEYOND_SHARE * near)
+    for best in sorted(np.flatnonzero(piled), key=lambda step: -near[step]):
+        top = shapes[best : best + BENT_STEPS].sum(axis=0)
+        lower = shapes[best + low : best + LOWER_STEPS].sum(axis=0)
+        if lower.sum() >= BENT_CELLS and _mean(top) >= BENT_WIDER * _mean(lower):
+            return int(best) + BENT_STEPS - 1
+    return None
+
+
+def _within(counts: np.ndarray, steps: int) -> np.ndarray:
+    """Return how many lie within so many steps from each one on."""
+    total = np.concatenate([[0], np.cumsum(counts), np.full(steps, counts.sum())])
+    return np.asarray(total[steps : steps + len(counts)] - total[: len(counts)])
+
+
+def _mean(shapes: np.ndarray) -> float:
+    """Return the mean class of a distribution of shapes."""
+    return float((shapes * (np.arange(len(shapes)) + 0.5)).sum() / max(shapes.sum(), 1))

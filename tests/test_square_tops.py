@@ -1,0 +1,102 @@
+"""Clipped tops no two samples of which are equal: told by their shape, in each half wave."""
+
+from collections.abc import Callable
+from pathlib import Path
+
+import numpy as np
+import pytest
+import speech_scene
+from scipy import signal
+from speech_scene import RATE_HZ, SUBJECT, Scene
+from test_bent_tops import coded
+
+from dualmic.record import Problem
+from dualmic.take import check_take
+
+Damage = Callable[[np.ndarray], np.ndarray]
+
+
+def shouted(over_db: float) -> tuple[Scene, slice]:
+    """Return a scene whose first answer exceeds 1 by so much, everything else stays under 0.4."""
+    scene = speech_scene.make(3)
+    start_s, end_s = scene.answers()[0]
+    part = slice(round(start_s * RATE_HZ), round(end_s * RATE_HZ))
+    row = scene.samples[:, SUBJECT]
+    row *= 0.4 / np.abs(row).max()
+    row[part] *= 10 ** (over_db / 20) / np.abs(row[part]).max()
+    return scene, part
+
+
+def converter_noise(row: np.ndarray) -> np.ndarray:
+    hiss = np.random.default_rng(4).normal(0, 2e-5, len(row))
+    return 0.6 * np.clip(row, -1, 1) + hiss
+
+
+def bent(row: np.ndarray) -> np.ndarray:
+    """Return what an input does that saturates: six times as loud, tops would be flat."""
+    return 0.6 * np.tanh(1.5 * row)
+
+
+def one_half_bent(row: np.ndarray) -> np.ndarray:
+    return 0.15 * np.where(row > 0, np.tanh(3 * row), row)
+
+
+def resampled(row: np.ndarray) -> np.ndarray:
+    cut = 0.5 * np.clip(row, -1, 1)
+    return signal.resample_poly(signal.resample_poly(cut, 147, 160), 160, 147)[: len(row)]
+
+
+def clipping(scene: Scene, path: Path) -> list[Problem]:
+    record = check_take([scene.write(path)])
+    return [problem for problem in record.problems if problem.kind == "clipping"]
+
+
+@pytest.mark.parametrize("damage", [converter_noise, bent, one_half_bent, resampled])
+def test_cut_tops_are_found_by_their_shape(damage: Damage, tmp_path: Path) -> None:
+    scene, part = shouted(14.0)
+    scene.samples[:, SUBJECT] = damage(scene.samples[:, SUBJECT])
+    found = clipping(scene, tmp_path / "take.wav")
+    assert "fail" in {problem.severity for problem in found}
+    for problem in found:
+        assert problem.mic == "subject"
+        assert part.start / RATE_HZ - 0.05 < problem.start_s
+        assert problem.end_s < part.stop / RATE_HZ + 0.05
+
+
+def test_one_polarity_cut_is_found_inside_aac(tmp_path: Path) -> None:
+    """The other half wave reaches far beyond the ceiling."""
+    scene, part = shouted(14.0)
+    row = scene.samples[:, SUBJECT]
+    row[:] = 0.15 * np.minimum(row, 1.0)
+    record = check_take([coded(scene.samples, tmp_path / "take.m4a")])
+    found = [problem for problem in record.problems if problem.kind == "clipping"]
+    assert found
+    for problem in found:
+        assert problem.mic == "subject"
+        assert part.start / RATE_HZ - 0.05 < problem.start_s
+        assert problem.end_s < part.stop / RATE_HZ + 0.05
+
+
+@pytest.mark.parametrize("over_db", [0.0, 14.0])
+def test_what_is_loud_and_whole_has_no_square_tops(over_db: float, tmp_path: Path) -> None:
+    scene, _ = shouted(over_db)
+    scene.samples *= 0.15
+    assert clipping(scene, tmp_path / "take.wav") == []
+
+
+def test_tops_a_limiter_bends_a_little_are_no_more_than_a_note(tmp_path: Path) -> None:
+    scene, _ = shouted(6.0)
+    row = scene.samples[:, SUBJECT]
+    over = np.abs(row) > 0.5
+    row[over] = (np.sign(row) * (0.5 + 0.5 * np.tanh((np.abs(row) - 0.5) / 0.5)))[over]
+    scene.samples *= 0.9
+    assert {problem.severity for problem in clipping(scene, tmp_path / "take.wav")} <= {"note"}
+
+
+def test_a_gust_at_its_loudest_is_not_square(tmp_path: Path) -> None:
+    """Ten milliseconds of a slow swing hardly change, and are no flat top."""
+    scene, part = shouted(0.0)
+    time_s = np.arange(part.stop - part.start) / RATE_HZ
+    scene.samples[part, SUBJECT] += np.sin(2 * np.pi * 17 * time_s)
+    scene.samples *= 0.4
+    assert clipping(scene, tmp_path / "take.wav") == []
