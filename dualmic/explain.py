@@ -137,10 +137,11 @@ RULES: dict[str, Rule] = {
     "click": Rule(
         "a sound of milliseconds, far above just before and after it, there alone",
         _of(
-            "unwanted",
+            "cracking",
             CLICK_DB="{:g} dB over its surroundings from 4 to 7.4 kHz: lips stay under 15 dB",
             EDGE_DB="or {:g} dB from sample to sample, and brighter than any consonant",
             PROVEN_MISSING_DB="or less, where {:g} dB of the leak a voice would make is missing",
+            SLOW_MAYBE_DB="or {:g} dB where it takes 10 ms to die away, or less with leak missing",
             HEARD_THERE_DB="in the other microphone nothing stands out by {:g} dB",
         ),
     ),

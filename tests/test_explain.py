@@ -6,7 +6,7 @@ import pytest
 import speech_scene as scene
 from click.testing import CliRunner
 
-from dualmic import unwanted
+from dualmic import cracking
 from dualmic.cli import main
 from dualmic.explain import RULES, explained
 from dualmic.problems import WORDS
@@ -30,7 +30,7 @@ def test_every_kind_of_problem_is_explained() -> None:
 
 
 def test_a_threshold_is_read_where_it_lives(monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr(unwanted, "CLICK_DB", 17.25)
+    monkeypatch.setattr(cracking, "CLICK_DB", 17.25)
     (first, *_) = RULES["click"].thresholds
     assert first.line().startswith("17.25 dB")
 

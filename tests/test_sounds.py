@@ -7,10 +7,10 @@ from scipy.ndimage import maximum_filter1d, uniform_filter1d
 from scipy.signal import butter, sosfilt
 from speech_scene import INTERVIEWER, RATE_HZ, SUBJECT, Scene, make
 
+from dualmic.cracking import _surely
 from dualmic.lock_keeper import mix
 from dualmic.meters.transients import Transient
 from dualmic.take import check_take
-from dualmic.unwanted import _surely
 
 
 def problems(scene, folder, kind):
@@ -121,6 +121,34 @@ def test_what_stands_out_and_leaks_as_a_voice_is_none(other_over_db, missing_db,
     short = Transient(SUBJECT, 3.0, 1e-4, 26.0, 1e-6, other_over_db)
     sure = _surely(short, -34.0, missing_db, alone=False)
     assert bool(sure) == bool(cracks)
+
+
+def contact(peak: float, fall_ms: float) -> np.ndarray:
+    """Return what a bad contact makes: noise that falls by 4.3 dB in so many milliseconds."""
+    time_ms = np.arange(round(0.012 * RATE_HZ)) / RATE_HZ * 1000
+    noise = np.random.default_rng(6).uniform(-1, 1, len(time_ms))
+    return peak * noise * np.exp(-time_ms / fall_ms / 2)
+
+
+@pytest.mark.parametrize("leak_db", [-14.0, -24.0])
+def test_a_crack_that_takes_ten_milliseconds_is_found(tmp_path, leak_db):
+    scene = make(rounds=2, leak_db=leak_db)
+    start_s, end_s = scene.answers()[0]
+    lay(scene, (SUBJECT,), start_s + 1.0, contact(0.3, 2.0))
+    lay(scene, (SUBJECT,), end_s + 0.6, contact(0.1, 2.0))
+    found = sorted(problems(scene, tmp_path, "click"), key=lambda problem: problem.start_s)
+    assert [(p.mic, p.severity) for p in found] == [("subject", "warn"), ("subject", "note")]
+    for problem, true_s in zip(found, (start_s + 1.0, end_s + 0.6), strict=True):
+        assert abs(problem.start_s - true_s) < 0.05
+
+
+def test_a_cup_put_down_between_two_people_is_no_crack(tmp_path):
+    """It dies away as slowly, and each microphone hears it."""
+    scene = make(rounds=2)
+    for at_s in (scene.answers()[0][0] + 1.0, scene.answers()[0][1] + 0.6):
+        lay(scene, (SUBJECT,), at_s, contact(0.3, 2.0))
+        lay(scene, (INTERVIEWER,), at_s + 0.003, contact(0.3 * 10 ** (-8 / 20), 2.0))
+    assert problems(scene, tmp_path, "click") == []
 
 
 def test_a_mouth_noise_is_no_crack(scene, tmp_path):

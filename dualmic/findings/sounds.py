@@ -1,10 +1,11 @@
 """Sounds that do not belong: wind on a microphone, cracks, cloth."""
 
+from dualmic.cracking import CLICK_DB, Crack
 from dualmic.findings.base import Finding, Limits
 from dualmic.hearing import Hearing
 from dualmic.record import Severity
 from dualmic.rustling import MISSING_DB, rustles
-from dualmic.unwanted import CLICK_DB, Crack, Gust
+from dualmic.unwanted import Gust
 
 CLICKS_GAP_S = 0.5  # our choice: cracks closer than this are one event
 CLICK_S = 0.003

@@ -6,6 +6,9 @@ the loudest millisecond in the 12 ms before it and in the 11 ms that begin 3 ms 
 over by then; a plosive, a consonant and a lip smack are not, and the pulses of a voice repeat
 within that time. Only what passes is kept: memory grows with the number of such sounds alone.
 
+Some cracks take longer to die away, as a bad contact does. They are looked for once more with 10 ms
+in between, in which consonants and lips are over as well: what is found so has to be proven.
+
 The same is asked of the sound's second differences, in which what jumps from one sample to the next
 stands out most: a crack under a loud hiss of the voice is found there. How loud the voice's own
 brightest sounds are in them is told along, for lips part sharply too, but far below those.
@@ -24,10 +27,13 @@ HOP_S = 0.0005
 # on either side.
 _BEFORE = (24, 3)
 _AFTER = (6, 27)
+_LATE = (20, 41)  # and what takes 10 ms to die away
 _REACH = 22
 _NEAR = 50  # 25 ms: a wireless link's latency (2 to 20 ms, common practice) and the way
-KEPT_RATIO = 10 ** (9.0 / 10)  # 9 dB; findings ask for as much or more
-_PAST = 2 * _NEAR + _BEFORE[0] + _AFTER[1]
+KEPT_DB = 9.0  # findings ask for as much or more
+KEPT_RATIO = 10 ** (KEPT_DB / 10)
+KEPT_SLOW_RATIO = 10 ** (12.0 / 10)  # our choice, as what decays leaves more to compare with
+_PAST = 2 * _NEAR + _BEFORE[0] + _LATE[1]
 _TAPS_PER_STEP = 16
 DIFFERENCES_HZ = 48_000
 # Our choices: levels of 10 ms in steps of 1 dB; sibilants take some per cent of speech.
@@ -51,6 +57,7 @@ class Transient:
     other_power: float
     other_over_db: float
     bright_power: float | None = None
+    slow_over_db: float = 0.0
 
 
 class TransientMeter:
@@ -130,37 +137,50 @@ class _Standing:
         power = np.concatenate([self._power, new], axis=1)
         mean = (power[:, :-1] + power[:, 1:]) / 2
         count = mean.shape[1]
-        first, last = _NEAR + _BEFORE[0], count - _NEAR - _AFTER[1]
+        first, last = _NEAR + _BEFORE[0], count - _NEAR - _LATE[1]
         if last > first:
             around = _loudest(mean)
             before = np.full(mean.shape, np.inf)
             before[:, _BEFORE[0] :] = around[:, : count - _BEFORE[0]]
-            after = np.full(mean.shape, np.inf)
+            after, late = (np.full(mean.shape, np.inf) for _ in range(2))
             after[:, : count - _AFTER[1]] = around[:, _AFTER[0] :]
-            over = mean / (np.maximum(before, after) + 1e-13)
-            self._keep(mean, over, before, first, last)
+            late[:, : count - _LATE[1]] = around[:, _LATE[0] :]
+            quick = mean / (np.maximum(before, after) + 1e-13)
+            slow = mean / (np.maximum(before, late) + 1e-13)
+            self._keep(mean, (quick, slow), before, first, last)
         self._first += power.shape[1] - _PAST
         self._power = power[:, -_PAST:]
 
     def _keep(
-        self, mean: np.ndarray, over: np.ndarray, before: np.ndarray, first: int, last: int
+        self,
+        mean: np.ndarray,
+        overs: tuple[np.ndarray, np.ndarray],
+        before: np.ndarray,
+        first: int,
+        last: int,
     ) -> None:
+        inner = slice(first, last)
         for channel in (0, 1):
-            for at in first + np.flatnonzero(over[channel, first:last] >= KEPT_RATIO):
-                if mean[channel, at] < mean[channel, at - 2 : at + 3].max():
+            quick, slow = (over[channel] for over in overs)
+            stands = (quick[inner] >= KEPT_RATIO) | (slow[inner] >= KEPT_SLOW_RATIO)
+            for at in first + np.flatnonzero(stands):
+                # Noise that dies away has many peaks: its loudest is the crack.
+                reach = 2 if quick[at] >= KEPT_RATIO else _LATE[0]
+                if mean[channel, at] < mean[channel, at - reach : at + reach + 1].max():
                     continue
                 near = slice(at - _NEAR, at + _NEAR + 1)
                 other = mean[1 - channel, near]
                 loudest = int(np.argmax(other))
-                stands = other[loudest] / (before[1 - channel, near][loudest] + 1e-13)
+                stands_there = other[loudest] / (before[1 - channel, near][loudest] + 1e-13)
                 self.found.append(
                     Transient(
                         channel,
                         max(float((self._first + at) * self._hop_s), 0.0),
                         float(mean[channel, at]),
-                        float(10 * np.log10(over[channel, at])),
+                        float(10 * np.log10(quick[at])),
                         float(other[loudest]),
-                        float(10 * np.log10(stands + 1e-13)),
+                        float(10 * np.log10(stands_there + 1e-13)),
+                        slow_over_db=float(10 * np.log10(slow[at])),
                     )
                 )
 
