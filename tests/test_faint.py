@@ -97,3 +97,33 @@ def test_gaps_between_dry_words_are_no_mutes() -> None:
     hiss = rng.normal(0, 10 ** (-66 / 20), words.shape)
     samples = words * 10 ** (np.array(gain_db) / 20)[:, None] + hiss
     assert not any(run.is_hiss for mic in runs(samples) for run in mic)
+
+
+def held_and_dithered(samples: np.ndarray, length_s: float, at_s: float) -> np.ndarray:
+    """Return the scene in steps of 16 bits, dithered after one value was held for so long."""
+    part = slice(round(at_s * RATE_HZ), round((at_s + length_s) * RATE_HZ))
+    samples[part, SUBJECT] = samples[part.start - RATE_HZ // 500 : part.start, SUBJECT].max()
+    rng = np.random.default_rng(9)
+    dither = rng.uniform(-1, 1, samples.shape) + rng.uniform(-1, 1, samples.shape)
+    return np.round(samples * 2**15 + dither / 2) / 2**15
+
+
+@pytest.mark.parametrize("gain_db", [0.0, -16.0])
+@pytest.mark.parametrize("length_s", [0.03, 0.3])
+def test_a_value_held_under_dither_is_lost_sound(length_s: float, gain_db: float) -> None:
+    """The background lies at -70 dBFS, or so low that dither comes to it within 12 dB."""
+    scene = speech_scene.make(2)
+    start_s, end_s = scene.answers()[0]
+    at_s = (start_s + end_s) / 2
+    scene.samples *= 10 ** (gain_db / 20)
+    (found,) = findings(held_and_dithered(scene.samples, length_s, at_s))
+    assert (found.mic, found.severity) == (SUBJECT, "fail")
+    assert abs(found.start_s - at_s) < 0.05
+    assert abs(found.end_s - at_s - length_s) < 0.05
+
+
+def test_low_frequencies_under_a_background_of_a_bit_are_no_held_value() -> None:
+    """At its crests a swing of 50 Hz, ten steps high, hardly moves for 5 ms."""
+    scene = speech_scene.make(2, noise_dbfs=-96.0)
+    hum = 10 / 2**15 * np.sin(2 * np.pi * 50 * np.arange(len(scene.samples)) / RATE_HZ)
+    assert not any(run.is_hiss for mic in runs(scene.samples + hum[:, None]) for run in mic)

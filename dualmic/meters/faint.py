@@ -4,13 +4,16 @@ The level about the mean (so that no offset counts) over 5 ms is kept every mill
 sixteenth of the samples or fewer: hiss fills the whole band. A stretch counts where that level lies
 well under the channel's background throughout, is rough as hiss is (the crest of a hum is smooth),
 and stood far above it just before and just after.
+
+A converter that freezes and is dithered afterwards holds a value to its last bits: what stays so
+close to a level off zero has no sound in it at all, and is kept as if it were silent.
 """
 
 from collections.abc import Sequence
 
 import numpy as np
 
-from dualmic.meters.masks import runs_of
+from dualmic.meters.masks import longer, runs_of
 from dualmic.stack import Stack, pieces
 from dualmic.tiles import Floats, Indices, Mask, span_edges
 
@@ -22,9 +25,15 @@ SAMPLES_PER_S = 3_000
 STEP_DB = 1.2  # seven bits hold 152 dB
 SILENT = 127
 ROUGH = 128  # the eighth bit
+HELD = ROUGH + SILENT - 1  # as good as silent
 # Our choice: of white hiss neighbours differ by twice its power, of a tone below 1 kHz by a tenth.
 ROUGH_SHARE = 0.5
 FAR_FROM_ZERO = 0.06  # our choice: a clipped top, no offset of a converter
+# Our choices: dither of 16 bits comes to 0.7 steps. So close to a level 5 steps off zero over 5 ms
+# no hum stays (one of 10 steps changes by one), and a clipped top lies nearer full scale.
+HELD_STEP, HELD_OFF_STEPS, HELD_BELOW = 2.0**-15, 5, 0.4
+HELD_SHORTEST_MS = 12  # of speech in a quiet recording 6 ms are as still now and then
+ROUNDING = 1e-6  # of single precision, in a difference of squares
 # Our choices: real mutes lie 20 dB and more under the background; over 5 ms a background of low
 # frequencies reads up to 7 dB less than its mean.
 UNDER_DB, EDGE_DB = 12.0, 13.0
@@ -74,6 +83,9 @@ class FaintLevels:
         steps = np.clip(-10 / STEP_DB * np.log10(power), 0, SILENT).astype(np.uint8)
         is_rough = (rough > ROUGH_SHARE * power) & (np.abs(mean) < FAR_FROM_ZERO)
         steps += is_rough.view(np.uint8) * np.uint8(ROUGH)
+        away = np.abs(mean)
+        still = (power < HELD_STEP**2 + ROUNDING * square) & (rough < 2 * HELD_STEP**2)
+        steps[still & (away > HELD_OFF_STEPS * HELD_STEP) & (away < HELD_BELOW)] = HELD
         self._levels.add(steps)
 
     def _sums(self, samples: Floats, zero: Floats) -> np.ndarray:
@@ -141,7 +153,9 @@ def _below(
     runs: list[tuple[int, int]] = []
     for piece in pieces(len(kept), PIECE_MS):
         part = kept[piece]
+        still = part == HELD
         faint = (part >= ROUGH) & (part % ROUGH >= background + UNDER_DB / STEP_DB)
+        faint &= ~still | longer(still, HELD_SHORTEST_MS - WINDOW_MS + 1)
         low = faint & _live(kept, silent, piece)
         for start, end in zip(*(edge.tolist() for edge in runs_of(low)), strict=True):
             if runs and piece.start + start - runs[-1][1] <= BRIDGE_MS:
