@@ -33,8 +33,8 @@ def converter_noise(row: np.ndarray) -> np.ndarray:
 
 
 def bent(row: np.ndarray) -> np.ndarray:
-    """Return what an input does that saturates: six times as loud, tops would be flat."""
-    return 0.6 * np.tanh(1.5 * row)
+    """Return what an input does that saturates."""
+    return 0.6 * np.tanh(2.5 * row)
 
 
 def one_half_bent(row: np.ndarray) -> np.ndarray:

@@ -17,8 +17,8 @@ from dualmic.stack import Stack, pieces, room
 from dualmic.tiles import Floats, Mask, Span, cell_edges
 
 # Our choices. Half a decibel, and the rise that leads up to it; of untouched speech less than one
-# cell in five hundred spends half of that time up there, of cut tops a third and more.
-TOP_SHARE, RISE_SHARE, SQUARE = 0.944, 0.5, 0.5
+# cell in five hundred spends six tenths of that time up there, of cut tops a quarter and more.
+TOP_SHARE, RISE_SHARE, SQUARE = 0.944, 0.5, 0.6
 # A codec bends tops by a decibel and more: then the upper fifteen per cent are looked at.
 BENT_SHARE = 0.85
 LONGEST_SHARE = 0.7  # of a cell over half its peak: slower than any voice, its shape is not seen
@@ -29,9 +29,10 @@ STEP_DB, HIGHEST_DBFS = 0.2, 3.0  # codecs overshoot full scale
 LEVELS = 255  # down to -48 dBFS
 _SHAPES = 20  # classes of a share from 0 to 1
 _SQUARE_CLASS = round(SQUARE * _SHAPES)
-# Our choices, tuned on simulated scenes. A ceiling is where so many cells are square, and a fifth
-# of all within 0.6 dB: of a limiter's rounded tops an eighth at most is. Hardly anything is louder.
-CEILING_STEPS, SQUARE_CELLS, SQUARE_CELLS_SHARE, BEYOND_SHARE = 3, 8, 0.2, 0.25
+# Our choices, tuned on simulated scenes. A ceiling is where so many cells are square, and a seventh
+# of all within 0.6 dB; of tops that a limiter rounded, even by 9 dB, four were. Hardly anything is
+# louder.
+CEILING_STEPS, SQUARE_CELLS, SQUARE_CELLS_SHARE, BEYOND_SHARE = 3, 8, 0.15, 0.25
 # Our choices, of lossy sound. Within a decibel of the ceiling lie as many cells as in the next two,
 # where speech has a third of that, and their tops are wider than those 3 to 8 dB below.
 BENT_STEPS, BENT_CELLS, BENT_WIDER = 5, 15, 1.35
@@ -180,8 +181,11 @@ def _ceilings(shapes: TopShapes, channel: int, half: int) -> list[tuple[int, int
         and squares >= SQUARE_CELLS_SHARE * near
         and cells[:best].sum() <= BEYOND_SHARE * near
     ):
-        held = float(shapes.flat[channel, half, window].sum()) / near
-        return [(window.stop - 1, max(round(held), 1))]
+        # The window begins as high as it can: the ceiling itself is where the first square cell is.
+        highest = best + int(np.flatnonzero(square[window])[0])
+        under = slice(highest, highest + CEILING_STEPS)
+        held = float(shapes.flat[channel, half, under].sum()) / int(cells[under].sum())
+        return [(under.stop - 1, max(round(held), 1))]
     if shapes.is_exact:
         return []
     bent = _bent_ceiling(cells, shapes.bent[channel, half])
