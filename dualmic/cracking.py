@@ -31,7 +31,7 @@ NEAR_TOPS_CELLS, CLIPPED_CELLS = 50, 3
 # it: its leak should stand there by this much, and does not.
 FAINT_UNDER_VOICE_DB, LEAK_MISSING_DB = 8.0, 10.0
 # With nothing in the other microphone to tell it from a sound of the mouth, it has to be as loud
-# as the voice.
+# as the voice, and as bright as its brightest consonants.
 ALONE_UNDER_VOICE_DB = 0.0
 # So proven, a crack may be half buried in a loud consonant, or faint; what untouched voices have of
 # such sounds misses up to 8 dB of its leak, and 10 dB once in an hour.
@@ -44,6 +44,7 @@ EDGE_DB, BRIGHTER_DB = 13.0, 0.0
 # A voice without brightness of its own (a telephone, a dull coder) parts its lips up to 7 dB over
 # that, and leaks as it does; more, or a little of the leak missing, is a crack's.
 MUCH_BRIGHTER_DB, EDGE_UNHEARD_DB = 8.0, 1.0
+UNPROVEN_BRIGHTER_DB = 14.0  # where no leak of the voice is known, or the other is muted
 EDGE_LEAK_LESS_DB = 5.0  # heads and air let less pass above the band the leak is known in
 # What takes up to 10 ms to die away may be a consonant or lips: a crack for sure only as far as the
 # other microphone proves it. Of six hours of simulated speech nothing else stood out by 12 dB and
@@ -77,6 +78,7 @@ def cracks(measured: Measured, activity: Activity, dead: Mask) -> list[list[Crac
             for short in measured.transients
             if short.channel == mic and short.other_over_db > HEARD_THERE_DB
         ]
+        bright = [short.at_s for short in measured.transients if _is_bright(short, mic)]
         for short in measured.transients:
             if short.channel != mic or not _may_crack(measured, dead[mic], short):
                 continue
@@ -86,12 +88,15 @@ def cracks(measured: Measured, activity: Activity, dead: Mask) -> list[list[Crac
             usually_db = _usually_missing_db(measured, activity, short) if missing_db > 0 else 0.0
             alone = bool(dead[1 - mic][int(short.at_s * 100) :][:1].any())
             proves_nothing = alone or short.other_power < SILENCE_POWER
+            if alone and not _near(bright, short.at_s):
+                continue
             sure = None
             if not any(is_quick for _, is_quick in beside):
                 # Where less is missing it proves nothing as it is.
                 less_db = usually_db if missing_db > LEAK_MISSING_DB else 0.0
                 quick_missing_db = 0.0 if proves_nothing else missing_db - less_db
-                sure = _surely(short, voice, quick_missing_db, alone=alone)
+                unproven = proves_nothing or leak < SILENCE_POWER
+                sure = _surely(short, voice, quick_missing_db, alone=alone, unproven=unproven)
             if not sure and not beside and not proves_nothing:
                 slow = _surely_slow(short, voice, missing_db - usually_db)
                 sure = sure if slow is None else slow
@@ -99,6 +104,17 @@ def cracks(measured: Measured, activity: Activity, dead: Mask) -> list[list[Crac
                 over_db = max(short.over_db, short.slow_over_db)
                 _add(found[mic], Crack(short.at_s, over_db, sure))
     return found
+
+
+def _is_bright(short: Transient, mic: int) -> bool:
+    """Whether it is as bright as the brightest moments of a microphone."""
+    bright = short.bright_power
+    return short.channel == mic and bright is not None and short.power > bright
+
+
+def _near(times: list[float], at_s: float) -> bool:
+    at = bisect_left(times, at_s - SAME_CRACK_S)
+    return at < len(times) and times[at] < at_s + SAME_CRACK_S
 
 
 def _usually_missing_db(measured: Measured, activity: Activity, short: Transient) -> float:
@@ -129,7 +145,12 @@ def _add(cracks: list[Crack], crack: Crack) -> None:
 
 
 def _surely(
-    short: Transient, voice: float | None, missing_db: float, *, alone: bool
+    short: Transient,
+    voice: float | None,
+    missing_db: float,
+    *,
+    alone: bool,
+    unproven: bool = False,
 ) -> bool | None:
     """Return whether a short sound is surely a crack, or may be one; None for none."""
     proven = missing_db > PROVEN_MISSING_DB
@@ -140,7 +161,8 @@ def _surely(
         brighter_db = power - float(power_db(short.bright_power))
         if short.over_db < EDGE_DB or alone or not (proven or brighter_db > BRIGHTER_DB):
             return None
-        return proven or missing_db > EDGE_UNHEARD_DB or brighter_db > MUCH_BRIGHTER_DB
+        much_db = UNPROVEN_BRIGHTER_DB if unproven else MUCH_BRIGHTER_DB
+        return proven or missing_db > EDGE_UNHEARD_DB or brighter_db > much_db
     if leaks and not alone:
         return None
     under_db = 0.0 if voice is None else voice - power
