@@ -46,6 +46,20 @@ def test_mute_to_hiss_is_lost_sound(length_s: float) -> None:
     assert abs(found.end_s - at_s - length_s) < 0.05
 
 
+def test_mute_near_the_quietest_background_is_lost_where_speech_is_torn() -> None:
+    """For three seconds the background lies 20 dB lower, and 11 dB over the receiver's hiss."""
+    scene = speech_scene.make(3, gap_s=3.5)
+    _, end_s = scene.answers()[0]
+    quiet = slice(round((end_s + 0.2) * RATE_HZ), round((end_s + 3.2) * RATE_HZ))
+    scene.samples[quiet, SUBJECT] *= 0.1
+    at_s = scene.answers()[1][0] + 1.0
+    muted_to_hiss(scene.samples, 0.3, -101.0, at_s)
+    (found,) = [f for f in findings(scene.samples) if f.severity != "note"]
+    assert found.mic == SUBJECT
+    assert abs(found.start_s - at_s) < 0.05
+    assert abs(found.end_s - at_s - 0.3) < 0.05
+
+
 def test_a_gate_that_closes_slowly_is_no_lost_sound() -> None:
     """The background sinks by 30 dB over 60 ms in a pause and comes back as slowly."""
     scene = speech_scene.make(2)

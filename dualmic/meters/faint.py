@@ -13,7 +13,7 @@ from collections.abc import Sequence
 
 import numpy as np
 
-from dualmic.meters.masks import longer, runs_of
+from dualmic.meters.masks import bridged, longer, runs_of
 from dualmic.stack import Stack, pieces
 from dualmic.tiles import Floats, Indices, Mask, span_edges
 
@@ -38,6 +38,10 @@ ROUNDING = 1e-6  # of single precision, in a difference of squares
 # frequencies reads up to 7 dB less than its mean.
 UNDER_DB, EDGE_DB = 12.0, 13.0
 BRIDGE_MS = 4  # chance lifts a few windows of a hiss
+SMOOTH_BY_CHANCE_MS = 10  # and makes some as smooth as a hum, once in a second or so
+# Nearer to the quietest moments of a take whose background changes, it is sure where it falls from
+# speech and comes back into it.
+NEAR_UNDER_DB, NEAR_EDGE_DB = 7.0, 25.0
 # Between two swings of a low rumble it is quiet for some milliseconds, too: there, the fall has to
 # be one from speech.
 SHORT_MS, SHORT_EDGE_DB = 15, 22.0
@@ -112,13 +116,17 @@ class FaintLevels:
         counts = _counted(kept, silent)
         if counts.sum() < PER_S:
             return []
-        rest, found = counts, list[tuple[int, int]]()
+        rest, background, found = counts, 0.0, list[tuple[int, int]]()
         for percentile in PERCENTILES:
-            found = _below(kept, silent, _percentile(rest, 100 - percentile))
+            background = _percentile(rest, 100 - percentile)
+            found = _below(kept, silent, background)
             around = [(max(start - WINDOW_MS, 0), end + WINDOW_MS) for start, end in found]
             rest = _counted(kept, silent + around)
             if rest.sum() < LONGEST_SHARE * counts.sum():
                 return []
+        near = _below(kept, silent, background, NEAR_UNDER_DB, NEAR_EDGE_DB)
+        found += [run for run in near if _is_new(run, found) and run[1] - run[0] >= SHORT_MS]
+        found.sort()
         # Window k covers the milliseconds k to k + 4.
         return [(start / PER_S, (end + WINDOW_MS - 1) / PER_S) for start, end in found]
 
@@ -147,15 +155,21 @@ def _percentile(counts: Indices, percent: float) -> float:
 
 
 def _below(
-    kept: np.ndarray, silent: Sequence[tuple[int, int]], background: float
+    kept: np.ndarray,
+    silent: Sequence[tuple[int, int]],
+    background: float,
+    under_db: float = UNDER_DB,
+    edge_db: float = EDGE_DB,
 ) -> list[tuple[int, int]]:
     """Return the windows (first, past the last) far under ``background`` with steep ends."""
     runs: list[tuple[int, int]] = []
     for piece in pieces(len(kept), PIECE_MS):
         part = kept[piece]
         still = part == HELD
-        faint = (part >= ROUGH) & (part % ROUGH >= background + UNDER_DB / STEP_DB)
+        quiet = part % ROUGH >= background + under_db / STEP_DB
+        faint = quiet & (part >= ROUGH)
         faint &= ~still | longer(still, HELD_SHORTEST_MS - WINDOW_MS + 1)
+        faint |= quiet & bridged(faint, SMOOTH_BY_CHANCE_MS)
         low = faint & _live(kept, silent, piece)
         for start, end in zip(*(edge.tolist() for edge in runs_of(low)), strict=True):
             if runs and piece.start + start - runs[-1][1] <= BRIDGE_MS:
@@ -164,17 +178,23 @@ def _below(
                 runs.append((piece.start + start, piece.start + end))
     ends = round(AT_END_S * PER_S)
     return [
-        run for run in runs if ends <= run[0] and run[1] <= len(kept) - ends and _steep(kept, *run)
+        run
+        for run in runs
+        if ends <= run[0] and run[1] <= len(kept) - ends and _steep(kept, *run, edge_db)
     ]
 
 
-def _steep(kept: np.ndarray, start: int, end: int) -> bool:
+def _is_new(run: tuple[int, int], known: Sequence[tuple[int, int]]) -> bool:
+    return not any(run[0] < end and start < run[1] for start, end in known)
+
+
+def _steep(kept: np.ndarray, start: int, end: int, edge_db: float) -> bool:
     """Whether the level falls at once where these windows begin and comes back as they end."""
     steps = kept[start - WINDOW_MS - BESIDE_MS : end + WINDOW_MS + BESIDE_MS] % ROUGH
     inside = kept[start:end] % ROUGH
     length = end - start
     before, after = steps[: BESIDE_MS + 1], steps[2 * WINDOW_MS + BESIDE_MS + length - 1 :]
-    edge = (SHORT_EDGE_DB if length + WINDOW_MS - 1 < SHORT_MS else EDGE_DB) / STEP_DB
+    edge = (SHORT_EDGE_DB if length + WINDOW_MS - 1 < SHORT_MS else edge_db) / STEP_DB
     falls = np.median(inside[:WINDOW_MS]) - np.median(before)
     comes_back = np.median(inside[-WINDOW_MS:]) - np.median(after)
     return bool(falls >= edge and comes_back >= edge)
