@@ -40,7 +40,7 @@ PROVEN_CLICK_DB, PROVEN_MISSING_DB, PROVEN_UNDER_VOICE_DB = 9.0, 12.0, 22.0
 ABRUPT_DB, FAINTEST_UNDER_VOICE_DB = 25.0, 25.0
 # In second differences a crack stands out under a loud consonant as well. Lips part far below the
 # voice's brightest consonants there: what reaches those is no mouth's, nor what misses its leak.
-EDGE_DB, BRIGHTER_DB = 13.0, 0.0
+EDGE_DB, EDGE_PROVEN_DB, BRIGHTER_DB = 13.0, 11.0, 0.0
 # A voice without brightness of its own (a telephone, a dull coder) parts its lips up to 7 dB over
 # that, and leaks as it does; more, or a little of the leak missing, is a crack's.
 MUCH_BRIGHTER_DB, EDGE_UNHEARD_DB = 8.0, 1.0
@@ -157,9 +157,15 @@ def _surely(
     power = float(power_db(short.power))
     leaks = short.other_over_db > LEAKS_THERE_DB and missing_db < AS_THE_VOICE_DB
     if short.bright_power is not None:
+        lacks_leak = missing_db > LEAK_MISSING_DB
         proven = missing_db > PROVEN_MISSING_DB + EDGE_LEAK_LESS_DB
         brighter_db = power - float(power_db(short.bright_power))
-        if short.over_db < EDGE_DB or alone or not (proven or brighter_db > BRIGHTER_DB):
+        if alone:
+            abrupt = short.over_db >= ABRUPT_DB and brighter_db > UNPROVEN_BRIGHTER_DB
+            return True if abrupt else None
+        if short.over_db >= EDGE_PROVEN_DB and brighter_db > BRIGHTER_DB and lacks_leak:
+            return True
+        if short.over_db < EDGE_DB or not (proven or brighter_db > BRIGHTER_DB):
             return None
         much_db = UNPROVEN_BRIGHTER_DB if unproven else MUCH_BRIGHTER_DB
         return proven or missing_db > EDGE_UNHEARD_DB or brighter_db > much_db

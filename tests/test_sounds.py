@@ -123,6 +123,24 @@ def test_what_stands_out_and_leaks_as_a_voice_is_none(other_over_db, missing_db,
     assert bool(sure) == bool(cracks)
 
 
+@pytest.mark.parametrize(
+    ("over_db", "missing_db", "alone", "brighter_db", "sure"),
+    [
+        (12.0, 11.0, False, 1.0, True),  # the leak it lacks proves it
+        (12.0, 5.0, False, 1.0, None),
+        (14.0, 0.0, False, 9.0, True),  # far brighter than any consonant
+        (30.0, 0.0, True, 15.0, True),  # and abrupt, beside a dead microphone
+        (20.0, 0.0, True, 15.0, None),
+        (30.0, 0.0, True, 9.0, None),
+    ],
+)
+def test_what_is_brighter_than_a_voice_is_a_crack(over_db, missing_db, alone, brighter_db, sure):
+    """Brightness by second differences; -40 dBFS of them is the brightest of the voice."""
+    power = 1e-4 * 10 ** (brighter_db / 10)
+    short = Transient(SUBJECT, 3.0, power, over_db, 1e-7, 1.0, bright_power=1e-4)
+    assert _surely(short, -34.0, missing_db, alone=alone) is sure
+
+
 def contact(peak: float, fall_ms: float) -> np.ndarray:
     """Return what a bad contact makes: noise that falls by 4.3 dB in so many milliseconds."""
     time_ms = np.arange(round(0.012 * RATE_HZ)) / RATE_HZ * 1000
@@ -148,6 +166,18 @@ def test_a_cup_put_down_between_two_people_is_no_crack(tmp_path):
     for at_s in (scene.answers()[0][0] + 1.0, scene.answers()[0][1] + 0.6):
         lay(scene, (SUBJECT,), at_s, contact(0.3, 2.0))
         lay(scene, (INTERVIEWER,), at_s + 0.003, contact(0.3 * 10 ** (-8 / 20), 2.0))
+    assert problems(scene, tmp_path, "click") == []
+
+
+def test_the_step_a_gain_makes_as_it_jumps_is_told_as_that(tmp_path):
+    """Within a word it tears the wave from one sample to the next."""
+    scene = make(rounds=4)
+    start_s, end_s = scene.answers()[1]
+    middle = round((start_s + end_s) / 2 * RATE_HZ)
+    near = scene.samples[middle - RATE_HZ // 5 : middle + RATE_HZ // 5, SUBJECT]
+    at = middle - RATE_HZ // 5 + int(np.argmax(np.abs(near)))
+    scene.samples[at:, SUBJECT] *= 10 ** (-12 / 20)
+    assert len(problems(scene, tmp_path, "level_jump")) == 1
     assert problems(scene, tmp_path, "click") == []
 
 
