@@ -62,7 +62,11 @@ def deaf(bands_db: np.ndarray, mic: int, silent: Mask) -> Mask:
                 if alive_noise is None:
                     return nowhere
     else:
-        leak = leak_of(shares, np.concatenate([piece.voices for piece in pieces]))
+        voices, traced = (
+            np.concatenate(rows)
+            for rows in zip(*((piece.voices, piece.traced) for piece in pieces), strict=True)
+        )
+        leak = leak_of(shares, voices, traced)
     lacking, still = nowhere, nowhere.copy()
     for piece in pieces:
         lacking[piece.part] = piece.lacking(usual, leak, alive_noise)
@@ -147,6 +151,9 @@ class _Piece:
         few = share[::SHARE_STEP_CELLS]
         self.shares = few[np.isfinite(few)]
         self.voices = voice[::SHARE_STEP_CELLS][np.isfinite(few)]
+        self.traced = (during > 10 ** (TRACE_DB / 10) * beneath)[::SHARE_STEP_CELLS][
+            np.isfinite(few)
+        ]
         self.talk, self.no_trace = talk[inside], no_trace
         self.loud = (own > 30 * floor)[inside] & ~silent[stretch.part]
         self.still = (moving_mean(own, 21) < 10 ** (TRACE_DB / 10) * floor)[inside]

@@ -9,7 +9,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from dualmic.tiles import Floats, Powers, power_db
+from dualmic.tiles import Floats, Mask, Powers, power_db
 
 # Our choices. A leak weaker than that in a microphone on the other person is not known.
 LEAST_LEAK_DB = -30.0
@@ -18,6 +18,9 @@ LEAST_LEAK_DB = -30.0
 LEAST_GROUP, GROUPS_APART_DB = 20, 6.0
 # One wearer's share of it hardly varies; with the other's voice beside it, it is less by more.
 MOST_PERCENTILE, ALONE_DB = 90.0, 3.0
+# A microphone that died heard nearly all loud speech up to then; where a leak is lost in noise now
+# and then, moments with and without a trace of it lie among each other.
+NEARLY_ALL = 0.9
 
 
 @dataclass(frozen=True)
@@ -28,15 +31,17 @@ class UsualLeak:
     from_power: float
 
 
-def leak_of(shares: Floats, voices: Floats) -> UsualLeak | None:
+def leak_of(shares: Floats, voices: Floats, traced: Mask) -> UsualLeak | None:
     """Return the leak among what a microphone holds while the other hears speech, if it shows.
 
     Where this one holds a large share of what the other hears, its own wearer speaks, and the other
     hears a leak of that. What is far louder there is the other's own wearer.
 
     Args:
-        shares: how much of the voice in the other microphone this one holds, at several moments.
+        shares: how much of the voice in the other microphone this one holds, at several moments
+            in order.
         voices: the power of that voice.
+        traced: whether that voice leaves a trace here.
 
     """
     share_db, voice_db = power_db(shares), power_db(voices)
@@ -50,9 +55,18 @@ def leak_of(shares: Floats, voices: Floats) -> UsualLeak | None:
     loud = voice_db > from_db
     if loud.sum() < LEAST_GROUP:
         return None
-    # Some are from after its death, and in some its own wearer falls in.
-    leak_db = max(float(np.median(share_db[loud])), LEAST_LEAK_DB)
+    # Some are from after its death, perhaps the most, and in some its own wearer falls in.
+    heard = _while_it_heard(traced[loud])
+    leak_db = max(float(np.median(share_db[loud][heard])), LEAST_LEAK_DB)
     return UsualLeak(float(10 ** (leak_db / 10)), float(10 ** (from_db / 10)))
+
+
+def _while_it_heard(traced: Mask) -> slice:
+    """Return which loud moments say how much leaks: those up to its death, if it shows, or all."""
+    at = np.flatnonzero(traced)
+    if len(at) < LEAST_GROUP or len(at) < NEARLY_ALL * (at[-1] + 1 - at[0]):
+        return slice(None)
+    return slice(int(at[0]), int(at[-1]) + 1)
 
 
 def _between(values_db: Powers) -> float | None:

@@ -9,6 +9,7 @@ from dualmic.findings import Limits, all_findings
 from dualmic.findings.base import Finding
 from dualmic.hearing import hear
 from dualmic.measure import measure
+from dualmic.usual_leak import leak_of
 
 
 def dead(samples: np.ndarray) -> list[Finding]:
@@ -90,3 +91,17 @@ def test_one_noisy_microphone_that_hears_no_leak_is_not_dead() -> None:
     noise = np.random.default_rng(4).normal(0, 10 ** (-36 / 20), len(scene.samples))
     scene.samples[:, SUBJECT] += noise
     assert dead(scene.samples) == []
+
+
+@pytest.mark.parametrize("order", ["it died", "noise hides some"])
+def test_leaks_are_asked_of_the_time_in_which_a_microphone_heard_them(order: str) -> None:
+    """Though it was dead for the longer part. Traces among moments without any are no death."""
+    own, leaks, lost = np.full(40, 15.0), np.full(25, -18.0), np.full(75, -60.0)
+    share_db = np.concatenate([own, leaks, lost])
+    loud = np.arange(len(share_db)) >= len(own)
+    if order == "noise hides some":
+        share_db[len(own) :] = np.random.default_rng(2).permutation(share_db[len(own) :])
+    found = leak_of(10 ** (share_db / 10), np.where(loud, 1.0, 1e-3), share_db > -40)
+    assert found is not None
+    expected_db = -18.0 if order == "it died" else -30.0
+    assert 10 * np.log10(found.share) == pytest.approx(expected_db)
