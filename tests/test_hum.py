@@ -85,6 +85,13 @@ def test_nothing_is_found_where_there_is_no_hum(mains_hz: float | None) -> None:
     assert look_for({}, mains_hz) is None
 
 
+@pytest.mark.parametrize(("tone_hz", "expected_hz"), [(158.2, None), (150.0, 50.0), (180.3, 60.1)])
+def test_a_fan_of_three_times_a_hum_is_none(tone_hz: float, expected_hz: float | None) -> None:
+    """Its own multiples are every third of a fundamental that is not there."""
+    found = look_for({tone_hz: -50.0, 2 * tone_hz: -54.0, 3 * tone_hz: -60.0}, None)
+    assert (found and found.fundamental_hz) == pytest.approx(expected_hz, abs=0.02)
+
+
 def check(lines: Lines, mains_hz: int | None, folder: Path) -> TakeRecord:
     built = make(rounds=3)
     built.samples[:, SUBJECT] += tones(lines, len(built.samples) / RATE_HZ)

@@ -9,6 +9,7 @@ The fundamental is the frequency in 45 to 65 Hz whose multiples stand highest to
 noise beside them; each line's frequency is read between bins by the ratio of its two largest.
 """
 
+import math
 from dataclasses import dataclass
 
 import numpy as np
@@ -36,6 +37,9 @@ HEARD_LINE_DB = 24.0
 MAINS_NEAR_HZ = 0.2
 # Our choice: two hums are about as strong if one's lines stand this much as high, in dB, in all.
 MAINS_SHARE = 0.7
+# Lines at every third multiple only are the first, second and third of a higher tone, as of a fan;
+# of the grids' own frequencies rectifiers make such.
+THIRDS, GRIDS_HZ, GRID_NEAR_HZ = 3, (50.0, 60.0), 1.0
 _LEAST_POWER = 1e-12  # -120 dBFS: below any converter, so rounding, not a hum
 _LINE_BINS = 3  # a Hann line spreads over +-2 bins, one more where it lies between
 
@@ -236,6 +240,8 @@ def find_hum(
         found = mains[1]
     elif best is not None and (1 in best[1] or 2 in best[1] or len(best[1]) >= 3):
         found = best[1]
+        if not _may_be_electric(found, lines):
+            return None
     else:
         return None
     weights = np.array([lines[p][1] for p in found.values()])
@@ -247,6 +253,14 @@ def find_hum(
         [lines[p] for p in found.values()],
         [float(over_db[p]) for p in found.values()],
     )
+
+
+def _may_be_electric(found: dict[int, int], lines: dict[int, tuple[float, float]]) -> bool:
+    """Whether the lines are a fundamental's of 45 to 65 Hz, and not those of a higher tone."""
+    if math.gcd(*found) < THIRDS:
+        return True
+    multiple, peak = max(found.items())
+    return any(abs(lines[peak][0] / multiple - grid) <= GRID_NEAR_HZ for grid in GRIDS_HZ)
 
 
 def is_mains(frequency_hz: float, mains_hz: float) -> bool:
