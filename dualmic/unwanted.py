@@ -28,6 +28,9 @@ WIND_MEAN_FRAMES = 5
 WIND_SHORTEST_S, WIND_BRIDGE_S = 0.4, 0.8
 # A deep voice, too, swells below 100 Hz, but holds more between 100 and 315 Hz; hum stays level.
 WIND_LEAST_SPREAD_DB = 2.0
+# Under words, knocks and puffs are in the sum less than the voice. Each by itself is more than what
+# the voice holds beside it, and carries a quarter of a second; one or two of them are plosives.
+BLOW_OVER_VOICED_DB, LEAST_BLOWS, LEAST_BLOWS_PER_S = 3.0, 3, 1.0
 # Gusts differ from one microphone to the other; a lorry's rumble swells alike in both.
 ALIKE = 0.85
 
@@ -74,7 +77,8 @@ def _on_one(
         part = low_db[:, start:end]
         power = np.asarray(10 ** (part[mic] / 10))
         voiced = measured.spectra.noise_bands[mic, start:end, 1]
-        if power.mean() < voiced.mean() or part[mic].std() < WIND_LEAST_SPREAD_DB:
+        blown = power.mean() >= voiced.mean() or _blows(measured, mic, start, end, limit)
+        if not blown or part[mic].std() < WIND_LEAST_SPREAD_DB:
             continue
         level = float(power_db(power.mean()))
         over = int((part[mic] > limit).sum())
@@ -82,6 +86,14 @@ def _on_one(
         times = float(start) / FRAMES_PER_S, min(float(end) / FRAMES_PER_S, measured.duration_s)
         found.append(Gust(*times, level, limit, hurts))
     return found
+
+
+def _blows(measured: Measured, mic: int, start: int, end: int, limit: float) -> bool:
+    """Whether knocks or puffs make the stretch, each more than the voice beside it."""
+    low, voiced = power_db(measured.spectra.noise_bands[mic, start:end, :2]).T
+    alone = limit + float(power_db(WIND_MEAN_FRAMES))  # what one frame must hold to carry the mean
+    blows = len(runs_of((low > voiced + BLOW_OVER_VOICED_DB) & (low > alone))[0])
+    return blows >= max(LEAST_BLOWS, LEAST_BLOWS_PER_S * (end - start) / FRAMES_PER_S)
 
 
 def _alike(part: Powers) -> bool:

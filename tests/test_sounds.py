@@ -71,6 +71,24 @@ def test_one_plosive_is_no_wind(scene, tmp_path):
     assert problems(scene, tmp_path, "wind") == []
 
 
+def knock(level_dbfs: float) -> np.ndarray:
+    """Return a dull knock of 50 Hz whose highest swing has this level."""
+    time_s = np.arange(round(0.15 * RATE_HZ)) / RATE_HZ
+    return 10 ** (level_dbfs / 20) * np.sin(2 * np.pi * 50 * time_s) * np.exp(-time_s / 0.035)
+
+
+@pytest.mark.parametrize(("knocks", "found"), [(2, 0), (5, 1)])
+def test_knocks_under_words_are_found_though_the_voice_holds_more(scene, tmp_path, knocks, found):
+    """As on a stand or a table; two may be plosives."""
+    start_s = scene.answers()[0][0] + 0.3
+    for number in range(knocks):
+        lay(scene, (SUBJECT,), start_s + 0.45 * number, knock(-14))
+    told = problems(scene, tmp_path, "wind")
+    assert [(p.mic, p.severity) for p in told] == [("subject", "warn")] * found
+    for problem in told:
+        assert abs(problem.start_s - start_s) < 0.25
+
+
 def test_a_rumble_alike_in_both_microphones_is_at_most_a_note(scene, tmp_path):
     lay(scene, (0, 1), scene.answers()[0][0] + 0.5, gust(2.0, -24))
     assert {problem.severity for problem in problems(scene, tmp_path, "wind")} <= {"note"}
