@@ -80,6 +80,15 @@ def test_silence_a_coder_pads_the_ends_with_is_no_lost_sound() -> None:
     assert findings(samples) == []
 
 
+def test_words_up_to_a_coders_last_frame_lose_nothing() -> None:
+    """The take was stopped in a word; the frame it ends in was filled up with zeros."""
+    scene = speech_scene.make(2)
+    _, end_s = scene.answers()[-1]
+    stopped = scene.samples[: round((end_s - 0.8) * RATE_HZ)]
+    assert np.abs(stopped[-RATE_HZ // 20 :]).max() > 10 ** (-30 / 20)
+    assert findings(np.concatenate([stopped, np.zeros((708, 2))])) == []
+
+
 def test_speech_over_strong_hum_or_rumble_is_no_hiss() -> None:
     """At the crest of a 50 Hz hum, and between two swings of a rumble, 5 ms are quiet."""
     scene = speech_scene.make(2)

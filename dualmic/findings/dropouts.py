@@ -23,6 +23,9 @@ DROPOUT_GAP_S = 0.25  # lost moments closer than this are one event
 # A run of silence is inside a word if sound stood this far over the background just beside it.
 CUT_DB = 10.0
 BESIDE_S = 0.03
+# Coders fill their first and last frame up: at 48 kHz to 2112 samples of AAC (from memory). Nobody
+# can hear that a take began or ended so much sooner.
+PADDING_S = 0.05
 # Above this share of a take, silent pauses are told once.
 MUTED_SHARE = 0.05
 # A pack or gate that mutes itself takes a good part of the time in which nobody speaks, and so does
@@ -84,6 +87,8 @@ def _sorted_runs(hearing: Hearing, mic: int) -> tuple[list[HeldRun], list[HeldRu
             continue
         at_edge = run.start_s <= 0 or run.end_s >= hearing.measured.duration_s
         if dead[start:end].any() or (at_edge and not _speech_in(hearing, mic, start, end)):
+            continue
+        if at_edge and run.end_s - run.start_s <= PADDING_S:
             continue
         if run.steps < TORN_STEPS:
             is_cut = False
