@@ -111,7 +111,7 @@ def soft_leveller(take: Take) -> None:
     """A mixer's slow leveller that moves by 2 dB at most."""
     for mic in (0, 1):
         sound = take.channels[mic] / take.voice_level(mic) * gain(-20)
-        take.channels[mic] *= leveller(sound, -20, 0.3, 6, 2)
+        take.channels[mic] *= leveller(sound, -20, 0.3, 6, 1)
 
 
 @manner("clean", "fan_runs", "generator_far")

@@ -239,7 +239,9 @@ def one_place(take: Take) -> None:
     take.gains[:], take.late_s = take.gains.min(), [0.0, 0.0]
     take.mix()
     take.turns_count = False
-    take.wrong(None, 0, take.seconds, owed=name != "panned")
+    # Two capsules in one place that hear everything alike are one microphone twice to any ear.
+    also = ("dual_mono",) if name == "coincident" else ()
+    take.wrong(None, 0, take.seconds, owed=name != "panned", also=also)
 
 
 @manner("crosstalk", "one")
