@@ -19,6 +19,8 @@ from scipy import signal
 RATE_HZ = 48_000
 LEVEL_DBFS = -26.0  # of the loud half of each utterance, before any gain
 DATA = Path(__file__).parents[1] / "data" / "speech"
+# Beeps, tones and animals lie among the prompts.
+NO_WORDS = ("tone", "beep", "ring", "music", "silence", "monkey", "weasel")
 ENOUGH_S = 45.0  # of one speaker: a take repeats little of it
 
 SENTENCES = {
@@ -142,9 +144,9 @@ def utterances(name: str, root: Path = Path("/")) -> list[np.ndarray]:
 def _recorded(speaker: Speaker, root: Path):
     paths = sorted(_paths(speaker, root))
     random.Random(5).shuffle(paths)
-    # Beeps and tones lie among the prompts.
-    words = [p for p in paths if not any(w in p.name for w in ("tone", "beep", "ring", "music"))]
-    for path in words:
+    for path in paths:
+        if any(word in str(path) for word in NO_WORDS):
+            continue
         if path.suffix == ".g722":
             with av.open(str(path), format="g722") as container:
                 frames = [frame.to_ndarray()[0] for frame in container.decode(audio=0)]
