@@ -58,6 +58,10 @@ def rustle(hearing: Hearing, limits: Limits) -> list[Finding]:
     blown = hearing.unwanted.gusts
     held = hearing.measured.held
     touched = rustles(hearing.bands_db, held, hearing.activity, hearing.dead)
+    # Who is no louder in their own microphone leaks more in some bands than in others: thin
+    # evidence.
+    places = hearing.activity.places
+    levels_tell = places is None or places.levels_tell
     found = []
     for mic, stretches in enumerate(touched):
         for part in stretches:
@@ -69,6 +73,6 @@ def rustle(hearing: Hearing, limits: Limits) -> list[Finding]:
                 continue
             missing_db = round(part.missing_db, 1)
             times = part.start_s, part.end_s
-            severity: Severity = "warn" if part.sure else "note"
+            severity: Severity = "warn" if part.sure and levels_tell else "note"
             found.append(Finding("rustle", mic, *times, severity, missing_db, MISSING_DB, "dB"))
     return found

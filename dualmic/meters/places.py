@@ -12,8 +12,15 @@ from dataclasses import dataclass
 import numpy as np
 
 from dualmic.meters.arrivals import PER_S, STEPS_PER_MS
-from dualmic.meters.masks import bridged, longer, widened
-from dualmic.meters.positions import NEAR_MS, candidates, two_people
+from dualmic.meters.masks import bridged, longer, moving_mean, widened
+from dualmic.meters.positions import (
+    FARTHEST_MS,
+    MOVED_MS,
+    NEAR_MS,
+    Candidate,
+    candidates,
+    two_people,
+)
 from dualmic.stack import pieces, room
 from dualmic.tiles import CELLS_PER_S, Floats, Indices, Mask
 
@@ -29,6 +36,9 @@ _TOGETHER = 36_000  # moments, an hour of them, of no influence on results
 CLEARLY = 1.7  # times as high as the other's
 ONLY_SHARE = 0.8  # of all moments with sound that the only place that shows has to fill
 BESIDE_SHARE = 0.5  # of a reflection's moments, in which the place it belongs to shows, too
+PART_SHARE, NEVER_SHARE = 0.15, 0.1  # of all moments; of one's, in which the other's place shows
+PREVAILS = 5  # moments: a syllable or two
+MOSTLY, LEAST_TURNS = 0.5, 3  # of those; how often the voice goes from one place to the other
 OTHERS_DB = 4.0  # beyond the level differences of one place lies somebody else's voice
 # Undisturbed: a peak nearly as high as it usually is, and the other's not within 0.4 s.
 AS_USUAL, BESIDE_CELLS = 0.8, 40
@@ -50,12 +60,14 @@ class Places:
 
     Who moves has several; ``lags_ms`` is where they are most. ``moments`` ``(2, 2, moments)``: how
     high the peak of each wearer's places stands at each tenth of a second, and the highest peak
-    that they could make who lean to and fro.
+    that they could make who lean to and fro. ``levels_tell``: each is louder in their own
+    microphone; if not, only these places say who speaks.
     """
 
     lags_ms: tuple[float | None, float | None]
     moments: Floats
     cells: int
+    levels_tell: bool = True
 
     def alone(self) -> Mask:
         """Return where one person's place stands out and the other's does not, ``(2, cells)``."""
@@ -75,6 +87,15 @@ class Places:
             beyond = difference_db < low - OTHERS_DB if m == 0 else difference_db > high + OTHERS_DB
             found[1 - m] = active & ~here & beyond
         return found
+
+    def prevailing(self) -> Mask:
+        """Return whose place shows more, each cell given to one person, ``(2, cells)``."""
+        heights = np.stack([moving_mean(row, PREVAILS) for row in self.moments[0]])
+        ahead = np.sign(heights[0] - heights[1])
+        # Where neither shows, whoever did last goes on.
+        last = np.maximum.accumulate(np.where(ahead != 0, np.arange(len(ahead)), 0))
+        first = self._by_cell(ahead[last] > 0)
+        return np.stack([first, ~first])
 
     def undisturbed(self) -> Mask:
         """Return where surely nobody else speaks, ``(2, cells)``.
@@ -213,10 +234,37 @@ def find_places(
             # Gains lift the background too: a voice is its wearer's where it stands higher above
             # it.
             people = ([place], []) if level_db >= noise_apart_db else ([], [place])
+    levels_tell = people is not None
+    if people is None:
+        people = _apart(clear, lag, arrivals, heard & loud[middle])
     if people is None:
         return None
     first, second = (places[0] if places else None for places in people)
-    return Places((first, second), _moments(arrivals, people, same), len(loud))
+    return Places((first, second), _moments(arrivals, people, same), len(loud), levels_tell)
+
+
+def _apart(
+    found: list[Candidate], lag: Floats, arrivals: Floats, heard: Mask
+) -> tuple[list[float], list[float]] | None:
+    """Return two places that never show together, however alike the levels; None if there are none.
+
+    A reflection shows beside the voice it belongs to, and who walks about does not go to and fro
+    as turns do.
+    """
+    if len(found) < 2:
+        return None
+    pair = sorted((each.lag_ms for each in found[:2]), reverse=True)
+    if not MOVED_MS < pair[0] - pair[1] < FARTHEST_MS:
+        return None
+    lags, heights = (arrivals[heard, :, k].astype(np.float32) for k in (0, 1))
+    at = np.stack([np.abs(lag[heard] - place) < NEAR_MS for place in pair])
+    for moments, other in zip(at, pair[::-1], strict=True):
+        shows = _highest(lags[moments], heights[moments], [other], NEAR_MS) > LEAST_HEIGHT
+        if moments.mean() < PART_SHARE or shows.mean() > NEVER_SHARE:
+            return None
+    ahead = moving_mean(at[0] - at[1].astype(float), PREVAILS)
+    sides = np.sign(ahead[np.abs(ahead) > MOSTLY])
+    return ([pair[0]], [pair[1]]) if (np.diff(sides) != 0).sum() >= LEAST_TURNS else None
 
 
 def _moments(arrivals: Floats, people: tuple[list[float], list[float]], same: Mask) -> Floats:

@@ -29,7 +29,7 @@ from dualmic.meters.masks import bridged, longer, moving_mean, runs_of, widened
 from dualmic.meters.one_voice import alone, with_one_owner
 from dualmic.meters.places import SEEN_CELLS, Places, find_places
 from dualmic.meters.spectrum import VOICE_BANDS
-from dualmic.meters.talking import SHORTEST_S, starts_db, talking, with_rest
+from dualmic.meters.talking import SHORTEST_S, by_place, starts_db, talking, with_rest
 from dualmic.stack import kept, let_go, room
 from dualmic.tiles import Floats, Mask, Powers
 
@@ -91,12 +91,16 @@ def find_speech(
     surely, (high, low), ratio, more = _first_leaks(heard, places, difference_db, lives)
     let_go()
     from_db = starts_db(heard)
-    own = talking(heard, ratio, from_db, more)
-    for _ in range(2):
-        ratio = ratios(heard, alone(own) & surely, ratio, more)
-        own = talking(heard, ratio, from_db, more)
     middle: float | None = None
-    if high is not None and low is not None:
+    if places is not None and not places.levels_tell:
+        own = by_place(heard, from_db, places)
+        ratio = ratios(heard, alone(own) & surely, ratio, more)
+    else:
+        own = talking(heard, ratio, from_db, more)
+        for _ in range(2):
+            ratio = ratios(heard, alone(own) & surely, ratio, more)
+            own = talking(heard, ratio, from_db, more)
+    if high is not None and low is not None and (places is None or places.levels_tell):
         middle = (high + low) / 2
         own = with_rest(heard, kept(own), from_db, difference_db, middle, (high - low) / 4)
     let_go()

@@ -11,6 +11,7 @@ import numpy as np
 
 from dualmic.meters.bands import Bands, stretches
 from dualmic.meters.masks import bridged, holding, longer, moving_mean
+from dualmic.meters.places import Places
 from dualmic.tiles import Floats, Mask, Powers
 
 # All thresholds below are our choices, tuned on simulated scenes of other speakers and rooms than
@@ -100,6 +101,13 @@ def _talking_in(heard: Bands, m: int, ratio: Powers, start_db: float, more: Floa
         starts[starts] = strength_db > np.percentile(strength_db, 75) - FAINTEST_DB
     mask = holding(held, starts)
     return longer(bridged(mask, round(BRIDGE_S * 100)), round(SHORTEST_S * 100))
+
+
+def by_place(heard: Bands, from_db: Sequence[float], places: Places) -> Mask:
+    """Give all speech to whose place shows: each microphone hears both people as loudly."""
+    sounds = talking(heard, np.zeros((2, heard.count)), from_db)
+    own = (sounds[0] | sounds[1]) & places.prevailing()
+    return np.stack([longer(row, round(SHORTEST_S * 100)) for row in own])
 
 
 def with_rest(
