@@ -10,6 +10,7 @@ import numpy as np
 
 from dualmic.cracking import Crack, cracks
 from dualmic.measure import Measured
+from dualmic.meters.continuity import LONGEST_TOP_S
 from dualmic.meters.masks import bridged, cells_of, holding, longer, mask_of, moving_mean, runs_of
 from dualmic.meters.noise import SILENCE_POWER
 from dualmic.meters.spectrum import FRAMES_PER_S, frame_mask
@@ -51,8 +52,13 @@ def gusts(measured: Measured, activity: Activity, dead: Mask) -> list[list[Gust]
     low = measured.spectra.noise_bands[:, :, 0]
     low_db = np.stack([power_db(moving_mean(row, WIND_MEAN_FRAMES)) for row in low])
     let_go()
-    # A value held and let go of is a step, which is low as well.
-    gone = dead | measured.held_cells()[:, : dead.shape[1]]
+    # A value held and let go of is a step, which is low as well; shorter ones wind itself makes,
+    # where it runs into a ceiling.
+    spans = [
+        [(run.start_s, run.end_s) for run in runs if run.end_s - run.start_s > LONGEST_TOP_S]
+        for runs in measured.held
+    ]
+    gone = dead | np.stack([cells_of(each, dead.shape[1]) for each in spans])
     return [_on_one(measured, activity, gone[mic], low_db, mic) for mic in (0, 1)]
 
 

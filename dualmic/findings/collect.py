@@ -101,8 +101,12 @@ def _doubted(hearing: Hearing, found: list[Finding]) -> set[str]:
 def _is_seam(crack: Finding, found: list[Finding]) -> bool:
     """Whether a crack is where a gain jumps, or where a hum, dead or doubled stretch ends."""
     return crack.kind == "click" and any(
-        f.kind in ("dual_mono", "mic_dead", "hum", "level_jump")
+        (f.kind in ("dual_mono", "mic_dead", "hum") or _surely_jumps(f))
         and f.mic in (None, crack.mic)
         and min(abs(crack.start_s - f.start_s), abs(crack.start_s - f.end_s)) < ENDS_S
         for f in found
     )
+
+
+def _surely_jumps(finding: Finding) -> bool:
+    return finding.kind == "level_jump" and finding.severity != "note"

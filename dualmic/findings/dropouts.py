@@ -12,7 +12,13 @@ import numpy as np
 from dualmic.findings.base import Finding, Limits
 from dualmic.hearing import Hearing
 from dualmic.meters.clipping import CEILING_STEP_DB
-from dualmic.meters.continuity import DYING_RUNS, TORN_STEPS, HeldRun, dies_away
+from dualmic.meters.continuity import (
+    DYING_RUNS,
+    LONGEST_TOP_S,
+    TORN_STEPS,
+    HeldRun,
+    dies_away,
+)
 from dualmic.meters.masks import cells_of
 from dualmic.record import Severity
 from dualmic.stack import let_go
@@ -37,8 +43,7 @@ MUTED_PAUSES_SHARE = 0.2
 OVER_CLOSING_DB, CLOSING_PERCENTILE, CLOSING_RUNS = 15.0, 75.0, 5
 TORN_UNDER_VOICE_DB = 25.0
 FADE_DB = 10.0  # the last millisecond under the last five
-# What the lowest wind holds at a ceiling: half a swing of 10 Hz, other flat tops beside it.
-LONGEST_TOP_S, TOPS_BESIDE_S = 0.05, 0.25
+TOPS_BESIDE_S = 0.25  # where wind runs into a ceiling, others are flat beside it
 
 
 def dropouts(hearing: Hearing, limits: Limits) -> list[Finding]:

@@ -17,6 +17,7 @@ from dualmic.meters.flat_runs import flat_runs
 from dualmic.tiles import Span
 
 SHORTEST_S = 0.005
+LONGEST_TOP_S = 0.05  # our choice: the lowest wind holds half a swing of 10 Hz at a ceiling
 LAST_SHARE = 5  # a millisecond of the shortest run
 # Our choices. Sound dies away through the last bits before a quiet recording, or one that was
 # processed, falls silent: 5 ms of it span two steps of its own at most. What is torn from a word
