@@ -139,48 +139,42 @@ class _Standing:
         count = mean.shape[1]
         first, last = _NEAR + _BEFORE[0], count - _NEAR - _LATE[1]
         if last > first:
-            around = _loudest(mean)
-            before = np.full(mean.shape, np.inf)
-            before[:, _BEFORE[0] :] = around[:, : count - _BEFORE[0]]
-            after, late = (np.full(mean.shape, np.inf) for _ in range(2))
-            after[:, : count - _AFTER[1]] = around[:, _AFTER[0] :]
-            late[:, : count - _LATE[1]] = around[:, _LATE[0] :]
-            quick = mean / (np.maximum(before, after) + 1e-13)
-            slow = mean / (np.maximum(before, late) + 1e-13)
-            self._keep(mean, (quick, slow), before, first, last)
+            self._keep(mean, _loudest(mean), first, last)
         self._first += power.shape[1] - _PAST
         self._power = power[:, -_PAST:]
 
-    def _keep(
-        self,
-        mean: np.ndarray,
-        overs: tuple[np.ndarray, np.ndarray],
-        before: np.ndarray,
-        first: int,
-        last: int,
-    ) -> None:
-        inner = slice(first, last)
+    def _keep(self, mean: np.ndarray, around: np.ndarray, first: int, last: int) -> None:
+        """Note what stands out; ``around`` is the loudest of the hops from each one on."""
         for channel in (0, 1):
-            quick, slow = (over[channel] for over in overs)
-            stands = (quick[inner] >= KEPT_RATIO) | (slow[inner] >= KEPT_SLOW_RATIO)
-            for at in first + np.flatnonzero(stands):
+            row, loudest_from = mean[channel], around[channel]
+            earlier = loudest_from[first - _BEFORE[0] : last - _BEFORE[0]]
+            # Few stand out from what was before: only there it is asked what comes after.
+            some = first + np.flatnonzero(row[first:last] >= KEPT_RATIO * earlier)
+            before = loudest_from[some - _BEFORE[0]]
+            quick, slow = (
+                row[some] / (np.maximum(before, loudest_from[some + after]) + 1e-13)
+                for after in (_AFTER[0], _LATE[0])
+            )
+            for k in np.flatnonzero((quick >= KEPT_RATIO) | (slow >= KEPT_SLOW_RATIO)):
+                at = int(some[k])
                 # Noise that dies away has many peaks: its loudest is the crack.
-                reach = 2 if quick[at] >= KEPT_RATIO else _LATE[0]
-                if mean[channel, at] < mean[channel, at - reach : at + reach + 1].max():
+                reach = 2 if quick[k] >= KEPT_RATIO else _LATE[0]
+                if row[at] < row[at - reach : at + reach + 1].max():
                     continue
                 near = slice(at - _NEAR, at + _NEAR + 1)
                 other = mean[1 - channel, near]
                 loudest = int(np.argmax(other))
-                stands_there = other[loudest] / (before[1 - channel, near][loudest] + 1e-13)
+                quiet = around[1 - channel, near.start - _BEFORE[0] + loudest]
+                stands_there = other[loudest] / (quiet + 1e-13)
                 self.found.append(
                     Transient(
                         channel,
                         max(float((self._first + at) * self._hop_s), 0.0),
-                        float(mean[channel, at]),
-                        float(10 * np.log10(quick[at])),
+                        float(row[at]),
+                        float(10 * np.log10(quick[k])),
                         float(other[loudest]),
                         float(10 * np.log10(stands_there + 1e-13)),
-                        slow_over_db=float(10 * np.log10(slow[at])),
+                        slow_over_db=float(10 * np.log10(slow[k])),
                     )
                 )
 
