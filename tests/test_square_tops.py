@@ -5,6 +5,7 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+import soundfile as sf
 import speech_scene
 from scipy import signal
 from speech_scene import RATE_HZ, SUBJECT, Scene
@@ -100,3 +101,17 @@ def test_a_gust_at_its_loudest_is_not_square(tmp_path: Path) -> None:
     scene.samples[part, SUBJECT] += np.sin(2 * np.pi * 17 * time_s)
     scene.samples *= 0.4
     assert clipping(scene, tmp_path / "take.wav") == []
+
+
+def test_cells_that_differ_by_a_frame_are_read_alike(tmp_path: Path) -> None:
+    """At 22.05 kHz ten milliseconds are 220 or 221 frames."""
+    scene, part = shouted(14.0)
+    scene.samples[:, SUBJECT] = converter_noise(scene.samples[:, SUBJECT])
+    low = signal.resample_poly(scene.samples, 147, 320, axis=0)
+    sf.write(tmp_path / "take.wav", low, 22050, subtype="PCM_24")
+    record = check_take([tmp_path / "take.wav"])
+    found = [problem for problem in record.problems if problem.kind == "clipping"]
+    assert "fail" in {problem.severity for problem in found}
+    for problem in found:
+        assert part.start / RATE_HZ - 0.05 < problem.start_s
+        assert problem.end_s < part.stop / RATE_HZ + 0.05

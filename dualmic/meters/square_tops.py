@@ -74,6 +74,7 @@ class SquareTopMeter:
         self._starts = edges[:-1]
         # Where cells differ by a frame, all are taken as long as the shorter ones.
         self._width = int(np.diff(edges).min())
+        self._is_even = bool(np.diff(edges).max() == self._width)
         self._top = np.zeros((channels, 2), np.float32)
         self._square = np.zeros((channels, 2, LEVELS + 1, _SHAPES + 1), np.int64)
         self._bent = np.zeros_like(self._square)
@@ -92,7 +93,10 @@ class SquareTopMeter:
             loud = np.flatnonzero(span.tops[channel, :count] > least)
             if not len(loud):
                 continue
-            waves = row[self._starts[loud][:, None] + inside]
+            if self._is_even:
+                waves = row[: count * self._width].reshape(count, self._width)[loud]
+            else:
+                waves = row[self._starts[loud][:, None] + inside]
             for half, peak in enumerate((waves.max(axis=1), -waves.min(axis=1))):
                 self._top[channel, half] = max(self._top[channel, half], peak.max())
                 high = np.flatnonzero(peak > self._top[channel, half] * _LOUD)
