@@ -26,6 +26,10 @@ LEAST_S = 5.0
 SEEMING_SHARE = 0.8  # of a turn that lies in the other microphone's gap: no turn
 OVER_LEAK_DB = 5.0  # and louder than the other's usual leak by this, it is the wearer's own voice
 MUTING_LEAST_S = 20.0
+# Of two people in one microphone its wearer is the louder by their leak. One person's stretches of
+# speech differ by less, and fill the levels between.
+VOICES_APART_DB, BETWEEN_VOICES_DB = 8.0, 3.0
+LEAST_STRETCH_S, LEAST_VOICE_S = 0.5, 4.0  # a word says little of a voice's level
 SILENT_DB = -120.0  # band power: no analogue input is that quiet, speech recorded 30 dB low neither
 
 
@@ -81,8 +85,8 @@ def with_dead_mics(bands_db: np.ndarray, activity: Activity, dead: Mask) -> Acti
     """Tell the two voices apart where one microphone is dead: by level in the live one.
 
     Before it died, the live microphone heard its wearer at one level and the other person at
-    another; each stretch of speech goes to the nearer of the two. Without such a memory the speech
-    stays the live microphone's wearer's.
+    another; each stretch of speech goes to the nearer of the two. Without such a memory, as where
+    it never worked, stretches fall into two levels or all are the live microphone's wearer's.
     """
     own = activity.own.copy()
     for mic in (0, 1):
@@ -94,14 +98,40 @@ def with_dead_mics(bands_db: np.ndarray, activity: Activity, dead: Mask) -> Acti
         usual_own = _typical_db(power[activity.single[live] & ~gone])
         usual_leak = _typical_db(power[activity.single[mic] & ~gone])
         own[mic, gone] = False
+        spoken = list(zip(*runs_of(activity.own[live] & gone), strict=True))
         if usual_own is None or usual_leak is None:
+            limit = _between_voices(power, spoken)
+        else:
+            limit = (usual_own + usual_leak) / 2
+        if limit is None:
             continue
-        for start, end in zip(*runs_of(activity.own[live] & gone), strict=True):
+        for start, end in spoken:
             heard = _typical_db(power[start:end])
-            if heard is not None and heard < (usual_own + usual_leak) / 2:
+            if heard is not None and heard < limit:
                 own[live, start:end] = False
                 own[mic, start:end] = True
     return activity_of(own, activity.clusters_db, activity.leak_ratio, activity.cloth)
+
+
+def _between_voices(power: Floats, spoken: list[tuple[int, int]]) -> float | None:
+    """Return the level between two voices of which stretches of speech are, None for one voice."""
+    long = [(a, b) for a, b in spoken if b - a >= LEAST_STRETCH_S * 100]
+    told = sorted((_typical_db(power[a:b]) or 0.0, (b - a) / 100) for a, b in long)
+    if len(told) < 2:
+        return None
+    level_db, length_s = np.array(told).T
+    at = int(np.argmax(np.diff(level_db))) + 1
+    if level_db[at] - level_db[at - 1] < BETWEEN_VOICES_DB:
+        return None
+    if min(length_s[:at].sum(), length_s[at:].sum()) < LEAST_VOICE_S:
+        return None
+    soft, loud = (
+        float(np.average(level_db[part], weights=length_s[part]))
+        for part in (slice(at), slice(at, None))
+    )
+    if loud - soft < VOICES_APART_DB:
+        return None
+    return float(level_db[at - 1] + level_db[at]) / 2
 
 
 def without_gaps(bands_db: np.ndarray, activity: Activity, held: Mask) -> Activity:

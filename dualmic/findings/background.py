@@ -18,8 +18,8 @@ from dualmic.tiles import power_db
 HUM_UNDER_SPEECH_DB = 60.0
 # Our choice: what spreads wider in the pauses holds more than one background, or a voice.
 UNSTEADY_DB = 12.0
-# Our choice: where the other microphone is dead, the other person's words may pass for the wearer's
-# own, which are louder by about this.
+# Our choice: where the other microphone is dead and one voice is all that could be told, it may be
+# both people's, and the wearer's own is louder by about this.
 DEAD_ERROR_DB = 5.0
 # Our choices, for takes without pauses: of a take with some, a fiftieth surely lies in them.
 QUIETEST_PERCENTILE, MUTED_SHARE = 2.0, 0.02
@@ -46,7 +46,8 @@ def noise(hearing: Hearing, limits: Limits) -> list[Finding]:
         ):
             steady_db = ratio + floor.dbfs - floor.p10_dbfs
             severity = "note" if steady_db >= warn else severity
-        if ratio >= warn - DEAD_ERROR_DB and mostly_dead(hearing):
+        one_voice = not hearing.activity.own.any(axis=1).all()
+        if ratio >= warn - DEAD_ERROR_DB and one_voice and mostly_dead(hearing):
             severity = "note"
         found.append(
             Finding(
