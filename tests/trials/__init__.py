@@ -1,7 +1,7 @@
 """Trial takes: interviews with exact damage, made apart from the scene kit and from the detectors.
 
 ``scenes`` puts people into simulated rooms; here voices are mixed dry or with decaying noise as
-room, by other hands, with damage of other shapes, so that what was tuned on scenes can be tried.
+room, with damage of other shapes, so that what was tuned on scenes can be tried.
 
 ===============  ====================================================================
 ``voices``       the speakers, in two parts that share none: ``seen`` and ``apart``
