@@ -153,6 +153,7 @@ def _clipped(measured: Measured, mic: int) -> np.ndarray:
         mic,
         is_float=measured.is_float,
         peak=measured.levels.peak[mic],
+        shapes=measured.shapes,
         rate_hz=measured.rate_hz,
     )[: measured.cells]
     shaped = square_frames(measured.shapes, mic, frames)

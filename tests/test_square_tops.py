@@ -8,9 +8,11 @@ import pytest
 import soundfile as sf
 import speech_scene
 from scipy import signal
-from speech_scene import RATE_HZ, SUBJECT, Scene
+from scipy.ndimage import maximum_filter1d, uniform_filter1d
+from speech_scene import INTERVIEWER, RATE_HZ, SUBJECT, Scene
 from test_bent_tops import coded
 
+from dualmic.meters.square_tops import LEVELS, TopShapes, square_frames
 from dualmic.record import Problem
 from dualmic.take import check_take
 
@@ -115,3 +117,34 @@ def test_cells_that_differ_by_a_frame_are_read_alike(tmp_path: Path) -> None:
     for problem in found:
         assert part.start / RATE_HZ - 0.05 < problem.start_s
         assert problem.end_s < part.stop / RATE_HZ + 0.05
+
+
+@pytest.mark.parametrize("is_coded", [False, True])
+def test_peaks_a_limiter_keeps_to_one_level_are_not_clipped(is_coded: bool, tmp_path: Path) -> None:
+    """A limiter that looks ahead turns whole half waves down: as many peaks, none of them wider."""
+    scene = speech_scene.make(6)
+    row = scene.samples[:, SUBJECT] / np.abs(scene.samples[:, SUBJECT]).max() * 2.0
+    peak = maximum_filter1d(np.abs(row), RATE_HZ // 500)
+    held = uniform_filter1d(np.minimum(1, 1 / np.maximum(peak, 1e-9)), RATE_HZ // 500)
+    scene.samples[:, SUBJECT] = 0.2 * row * held
+    scene.samples[:, INTERVIEWER] *= 0.2
+    if is_coded:
+        take = coded(scene.samples, tmp_path / "take.m4a")
+    else:
+        take = scene.write(tmp_path / "take.wav", "FLOAT")
+    told = [p for p in check_take([take]).problems if p.kind == "clipping"]
+    assert [p for p in told if p.severity != "note"] == []
+
+
+@pytest.mark.parametrize(("share", "is_cut"), [(0.30, False), (0.425, True)])
+def test_of_lossy_sound_only_wide_tops_are_cut(share: float, is_cut: bool) -> None:
+    """Two hundred peaks at one level; lower ones spend a fifth of their time near the top."""
+    cells = np.zeros((1, 2, LEVELS + 1), np.int64)
+    cells[0, 0, 50], cells[0, 0, 51:100] = 200, 10
+    bent_shapes = np.zeros((1, 2, LEVELS + 1, 21), np.int64)
+    bent_shapes[0, 0, 50, [round(20 * share - 1), round(20 * share)]] = 100
+    bent_shapes[0, 0, 51:100, [[3], [4]]] = 5
+    level = np.full((1, 300), 50, np.uint8), np.zeros((1, 300), np.uint8)
+    empty = np.zeros_like(bent_shapes)
+    shapes = TopShapes(level, empty, bent_shapes, cells, empty[..., 0], 480, is_exact=False)
+    assert bool(square_frames(shapes, 0, np.zeros(300, np.uint16)).any()) == is_cut

@@ -23,6 +23,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from dualmic.meters.flat_runs import flat_runs
+from dualmic.meters.square_tops import TopShapes, wider_at
 from dualmic.stack import Stack, let_go, pieces, room
 from dualmic.tiles import Floats, Span, cell_edges
 
@@ -159,12 +160,14 @@ def clipped_frames(
     *,
     is_float: bool,
     peak: Floats | None = None,
+    shapes: TopShapes | None = None,
     rate_hz: int = 48_000,
 ) -> np.ndarray:
     """Return the clipped frames of each cell of one channel, ``(cells,)``.
 
     Float recordings above full scale are not clipped there: full scale is no ceiling for them.
-    With the largest sample of each cell, ``peak``, tops that a codec has bent are found too.
+    With the largest sample of each cell, ``peak``, tops that a codec has bent are found too; with
+    ``shapes``, only those that are wider than lower ones: a limiter makes peaks pile up as well.
     """
     shared = np.zeros(_CEILING_STEPS, bool)
     for half in range(2):
@@ -173,17 +176,19 @@ def clipped_frames(
     counted = (step >= 0) & shared[np.maximum(step, 0)]
     frames = np.where(counted, tops.flat_frames[channel], 0)
     if peak is not None and not tops.is_exact and not is_float:
-        piled = _piled_up(peak[: len(frames)])
+        piled = _piled_up(peak[: len(frames)], shapes, channel)
         bent = np.uint16(round(PILED_MS * rate_hz / 1000))
         frames[: len(piled)][piled & (frames[: len(piled)] == 0)] = bent
     return frames
 
 
-def _piled_up(peak: Floats) -> np.ndarray:
+def _piled_up(peak: Floats, shapes: TopShapes | None, channel: int) -> np.ndarray:
     """Return the cells whose peaks pile up under one level, ``(cells,)``."""
     level = peak_level_dbfs(peak)
     piled = np.flatnonzero(piles(level, PILED_CELLS, PILED_TIMES, PILED_CEILING_DBFS))
     if not len(piled):
+        return np.zeros(len(peak), bool)
+    if shapes is not None and not wider_at(shapes, channel, -piled[0] / 10, PILED_DB):
         return np.zeros(len(peak), bool)
     return np.asarray(level > -piled[0] / 10 - PILED_DB)
 

@@ -45,7 +45,7 @@ class Scored:
     missed: list[Instance] = field(default_factory=list)
     alarms: list[dict[str, Any]] = field(default_factory=list)
     follows: list[dict[str, Any]] = field(default_factory=list)
-    frames: Counter = field(default_factory=Counter)
+    frames: dict[str, int] = field(default_factory=dict)
     talkers: str = ""
 
 
@@ -69,7 +69,7 @@ def score(take: Take, record: Any) -> Scored:
         )
         (scored.follows if follows else scored.alarms).append(plain)
     if take.turns_count:
-        scored.frames = _turn_frames(take, record.turns)
+        scored.frames = dict(_turn_frames(take, record.turns))
     return scored
 
 
