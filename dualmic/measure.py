@@ -122,7 +122,7 @@ def measure(
     clipping, width = ClippingMeter(rate_hz, 2, bit_depth), WidthMeter(rate_hz)
     short, square = (
         TransientMeter(rate_hz),
-        SquareTopMeter(rate_hz, 2, is_exact=bit_depth is not None),
+        SquareTopMeter(rate_hz, 2, is_exact=is_float or bit_depth is not None),
     )
     other_levels = LevelMeter(rate_hz, len(rest))
     other_clipping = ClippingMeter(rate_hz, len(rest), bit_depth)

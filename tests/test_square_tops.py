@@ -3,6 +3,7 @@
 from collections.abc import Callable
 from pathlib import Path
 
+import av
 import numpy as np
 import pytest
 import soundfile as sf
@@ -148,3 +149,21 @@ def test_of_lossy_sound_only_wide_tops_are_cut(share: float, is_cut: bool) -> No
     empty = np.zeros_like(bent_shapes)
     shapes = TopShapes(level, empty, bent_shapes, cells, empty[..., 0], 480, is_exact=False)
     assert bool(square_frames(shapes, 0, np.zeros(300, np.uint16)).any()) == is_cut
+
+
+def test_one_sound_has_the_same_tops_in_float_and_in_whole_numbers(tmp_path: Path) -> None:
+    """A codec bent the tops before either file was written, so neither file is a codec's."""
+    scene, _ = shouted(12.0)
+    scene.samples[:, SUBJECT] = 0.3 * np.minimum(scene.samples[:, SUBJECT], 1.0)
+    with av.open(str(coded(scene.samples, tmp_path / "take.m4a"))) as container:
+        blocks = [frame.to_ndarray() for frame in container.decode(audio=0)]
+    scene.samples = np.concatenate(blocks, axis=1).T
+    whole, floating = (
+        check_take([scene.write(tmp_path / f"{subtype}.wav", subtype)])
+        for subtype in ("PCM_24", "FLOAT")
+    )
+    tops = [
+        [(p.mic, p.start_s, p.severity) for p in record.problems if p.kind == "clipping"]
+        for record in (whole, floating)
+    ]
+    assert tops[0] == tops[1]
