@@ -93,12 +93,14 @@ def rustles(
         inner = slice(first - part.start, last - part.start)
         smooth, floor = _unpacked(bands_db[:, part], torn[:, part])
         for mic in (0, 1):
+            # Whoever speaks while the other microphone is dead is heard by this one alone.
+            speaks = activity.own[mic][part] | (activity.own[1 - mic] & dead[1 - mic])[part]
             found = _signs(
                 smooth,
                 floor,
                 activity.leak_ratio[mic],
                 (live[part], ~dead[mic][part]),
-                activity.own[mic][part],
+                speaks,
                 mic,
             )
             for whole, each in zip((may_be, surely, missing_db), found, strict=True):
