@@ -149,11 +149,10 @@ class _Piece:
         self.alive_shares = share[alive]
         self.part = stretch.part
         few = share[::SHARE_STEP_CELLS]
-        self.shares = few[np.isfinite(few)]
-        self.voices = voice[::SHARE_STEP_CELLS][np.isfinite(few)]
-        self.traced = (during > 10 ** (TRACE_DB / 10) * beneath)[::SHARE_STEP_CELLS][
-            np.isfinite(few)
-        ]
+        known = np.isfinite(few)
+        traced = during > 10 ** (TRACE_DB / 10) * beneath
+        self.shares = few[known]
+        self.voices, self.traced = (row[::SHARE_STEP_CELLS][known] for row in (voice, traced))
         self.talk, self.no_trace = talk[inside], no_trace
         self.loud = (own > 30 * floor)[inside] & ~silent[stretch.part]
         self.still = (moving_mean(own, 21) < 10 ** (TRACE_DB / 10) * floor)[inside]

@@ -104,12 +104,11 @@ def crosstalk(hearing: Hearing, limits: Limits, same: Sequence[Finding] = ()) ->
             if not overlaps(start_s, end_s, same, -ENDS_S)
         ]
         over = _joined(levelled, limit)
-        if not levelled and not same and leak.level.stands_out:
-            level = leak.level.level_db + change
-            over = [(0.0, hearing.measured.duration_s, level)] if level > limit else []
-        if over and not same and all(level > limit for _, _, level in levelled):
-            level = leak.level.level_db + change
-            over = [(0.0, hearing.measured.duration_s, level)] if level > limit else over
+        whole = leak.level.level_db + change
+        everywhere = all(level > limit for _, _, level in levelled)
+        told = bool(levelled) or leak.level.stands_out
+        if whole > limit and everywhere and told and not same:
+            over = [(0.0, hearing.measured.duration_s, whole)]
         for start_s, end_s, level in over:
             end_s = min(end_s, hearing.measured.duration_s)
             value = round(level, 1)

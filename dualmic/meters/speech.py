@@ -92,7 +92,8 @@ def find_speech(
     let_go()
     from_db = starts_db(heard)
     middle: float | None = None
-    if places is not None and not places.levels_tell:
+    levels_tell = places is None or places.levels_tell
+    if places is not None and not levels_tell:
         own = by_place(heard, from_db, places)
         ratio = ratios(heard, alone(own) & surely, ratio, more)
     else:
@@ -100,7 +101,7 @@ def find_speech(
         for _ in range(2):
             ratio = ratios(heard, alone(own) & surely, ratio, more)
             own = talking(heard, ratio, from_db, more)
-    if high is not None and low is not None and (places is None or places.levels_tell):
+    if high is not None and low is not None and levels_tell:
         middle = (high + low) / 2
         own = with_rest(heard, kept(own), from_db, difference_db, middle, (high - low) / 4)
     let_go()

@@ -158,18 +158,21 @@ def square_frames(shapes: TopShapes, channel: int, known: np.ndarray) -> np.ndar
     frames = room(len(known), np.uint16)
     for half in (0, 1):
         level = shapes.level[half][channel][: len(known)]
-        for lowest, flat in _ceilings(shapes, channel, half):
-            cut, known_cut = 0, 0
-            for piece in pieces(len(level), _PIECE_CELLS):
-                part = _under_ceiling(level[piece], lowest)
-                cut += int(np.count_nonzero(part))
-                known_cut += int(np.count_nonzero(known[piece][: len(part)][part]))
-            if known_cut >= KNOWN_SHARE * cut:
-                continue
-            for piece in pieces(len(level), _PIECE_CELLS):
-                under = _under_ceiling(level[piece], lowest)
-                into = frames[piece][: len(under)]
-                np.maximum(into, under * np.uint16(flat), out=into)
+        ceiling = _ceiling(shapes, channel, half)
+        if ceiling is None:
+            continue
+        lowest, flat = ceiling
+        cut, known_cut = 0, 0
+        for piece in pieces(len(level), _PIECE_CELLS):
+            part = _under_ceiling(level[piece], lowest)
+            cut += int(np.count_nonzero(part))
+            known_cut += int(np.count_nonzero(known[piece][: len(part)][part]))
+        if known_cut >= KNOWN_SHARE * cut:
+            continue
+        for piece in pieces(len(level), _PIECE_CELLS):
+            under = _under_ceiling(level[piece], lowest)
+            into = frames[piece][: len(under)]
+            np.maximum(into, under * np.uint16(flat), out=into)
     return frames
 
 
@@ -177,8 +180,8 @@ def _under_ceiling(level: np.ndarray, lowest: int) -> Mask:
     return np.asarray((level > 0) & (level <= lowest))
 
 
-def _ceilings(shapes: TopShapes, channel: int, half: int) -> list[tuple[int, int]]:
-    """Return the lowest step that counts to each ceiling, and how many frames a cell holds."""
+def _ceiling(shapes: TopShapes, channel: int, half: int) -> tuple[int, int] | None:
+    """Return the lowest step that counts to the ceiling, and the frames a cell holds, if any."""
     cells = shapes.cells[channel, half]
     square = shapes.square[channel, half, :, _SQUARE_CLASS:].sum(axis=1)
     best = int(np.argmax(_within(square, CEILING_STEPS)))
@@ -193,11 +196,11 @@ def _ceilings(shapes: TopShapes, channel: int, half: int) -> list[tuple[int, int
         highest = best + int(np.flatnonzero(square[window])[0])
         under = slice(highest, highest + CEILING_STEPS)
         held = float(shapes.flat[channel, half, under].sum()) / int(cells[under].sum())
-        return [(under.stop - 1, max(round(held), 1))]
+        return under.stop - 1, max(round(held), 1)
     if shapes.is_exact:
-        return []
+        return None
     bent = _bent_ceiling(cells, shapes.bent[channel, half])
-    return [] if bent is None else [(bent, round(BENT_FLAT_SHARE * shapes.cell_frames))]
+    return None if bent is None else (bent, round(BENT_FLAT_SHARE * shapes.cell_frames))
 
 
 def _bent_ceiling(cells: np.ndarray, shapes: np.ndarray) -> int | None:
