@@ -94,7 +94,8 @@ def rustles(
         smooth, floor = _unpacked(bands_db[:, part], torn[:, part])
         for mic in (0, 1):
             # Whoever speaks while the other microphone is dead is heard by this one alone.
-            speaks = activity.own[mic][part] | (activity.own[1 - mic] & dead[1 - mic])[part]
+            unheard = activity.own[1 - mic][part] & dead[1 - mic][part]
+            speaks = activity.own[mic][part] | unheard
             found = _signs(
                 smooth,
                 floor,
