@@ -13,7 +13,15 @@ from scipy.ndimage import maximum_filter1d, uniform_filter1d
 from speech_scene import INTERVIEWER, RATE_HZ, SUBJECT, Scene
 from test_bent_tops import coded
 
-from dualmic.meters.square_tops import LEVELS, TopShapes, square_frames
+from dualmic.meters.clipping import PILED_DB
+from dualmic.meters.square_tops import (
+    HIGHEST_DBFS,
+    LEVELS,
+    STEP_DB,
+    TopShapes,
+    square_frames,
+    wider_at,
+)
 from dualmic.record import Problem
 from dualmic.take import check_take
 
@@ -167,3 +175,16 @@ def test_one_sound_has_the_same_tops_in_float_and_in_whole_numbers(tmp_path: Pat
         for record in (whole, floating)
     ]
     assert tops[0] == tops[1]
+
+
+@pytest.mark.parametrize(("top", "lower", "is_wider"), [(5, 4, False), (5, 3, True), (8, 6, True)])
+def test_peaks_that_pile_up_are_cut_only_where_they_are_wide(
+    top: int, lower: int, is_wider: bool
+) -> None:
+    """By classes of a twentieth: a limiter makes its own peaks 1.2 times as wide as softer ones."""
+    bent_shapes = np.zeros((1, 2, LEVELS + 1, 21), np.int64)
+    step = round((HIGHEST_DBFS + 10.0) / STEP_DB) + 1
+    bent_shapes[0, 0, step, top] = bent_shapes[0, 0, step + 25, lower] = 200
+    cells, level = bent_shapes.sum(axis=3), np.zeros((1, 0), np.uint8)
+    shapes = TopShapes((level, level), bent_shapes, bent_shapes, cells, cells, 480, is_exact=False)
+    assert wider_at(shapes, 0, -10.0, PILED_DB) == is_wider

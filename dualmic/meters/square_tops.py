@@ -40,7 +40,10 @@ LOWER_STEPS = 40
 # A limiter that keeps peaks to one level leaves voices as narrow as they are: 0.30 of the time over
 # half the peak at the most, cut tops 0.37 and more.
 BENT_LEAST = 0.34
-PILED_WIDER = 1.15  # where peaks pile up as closely as ``clipping.py`` asks; a limiter's are equal
+# Where peaks pile up as closely as ``clipping.py`` asks, so many times as wide, or wide by
+# themselves: a limiter that follows the syllables makes its own up to 1.3 times as wide as those
+# of softer ones, for loud voices are wider.
+PILED_WIDER = 1.15
 BENT_FLAT_SHARE = 0.06  # of a cell: 0.6 ms, how long such a peak is flat in the mean
 KNOWN_SHARE = 0.5  # of a ceiling's cells known to be flat: then it is that of ``clipping.py``
 _PIECE_CELLS = 100_000  # our choice, of no influence on results
@@ -235,7 +238,8 @@ def wider_at(shapes: TopShapes, channel: int, ceiling_dbfs: float, width_db: flo
     half = max(shapes.bent[channel], key=lambda levels: levels[first : last + 1].sum())
     top = half[first : last + 1].sum(axis=0)
     lower = half[last + 3 * BENT_STEPS : last + LOWER_STEPS].sum(axis=0)
-    return lower.sum() < BENT_CELLS or _mean(top) >= PILED_WIDER * _mean(lower)
+    wider = BENT_WIDER if _mean(top) < BENT_LEAST else PILED_WIDER
+    return lower.sum() < BENT_CELLS or _mean(top) >= wider * _mean(lower)
 
 
 def _within(counts: np.ndarray, steps: int) -> np.ndarray:
