@@ -7,6 +7,7 @@ from scipy import signal
 from speech_scene import INTERVIEWER, RATE_HZ, SUBJECT, Scene
 
 from dualmic.findings.base import Limits
+from dualmic.findings.collect import all_findings
 from dualmic.findings.sounds import rustle
 from dualmic.hearing import Hearing, hear
 from dualmic.measure import measure
@@ -65,3 +66,17 @@ def test_cloth_in_a_pause_is_noted_beside_a_microphone_that_never_gave_a_sound()
         assert any(f.start_s < start_s + 0.8 and f.end_s > start_s for f in noted)
     assert {found.severity for found in noted} == {"note"}  # nothing else bears it out
     assert rustle(heard(quiet), Limits()) == []
+
+
+def test_a_crowd_in_one_microphone_that_never_pauses_is_no_sure_cloth() -> None:
+    """Twelve people talk beside one microphone, 6 dB under its wearer; no pause shows it alone."""
+    scene = speech_scene.make(5, gap_s=2.4)
+    voices = speech_scene.make(9, gap_s=0.3).samples.sum(axis=1)
+    rng = np.random.default_rng(8)
+    turned = [np.roll(voices, by) for by in rng.integers(0, len(voices), 12)]
+    crowd = np.resize(np.sum(turned, axis=0), len(scene.samples))
+    own = scene.samples[:, SUBJECT]
+    own += crowd * 10 ** (-6 / 20) * own.std() / crowd.std()
+    found = [f for f in all_findings(heard(scene), Limits(), (0, 1)) if f.severity != "note"]
+    assert "noise" in {f.kind for f in found}
+    assert "rustle" not in {f.kind for f in found}

@@ -76,7 +76,13 @@ def _of_sound(hearing: Hearing, limits: Limits, known: Known, *, one_mic: bool) 
             f for f in found if f.kind != "both_talking" or not overlaps(f.start_s, f.end_s, same)
         ]
     doubted = _doubted(hearing, found)
-    found = [replace(f, severity="note") if f.kind in doubted else f for f in found]
+    crowded = _crowded(hearing, found)
+    found = [
+        replace(f, severity="note")
+        if f.kind in doubted or (f.kind == "rustle" and f.mic in crowded)
+        else f
+        for f in found
+    ]
     return [finding for finding in found if not _is_seam(finding, found)]
 
 
@@ -96,6 +102,15 @@ def _doubted(hearing: Hearing, found: list[Finding]) -> set[str]:
         # One place hears one gain: that both channels change alike does not prove the room.
         doubted.add("background_change")
     return doubted
+
+
+def _crowded(hearing: Hearing, found: list[Finding]) -> set[int | None]:
+    """Return the microphones in a crowd so loud that no pause shows what it is without words.
+
+    What somebody says beside one of them, the other may hear no more than cloth.
+    """
+    noisy = {f.mic for f in found if f.kind == "noise" and f.severity != "note"}
+    return {mic for mic in noisy if mic is not None and hearing.floors[mic] is None}
 
 
 def _is_seam(crack: Finding, found: list[Finding]) -> bool:
