@@ -6,8 +6,10 @@ the loudest millisecond in the 12 ms before it and in the 11 ms that begin 3 ms 
 over by then; a plosive, a consonant and a lip smack are not, and the pulses of a voice repeat
 within that time. Only what passes is kept: memory grows with the number of such sounds alone.
 
-Some cracks take longer to die away, as a bad contact does. They are looked for once more with 10 ms
-in between, in which consonants and lips are over as well: what is found so has to be proven.
+Some cracks take longer to die away, or a plug makes contact several times, the first not the
+loudest. They are looked for once more: from what rises, the loudest moment of the next 8 ms, with
+10 ms in between after it, in which consonants and lips are over as well: what is found so has to be
+proven.
 
 The same is asked of the sound's second differences, in which what jumps from one sample to the next
 stands out most: a crack under a loud hiss of the voice is found there. How loud the voice's own
@@ -28,12 +30,14 @@ HOP_S = 0.0005
 _BEFORE = (24, 3)
 _AFTER = (6, 27)
 _LATE = (20, 41)  # and what takes 10 ms to die away
+_CONTACTS = 16  # after the first contact of a plug, the loudest
+BETWEEN_RATIO = 10 ** (6.0 / 10)
 _REACH = 22
 _NEAR = 50  # 25 ms: a wireless link's latency (2 to 20 ms, common practice) and the way
 KEPT_DB = 9.0  # findings ask for as much or more
 KEPT_RATIO = 10 ** (KEPT_DB / 10)
 KEPT_SLOW_RATIO = 10 ** (12.0 / 10)  # our choice, as what decays leaves more to compare with
-_PAST = 2 * _NEAR + _BEFORE[0] + _LATE[1]
+_PAST = 2 * _NEAR + _BEFORE[0] + _CONTACTS + _LATE[1]
 _TAPS_PER_STEP = 16
 DIFFERENCES_HZ = 48_000
 # Our choices: levels of 10 ms in steps of 1 dB; sibilants take some per cent of speech.
@@ -48,6 +52,8 @@ class Transient:
     the loudest millisecond around it; ``other_power`` and ``other_over_db`` the same of the loudest
     millisecond of the other channel within 25 ms. Where it was found in second differences, powers
     are of those, and ``bright_power`` is what the channel's brightest moments reach, else None.
+    ``slow_over_db`` is the same with 10 ms in between after it, ``contacts_over_db`` that of the
+    loudest of several contacts, against what is before the first and after itself.
     """
 
     channel: int
@@ -58,6 +64,7 @@ class Transient:
     other_over_db: float
     bright_power: float | None = None
     slow_over_db: float = 0.0
+    contacts_over_db: float = 0.0
 
 
 class TransientMeter:
@@ -137,7 +144,7 @@ class _Standing:
         power = np.concatenate([self._power, new], axis=1)
         mean = (power[:, :-1] + power[:, 1:]) / 2
         count = mean.shape[1]
-        first, last = _NEAR + _BEFORE[0], count - _NEAR - _LATE[1]
+        first, last = _NEAR + _BEFORE[0] + _CONTACTS, count - _NEAR - _LATE[1]
         if last > first:
             self._keep(mean, _loudest(mean), first, last)
         self._first += power.shape[1] - _PAST
@@ -147,34 +154,45 @@ class _Standing:
         """Note what stands out; ``around`` is the loudest of the hops from each one on."""
         for channel in (0, 1):
             row, loudest_from = mean[channel], around[channel]
-            earlier = loudest_from[first - _BEFORE[0] : last - _BEFORE[0]]
+            begin = first - _CONTACTS
+            earlier = loudest_from[begin - _BEFORE[0] : last - _BEFORE[0]]
             # Few stand out from what was before: only there it is asked what comes after.
-            some = first + np.flatnonzero(row[first:last] >= KEPT_RATIO * earlier)
-            before = loudest_from[some - _BEFORE[0]]
-            quick, slow = (
-                row[some] / (np.maximum(before, loudest_from[some + after]) + 1e-13)
-                for after in (_AFTER[0], _LATE[0])
-            )
-            for k in np.flatnonzero((quick >= KEPT_RATIO) | (slow >= KEPT_SLOW_RATIO)):
-                at = int(some[k])
+            some = begin + np.flatnonzero(row[begin:last] >= KEPT_RATIO * earlier)
+            before_all = loudest_from[some - _BEFORE[0]]
+            quick = row[some] / (np.maximum(before_all, loudest_from[some + _AFTER[0]]) + 1e-13)
+            later = row[some[:, None] + np.arange(_CONTACTS + 1)]
+            loudest = later.argmax(axis=1)
+            # Between two contacts it is quiet; what merely swells to its loudest was no contact.
+            least = np.minimum.accumulate(later, axis=1)[np.arange(len(some)), loudest]
+            peak = np.where(least <= row[some] / BETWEEN_RATIO, some + loudest, some)
+            slow = row[peak] / (np.maximum(before_all, loudest_from[peak + _LATE[0]]) + 1e-13)
+            told = {int(at): 0.0 for at in some[quick >= KEPT_RATIO]}
+            lasting = slow >= KEPT_SLOW_RATIO
+            for at, ratio in zip(peak[lasting], slow[lasting], strict=True):
+                told[int(at)] = max(told.get(int(at), 0.0), float(ratio))
+            for at, contacts in sorted(told.items()):
+                before, late = loudest_from[at - _BEFORE[0]], loudest_from[at + _LATE[0]]
+                quickly = row[at] / (max(before, loudest_from[at + _AFTER[0]]) + 1e-13)
+                slowly = row[at] / (max(before, late) + 1e-13)
                 # Noise that dies away has many peaks: its loudest is the crack.
-                reach = 2 if quick[k] >= KEPT_RATIO else _LATE[0]
-                if row[at] < row[at - reach : at + reach + 1].max():
+                reach = 2 if quickly >= KEPT_RATIO else _LATE[0]
+                if not first <= at < last or row[at] < row[at - reach : at + reach + 1].max():
                     continue
                 near = slice(at - _NEAR, at + _NEAR + 1)
                 other = mean[1 - channel, near]
-                loudest = int(np.argmax(other))
-                quiet = around[1 - channel, near.start - _BEFORE[0] + loudest]
-                stands_there = other[loudest] / (quiet + 1e-13)
+                there = int(np.argmax(other))
+                quiet = around[1 - channel, near.start - _BEFORE[0] + there]
+                stands_there = other[there] / (quiet + 1e-13)
                 self.found.append(
                     Transient(
                         channel,
                         max(float((self._first + at) * self._hop_s), 0.0),
                         float(row[at]),
-                        float(10 * np.log10(quick[k])),
-                        float(other[loudest]),
+                        float(10 * np.log10(max(quickly, 1.0))),
+                        float(other[there]),
                         float(10 * np.log10(stands_there + 1e-13)),
-                        slow_over_db=float(10 * np.log10(slow[k])),
+                        slow_over_db=float(10 * np.log10(max(slowly, 1.0))),
+                        contacts_over_db=float(10 * np.log10(max(contacts, 1.0))),
                     )
                 )
 

@@ -1,0 +1,71 @@
+"""Cracks that are hard to tell: plugs that touch more than once, and what a mouth may have done."""
+
+import numpy as np
+import pytest
+from speech_scene import RATE_HZ, SUBJECT, make
+from test_sounds import lay, problems
+
+from dualmic.cracking import _surely, _surely_slow
+from dualmic.meters.transients import Transient
+
+BRIGHT = 1e-4  # second differences of the voice's brightest moments
+
+
+def edge(over_db: float, brighter_db: float, other_over_db: float) -> Transient:
+    power = BRIGHT * 10 ** (brighter_db / 10)
+    return Transient(SUBJECT, 3.0, power, over_db, 1e-7, other_over_db, bright_power=BRIGHT)
+
+
+def plug(contacts_ms: tuple[float, ...], peak: float) -> np.ndarray:
+    """Return steps that die within a millisecond, each a third larger than the one before."""
+    sound = np.zeros(round(0.03 * RATE_HZ))
+    for number, at_ms in enumerate(contacts_ms):
+        start = round(at_ms / 1000 * RATE_HZ)
+        time_s = np.arange(len(sound) - start) / RATE_HZ
+        sound[start:] += (4 / 3) ** number * np.exp(-time_s / 0.001) * (-1) ** number
+    return peak * sound / np.abs(sound).max()
+
+
+@pytest.mark.parametrize("contacts_ms", [(0.0,), (0.0, 4.0), (0.0, 3.0, 7.0)])
+def test_a_plug_that_makes_contact_several_times_is_one_crack(tmp_path, contacts_ms) -> None:
+    """Later contacts are louder than the first, and lie where a crack should be over."""
+    scene = make(4)
+    start_s, end_s = scene.answers()[0]
+    at_s = (start_s + end_s) / 2
+    lay(scene, (SUBJECT,), at_s, plug(contacts_ms, 0.5))
+    (found,) = problems(scene, tmp_path, "click")
+    assert (found.severity, found.mic, found.count) == ("warn", "subject", 1)
+    assert abs(found.start_s - at_s) < 0.01
+
+
+@pytest.mark.parametrize(
+    ("over_db", "brighter_db", "other_over_db", "missing_db", "sure"),
+    [
+        (14.0, 5.0, 0.0, 3.0, True),
+        (14.0, 5.0, 3.0, 3.0, False),  # it leaks, maybe
+        (14.0, 5.0, 3.0, 12.0, True),  # not as a voice does
+        (12.0, 9.0, 0.0, 7.0, True),  # of what is much brighter, less need be missing
+        (12.0, 1.0, 0.0, 7.0, None),
+        (30.0, -3.0, 0.0, 0.0, False),  # two samples hold little
+        (20.0, -3.0, 0.0, 0.0, None),
+        (30.0, -12.0, 0.0, 0.0, None),
+    ],
+)
+def test_what_is_bright_may_leak(over_db, brighter_db, other_over_db, missing_db, sure) -> None:
+    short = edge(over_db, brighter_db, other_over_db)
+    assert _surely(short, -34.0, missing_db, alone=False) is sure
+
+
+@pytest.mark.parametrize(("other_over_db", "sure"), [(0.0, True), (3.0, False)])
+def test_what_dies_slowly_and_may_leak_is_no_sure_crack(other_over_db, sure) -> None:
+    short = Transient(SUBJECT, 3.0, 1e-3, 0.0, 1e-6, other_over_db, slow_over_db=18.0)
+    assert bool(_surely_slow(short, -24.0, 7.0)) is sure
+
+
+def test_a_crack_of_two_samples_in_a_pause_is_a_note(tmp_path) -> None:
+    """Averaged over a millisecond it reaches less than the voice's brightest consonants."""
+    scene = make(4)
+    at_s = scene.spoken[0][2] + 0.6
+    lay(scene, (SUBJECT,), at_s, np.array([0.02, -0.012]))
+    (found,) = problems(scene, tmp_path, "click")
+    assert (found.severity, found.mic) == ("note", "subject")
