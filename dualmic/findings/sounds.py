@@ -4,12 +4,16 @@ from dualmic.cracking import CLICK_DB, Crack
 from dualmic.findings.base import Finding, Limits
 from dualmic.hearing import Hearing
 from dualmic.record import Severity
-from dualmic.rustling import MISSING_DB, rustles
+from dualmic.rustling import MISSING_DB, Rustle, rustles
 from dualmic.unwanted import Gust
 
 CLICKS_GAP_S = 0.5  # our choice: cracks closer than this are one event
 CLICK_S = 0.003
 CRACK_SMEAR_S = 0.25  # a crack, averaged as cloth is, looks like cloth for that long
+# Our choices. A gain that came up in a pause comes down again within the first syllable: till then
+# the word's leak, which no gain lifted, is missing. Where a word begins is known to a fifth of a
+# second.
+FALLS_S, BEFORE_ONSET_S, ONSET_S, SILENT_S = 0.25, 0.2, 0.3, 0.2
 
 
 def wind(hearing: Hearing, limits: Limits) -> list[Finding]:
@@ -73,6 +77,17 @@ def rustle(hearing: Hearing, limits: Limits) -> list[Finding]:
                 continue
             missing_db = round(part.missing_db, 1)
             times = part.start_s, part.end_s
-            severity: Severity = "warn" if part.sure and levels_tell else "note"
+            sure = part.sure and levels_tell and not _is_onset(hearing, mic, part)
+            severity: Severity = "warn" if sure else "note"
             found.append(Finding("rustle", mic, *times, severity, missing_db, MISSING_DB, "dB"))
     return found
+
+
+def _is_onset(hearing: Hearing, mic: int, part: Rustle) -> bool:
+    """Whether it is no longer than a gain takes to come down, where the wearer begins to speak."""
+    own = hearing.activity.own[mic]
+    first = round(part.start_s * 100)
+    onset = max(first - round(BEFORE_ONSET_S * 100), 0)
+    begins = own[onset : first + round(ONSET_S * 100)].any()
+    silent = not own[max(onset - round(SILENT_S * 100), 0) : onset].any()
+    return bool(part.end_s - part.start_s <= FALLS_S and begins and silent)
