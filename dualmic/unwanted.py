@@ -135,4 +135,6 @@ class Unwanted:
 
 def find_unwanted(measured: Measured, activity: Activity, dead: Mask) -> Unwanted:
     """Find wind and cracks, once for the noise floor and the list of problems."""
-    return Unwanted(gusts(measured, activity, dead), cracks(measured, activity, dead))
+    blown = gusts(measured, activity, dead)
+    let_go()
+    return Unwanted(blown, cracks(measured, activity, dead))
