@@ -177,7 +177,8 @@ def _surely(
             return True if abrupt else None
         much_db = UNPROVEN_BRIGHTER_DB if unproven else MUCH_BRIGHTER_DB
         lacks_leak |= brighter_db > much_db and missing_db > MUCH_BRIGHTER_MISSING_DB
-        if short.over_db >= EDGE_PROVEN_DB and brighter_db > BRIGHTER_DB and lacks_leak:
+        proven_db = KEPT_DB if brighter_db > UNPROVEN_BRIGHTER_DB else EDGE_PROVEN_DB
+        if short.over_db >= proven_db and brighter_db > BRIGHTER_DB and lacks_leak:
             return not may_leak
         if not (proven or brighter_db > BRIGHTER_DB):
             is_abrupt = short.over_db >= ABRUPT_DB and brighter_db > -ABRUPT_UNDER_BRIGHT_DB
@@ -223,7 +224,7 @@ def _surely_slow(short: Transient, voice: float | None, missing_db: float) -> bo
         if lacks and not _may_leak(short, missing_db):
             return True
     is_heard = short.other_over_db > LEAKS_THERE_DB
-    return False if short.slow_over_db >= SLOW_MAYBE_DB and not is_heard else None
+    return False if over_db >= SLOW_MAYBE_DB and not is_heard else None
 
 
 def _may_crack(measured: Measured, dead: Mask, short: Transient) -> bool:

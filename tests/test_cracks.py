@@ -46,6 +46,8 @@ def test_a_plug_that_makes_contact_several_times_is_one_crack(tmp_path, contacts
         (14.0, 5.0, 3.0, 12.0, True),  # not as a voice does
         (12.0, 9.0, 0.0, 7.0, True),  # of what is much brighter, less need be missing
         (12.0, 1.0, 0.0, 7.0, None),
+        (9.5, 15.0, 0.0, 11.0, True),  # as bright as no voice
+        (9.5, 12.0, 0.0, 11.0, None),
         (30.0, -3.0, 0.0, 0.0, False),  # two samples hold little
         (20.0, -3.0, 0.0, 0.0, None),
         (30.0, -12.0, 0.0, 0.0, None),
@@ -62,10 +64,7 @@ def test_what_dies_slowly_and_may_leak_is_no_sure_crack(other_over_db, sure) -> 
     assert bool(_surely_slow(short, -24.0, 7.0)) is sure
 
 
-def test_a_crack_of_two_samples_in_a_pause_is_a_note(tmp_path) -> None:
-    """Averaged over a millisecond it reaches less than the voice's brightest consonants."""
-    scene = make(4)
-    at_s = scene.spoken[0][2] + 0.6
-    lay(scene, (SUBJECT,), at_s, np.array([0.02, -0.012]))
-    (found,) = problems(scene, tmp_path, "click")
-    assert (found.severity, found.mic) == ("note", "subject")
+def test_several_contacts_whose_leak_proves_nothing_may_be_a_crack() -> None:
+    """May be: told in pauses, and there as a note."""
+    short = Transient(SUBJECT, 3.0, 1e-3, 0.0, 1e-6, 0.0, contacts_over_db=24.0)
+    assert _surely_slow(short, -24.0, 0.0) is False
