@@ -92,6 +92,18 @@ def test_a_fan_of_three_times_a_hum_is_none(tone_hz: float, expected_hz: float |
     assert (found and found.fundamental_hz) == pytest.approx(expected_hz, abs=0.02)
 
 
+@pytest.mark.parametrize("lines", [(1,), (1, 2), (1, 2, 3)])
+@pytest.mark.parametrize(
+    ("tone_hz", "expected_hz"), [(93.9, None), (118.6, None), (100.3, 50.15), (119.9, 59.95)]
+)
+def test_of_twice_a_hum_only_the_grids_own_is_one(
+    tone_hz: float, expected_hz: float | None, lines: tuple[int, ...]
+) -> None:
+    """A rectifier hums at twice the mains and its multiples; a fan turns as it likes."""
+    found = look_for({number * tone_hz: -48.0 - 4 * number for number in lines}, None)
+    assert (found and found.fundamental_hz) == pytest.approx(expected_hz, abs=0.02)
+
+
 def check(lines: Lines, mains_hz: int | None, folder: Path) -> TakeRecord:
     built = make(rounds=3)
     built.samples[:, SUBJECT] += tones(lines, len(built.samples) / RATE_HZ)

@@ -37,9 +37,9 @@ HEARD_LINE_DB = 24.0
 MAINS_NEAR_HZ = 0.2
 # Our choice: two hums are about as strong if one's lines stand this much as high, in dB, in all.
 MAINS_SHARE = 0.7
-# Lines at every third multiple only are the first, second and third of a higher tone, as of a fan;
-# of the grids' own frequencies rectifiers make such.
-THIRDS, GRIDS_HZ, GRID_NEAR_HZ = 3, (50.0, 60.0), 1.0
+# Lines at every second or third multiple only are the first ones of a higher tone, as of a fan; of
+# the grids' own frequencies rectifiers make such. Small grids and islands stray further than large.
+GRIDS_HZ, GRID_NEAR_HZ = (50.0, 60.0), 0.5
 _LEAST_POWER = 1e-12  # -120 dBFS: below any converter, so rounding, not a hum
 _LINE_BINS = 3  # a Hann line spreads over +-2 bins, one more where it lies between
 
@@ -257,7 +257,7 @@ def find_hum(
 
 def _may_be_electric(found: dict[int, int], lines: dict[int, tuple[float, float]]) -> bool:
     """Whether the lines are a fundamental's of 45 to 65 Hz, and not those of a higher tone."""
-    if math.gcd(*found) < THIRDS:
+    if math.gcd(*found) == 1:
         return True
     multiple, peak = max(found.items())
     return any(abs(lines[peak][0] / multiple - grid) <= GRID_NEAR_HZ for grid in GRIDS_HZ)
