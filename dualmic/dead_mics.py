@@ -110,7 +110,7 @@ def with_dead_mics(bands_db: np.ndarray, activity: Activity, dead: Mask) -> Acti
             if heard is not None and heard < limit:
                 own[live, start:end] = False
                 own[mic, start:end] = True
-    return activity_of(own, activity.clusters_db, activity.leak_ratio, activity.cloth)
+    return _told(own, activity)
 
 
 def _between_voices(power: Floats, spoken: list[tuple[int, int]]) -> float | None:
@@ -162,8 +162,13 @@ def without_gaps(bands_db: np.ndarray, activity: Activity, held: Mask) -> Activi
                 own[1 - mic, start:end] = False
     if (own == activity.own).all():
         return activity
+    return replace(_told(own, activity), pause=activity.pause)  # who speaks into a gap still speaks
+
+
+def _told(own: Mask, activity: Activity) -> Activity:
+    """Return the same activity with other people speaking."""
     told = activity_of(own, activity.clusters_db, activity.leak_ratio, activity.cloth)
-    return replace(told, pause=activity.pause)  # who speaks into a gap still speaks
+    return replace(told, places=activity.places)
 
 
 def _typical_db(power: Floats) -> float | None:
