@@ -164,8 +164,10 @@ RULES: dict[str, Rule] = {
         + _of("meters.tones", LINE_DB="or a tone of both microphones, {:g} dB over its noise"),
     ),
     "both_talking": Rule(
-        "both voices in their own microphones at once: levels move apart, or both places show",
+        "both voices in their own microphones at once: levels move apart, both places show, or both"
+        " share the spectrum",
         _of("findings.talk", ASSENT_S="an assent up to {:g} s, an interruption beyond")
+        + _of("meters.shares", MORE="{:g} of the tones more than a lone voice leaves to the other")
         + _of("meters.places", LEAST_HEIGHT="a place shows from {:g} on, one signal being 1"),
     ),
     "dc_offset": Rule(

@@ -94,8 +94,10 @@ def hear(measured: Measured, *, one_mic: bool = False, gains: Sequence[GainStep]
     let_go()
     bands = without_gains(bands, gains)
     sums = measured.spectra.cross
-    arrivals = None if sums is None or one_mic else sums.arrivals
-    activity = find_speech(bands, gone, arrivals)
+    if sums is None or one_mic:
+        activity = find_speech(bands, gone)
+    else:
+        activity = find_speech(bands, gone, sums.arrivals, sums.phases)
     let_go()
     activity = without_gaps(bands, activity, held & ~dead)
     if dead.any():

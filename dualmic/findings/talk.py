@@ -40,6 +40,8 @@ def both_talking(hearing: Hearing, _limits: Limits) -> list[Finding]:
     voices: TwoVoices | None = None
     places = hearing.activity.places
     shown = np.zeros(len(together), bool) if places is None else places.together()
+    if hearing.activity.shared is not None:
+        shown |= hearing.activity.shared
     blown = _blown(hearing, len(together))
     found = []
     for start, end in zip(*runs_of(bridged(together, round(TOGETHER_BRIDGE_S * 100))), strict=True):

@@ -12,6 +12,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from dualmic.meters.arrivals import ArrivalMeter
+from dualmic.meters.phases import PhaseMeter
 from dualmic.tiles import Floats
 
 LOW_HZ, HIGH_HZ = 150.0, 7000.0  # where voices are; the range the delay is looked for in
@@ -32,7 +33,8 @@ class ClassSums:
     ``cross`` is ``(classes, bins)`` complex, ``first`` and ``second`` ``(classes, bins)``,
     ``frames`` ``(classes,)``; the last class holds the pauses. ``bins_hz`` are the frequencies and
     ``frame_bins`` the number of bins of a whole real spectrum, for the way back into time.
-    ``arrivals`` are the time differences that stand out, see :class:`ArrivalMeter`.
+    ``arrivals`` are the time differences that stand out, see :class:`ArrivalMeter`, ``phases`` how
+    far tones are ahead, see :class:`PhaseMeter`.
     """
 
     bins_hz: np.ndarray
@@ -43,6 +45,7 @@ class ClassSums:
     second: np.ndarray
     frames: np.ndarray
     arrivals: Floats
+    phases: np.ndarray
 
     @staticmethod
     def differences_db() -> np.ndarray:
@@ -66,6 +69,7 @@ class CrossSpectra:
         self._frames = np.zeros(_CLASSES + 1, np.int64)
         self._floor = np.full(2, np.inf)
         self._arrivals = ArrivalMeter(self._bins_hz)
+        self._phases = PhaseMeter(self._bins_hz)
 
     def push(
         self, first: np.ndarray, second: np.ndarray, power_first: Floats, power_second: Floats
@@ -74,6 +78,7 @@ class CrossSpectra:
         a, b = first[:, self._used], second[:, self._used]
         product = a * b.conj()
         self._arrivals.push(product)
+        self._phases.push(product)
         power_a, power_b = power_first[:, self._used], power_second[:, self._used]
         total = np.stack([power_a.sum(axis=1), power_b.sum(axis=1)], axis=1) * self._scale
         chosen = self._classes(total.astype(np.float64))
@@ -119,4 +124,5 @@ class CrossSpectra:
             self._second.copy(),
             self._frames.copy(),
             self._arrivals.result(),
+            self._phases.result(),
         )

@@ -39,7 +39,11 @@ def alone(own: Mask) -> Mask:
 
 
 def with_one_owner(
-    bands_db: np.ndarray, own: Mask, middle_db: float | None, places: Places | None = None
+    bands_db: np.ndarray,
+    own: Mask,
+    middle_db: float | None,
+    places: Places | None = None,
+    shared: Mask | None = None,
 ) -> Mask:
     """Return ``own`` ``(2, cells)`` with stretches of one voice left to whoever it belongs to.
 
@@ -48,14 +52,17 @@ def with_one_owner(
         own: where each microphone's wearer seems to speak.
         middle_db: the level difference midway between the two people's, None if not known.
         places: where the two people are, None if not known.
+        shared: where two voices share the spectrum, ``(cells,)``, None if not known.
 
     """
     own = own.copy()
     together = np.zeros(own.shape[1], bool)
     if places is not None:
         together = places.together() & (own[0] | own[1])
-        together = _parting(bands_db, own, together)
-        own |= together
+    if shared is not None:
+        together |= shared & (own[0] | own[1])
+    together = _parting(bands_db, own, together)
+    own |= together
     both = own[0] & own[1]
     if not both.any():
         return own

@@ -28,6 +28,7 @@ from dualmic.meters.leaks import first_ratios, least_of, more_leak, ratios
 from dualmic.meters.masks import bridged, longer, moving_mean, runs_of, widened
 from dualmic.meters.one_voice import alone, with_one_owner
 from dualmic.meters.places import SEEN_CELLS, Places, find_places
+from dualmic.meters.shares import at_once
 from dualmic.meters.spectrum import VOICE_BANDS
 from dualmic.meters.talking import SHORTEST_S, by_place, starts_db, talking, with_rest
 from dualmic.stack import kept, let_go, room
@@ -51,6 +52,7 @@ class Activity:
     None where that person was not heard. ``leak_ratio`` ``(2, bands)``: power of m's wearer in the
     other microphone over that in m, where it changes at its least. ``cloth`` ``(cells,)``: sound
     that is no voice and no background. ``places``: where people are, None if it does not show.
+    ``shared`` ``(cells,)``: where two voices share the spectrum, None if it was not asked.
     """
 
     own: Mask
@@ -61,10 +63,14 @@ class Activity:
     leak_ratio: Powers
     cloth: Mask
     places: Places | None = None
+    shared: Mask | None = None
 
 
 def find_speech(
-    bands_db: np.ndarray, gone: Mask | None = None, arrivals: Floats | None = None
+    bands_db: np.ndarray,
+    gone: Mask | None = None,
+    arrivals: Floats | None = None,
+    phases: np.ndarray | None = None,
 ) -> Activity:
     """Find who speaks when.
 
@@ -73,6 +79,7 @@ def find_speech(
             microphone in dB, from :class:`dualmic.meters.spectrum.Spectra`.
         gone: ``(2, cells)``, where a microphone is known to hold nothing usable, or None.
         arrivals: when sound arrives, from :class:`dualmic.meters.arrivals.ArrivalMeter`, or None.
+        phases: by tone, from :class:`dualmic.meters.phases.PhaseMeter`, or None.
 
     """
     cells = bands_db.shape[1]
@@ -110,7 +117,12 @@ def find_speech(
     if places is not None:
         own, other_sound = _seen_only(own, other_sound, places, loud, gone)
     let_go()
-    own = with_one_owner(bands_db, own, middle, places)
+    shared = np.zeros(cells, bool)
+    if phases is not None:
+        sounds = talking(heard, np.zeros((2, heard.count)), from_db)
+        shared = kept(at_once(phases, own, alone(own)) & both_live & sounds[0] & sounds[1])
+        let_go()
+    own = with_one_owner(bands_db, own, middle, places, shared)
     let_go()
     if more is not None:
         ratio = least_of(ratio, more, own)
@@ -121,7 +133,7 @@ def find_speech(
     )
     let_go()
     found = activity_of(own, (clusters[0], clusters[1]), ratio, other_sound)
-    return replace(found, places=places)
+    return replace(found, places=places, shared=shared)
 
 
 def _first_leaks(

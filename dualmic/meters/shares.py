@@ -1,0 +1,169 @@
+"""Whose voice fills how much of the spectrum: what tells two people at once from one.
+
+What phase each tone of a voice has between the microphones is learnt where one person surely
+speaks alone; then each moment's tones are parted into the two people's. A lone voice leaves next to
+nothing to the other; two at once share. Neither gains nor the loudness of the leak matter; where
+phases tell nothing (a leak under the noise, somebody who walks about), a lone voice seems shared,
+too, and nothing is said.
+"""
+
+from collections.abc import Iterator
+
+import numpy as np
+
+from dualmic.meters.masks import widened
+from dualmic.meters.phases import NOTHING, PER_S, STEPS, TONES_EACH
+from dualmic.stack import pieces, room
+from dualmic.tiles import CELLS_PER_S, Floats, Mask, Powers
+
+CELLS_EACH = CELLS_PER_S // PER_S
+# All our choices.
+LEAST_MOMENTS = 30  # of each person alone, three seconds
+NEIGHBOURS = 9  # tones that say together how steady a phase is
+KNOWN = 10.0  # tones heard of a frequency before it is believed by itself
+STEADIEST = 0.95  # mean cosine: in a room no phase is steadier
+OUTLIERS = 0.1  # of a voice's tones have any phase
+LEAST_TONES = 10  # that a moment has to have
+ROUNDS = 15  # of learning which share of a lone voice's tones seems to be the other's
+LARGEST_STRAY = 0.3  # where it is more, phases do not tell
+# Of two at once each has so much more than a lone voice leaves to the other.
+MORE, STEPS_BETWEEN = 0.12, 8
+# Tones and moments overlap: each counts as a part of a witness. A second voice begins, and one
+# follows the other, only if all of them together outweigh these logarithms of odds.
+WITNESS, BEGINS, FOLLOWS = 0.15, 4.0, 3.0
+MOST_OF_SINGLE = 0.1  # two voices where one surely is: nothing is told
+_TOGETHER = 6000  # moments, ten minutes, of no influence on results
+_FIRST, _SECOND, _BOTH, _OTHER = range(4)
+_COSTS = FOLLOWS, FOLLOWS, BEGINS, BEGINS
+
+
+def at_once(codes: np.ndarray, own: Mask, alone: Mask) -> Mask:
+    """Return where two voices share the spectrum, ``(cells,)``.
+
+    Args:
+        codes: :meth:`dualmic.meters.phases.PhaseMeter.result`.
+        own: where each microphone's wearer seems to speak, ``(2, cells)``.
+        alone: where one of them surely speaks alone, ``(2, cells)``.
+
+    """
+    cells = own.shape[1]
+    nobody = np.zeros(cells, bool)
+    if not len(codes):
+        return nobody
+    middle = np.minimum(np.arange(len(codes)) * CELLS_EACH, cells - 1)
+    live = (own[0] | own[1])[middle]
+    live &= np.concatenate(
+        [(codes[part] != NOTHING).sum(axis=1) >= LEAST_TONES for part in _parts(codes)]
+    )
+    single = np.stack([widened(mask[middle], -1, -1) & live for mask in alone])
+    if single.sum(axis=1).min() < LEAST_MOMENTS:
+        return nobody
+    first, second = (_likely(codes, mask) for mask in single)
+    odds = second / first
+    strays = _stray(codes[single[0]], odds), _stray(codes[single[1]], 1 / odds)
+    if max(strays) > LARGEST_STRAY:
+        return nobody
+    both = _most_likely(_evidence(codes, live, (first, second), strays)) == _BOTH
+    both &= live
+    if both[single[0] | single[1]].mean() > MOST_OF_SINGLE:
+        return nobody
+    return _by_cell(both, cells)
+
+
+def _parts(codes: np.ndarray) -> Iterator[slice]:
+    return pieces(len(codes), _TOGETHER)
+
+
+def _stray(codes: np.ndarray, odds: Floats | Powers) -> float:
+    """Return which share of a lone voice's tones seems to be the other's."""
+    ratio = odds[np.arange(codes.shape[1]), codes][codes != NOTHING]
+    share = MORE
+    for _ in range(ROUNDS):
+        theirs = share * ratio
+        share = float((theirs / (theirs + (1 - share))).mean())
+    return share
+
+
+def _evidence(
+    codes: np.ndarray, live: Mask, likely: tuple[Floats, Floats], strays: tuple[float, float]
+) -> Floats:
+    """Return how well each moment fits the first voice alone, the second, both, other sound.
+
+    ``(moments, 4)``; moments that are not ``live`` fit all alike, and other sound has any phase.
+    """
+    fits = room((len(codes), len(_COSTS)), np.float32)
+    bands = np.arange(codes.shape[1])
+    between = np.linspace(min(strays[0] + MORE, 0.5), max(1 - strays[1] - MORE, 0.5), STEPS_BETWEEN)
+    for part in _parts(codes):
+        at = part.start + np.flatnonzero(live[part])
+        one, two = (each[bands, codes[at]] for each in likely)
+        more = two - one
+
+        def fit(share: float, one: Floats = one, more: Floats = more) -> Floats:
+            """Say how well that share of the second voice does."""
+            fits: Floats = np.log(one + np.float32(share) * more).sum(axis=1)
+            return fits
+
+        fits[at, _FIRST], fits[at, _SECOND] = fit(strays[0]), fit(1 - strays[1])
+        mixed = np.stack([fit(float(share)) for share in between])
+        top = mixed.max(axis=0)
+        fits[at, _BOTH] = top + np.log(np.exp(mixed - top).mean(axis=0))
+    fits *= np.float32(WITNESS)
+    return fits
+
+
+def _most_likely(fits: Floats) -> np.ndarray:
+    """Return who speaks at each moment: the course that fits best, changes counted against it."""
+    before = np.zeros((len(fits), len(_COSTS)), np.uint8)
+    ends = [0.0] * len(_COSTS)
+    for moment, fit in enumerate(fits.tolist()):
+        best = max(ends)
+        who = ends.index(best)
+        passing = _BOTH if ends[_BOTH] >= ends[_OTHER] else _OTHER  # which end for nothing
+        after = []
+        for here, (stays, cost) in enumerate(zip(ends, _COSTS, strict=True)):
+            came, lead = here, stays
+            if best - cost > lead:
+                came, lead = who, best - cost
+            if here in (_FIRST, _SECOND) and ends[passing] > lead:
+                came, lead = passing, ends[passing]
+            before[moment, here] = came
+            after.append(lead + fit[here])
+        ends = after
+    course = np.empty(len(fits), np.uint8)
+    last = ends.index(max(ends))
+    for moment in range(len(fits) - 1, -1, -1):
+        course[moment] = last
+        last = before[moment, last]
+    return course
+
+
+def _likely(codes: np.ndarray, single: Mask) -> Floats:
+    """Return how likely each code of each band is while one person speaks, ``(bands, 256)``."""
+    bands = codes.shape[1]
+    heard = codes[single].astype(np.int64) + 256 * np.arange(bands)
+    counts = np.bincount(heard.ravel(), minlength=256 * bands).reshape(bands, 256)
+    counts = counts[:, : TONES_EACH * STEPS].reshape(bands * TONES_EACH, STEPS)
+    turn = np.exp(2j * np.pi * np.arange(STEPS) / STEPS)
+    number = counts.sum(axis=1)
+    total = counts @ turn
+    # What fits itself fits too well by the square root of how many there are.
+    fits = np.abs(total) - 0.8 * np.sqrt(number)
+    around = np.ones(NEIGHBOURS)
+    usual = (np.convolve(fits, around, "same") + KNOWN * fits.sum() / max(number.sum(), 1)) / (
+        np.convolve(number, around, "same") + KNOWN
+    )
+    steady = (fits + KNOWN * usual) / (number + KNOWN)
+    steady = np.clip(steady, 0.01, STEADIEST)[:, None]
+    peaked = steady * (2 - steady**2) / (1 - steady**2)  # von Mises, to the second order
+    shape = np.exp(peaked * (np.cos(np.angle(turn)[None] - np.angle(total)[:, None]) - 1))
+    shape *= STEPS / shape.sum(axis=1, keepdims=True)
+    likely = np.ones((bands, 256))
+    shape = (1 - OUTLIERS) * shape + OUTLIERS
+    likely[:, : TONES_EACH * STEPS] = shape.reshape(bands, TONES_EACH * STEPS)
+    return likely.astype(np.float32)
+
+
+def _by_cell(moments: Mask, cells: int) -> Mask:
+    wide = np.repeat(moments, CELLS_EACH)[CELLS_EACH // 2 :][:cells]
+    return np.concatenate([wide, np.zeros(cells - len(wide), bool)])
