@@ -1,5 +1,6 @@
 """Talking at once, and one place for both microphones, on mixes of real speech."""
 
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -10,6 +11,7 @@ from speech_scene import INTERVIEWER, RATE_HZ, SUBJECT, Scene
 
 from dualmic.findings import Limits, all_findings
 from dualmic.findings.base import Finding
+from dualmic.findings.talk import both_talking
 from dualmic.hearing import hear
 from dualmic.measure import measure
 from dualmic.take import check_take
@@ -117,3 +119,18 @@ def test_high_crosstalk_is_not_one_place() -> None:
 def test_one_microphone_twice_is_not_one_place() -> None:
     scene = speech_scene.make(2)
     assert findings(scene.samples[:, [1, 1]], "one_place") == []
+
+
+@pytest.mark.parametrize(("shared", "severities"), [(False, []), (True, ["note"])])
+def test_only_the_shared_spectrum_is_thin_evidence(shared: bool, severities: list[str]) -> None:
+    """Both seem to speak through an answer, but levels and places tell of one voice."""
+    scene = speech_scene.make(4)
+    measured = measure([scene.samples.astype(np.float32)], RATE_HZ, 2, bit_depth=24)
+    hearing = hear(measured)
+    start_s, end_s = scene.answers()[1]
+    own, both = hearing.activity.own.copy(), np.zeros(measured.cells, bool)
+    both[round(start_s * 100) + 20 : round(end_s * 100) - 20] = True
+    own[:, both] = True
+    activity = replace(hearing.activity, own=own, shared=both & shared)
+    found = both_talking(replace(hearing, activity=activity), Limits())
+    assert [f.severity for f in found] == severities

@@ -40,8 +40,7 @@ def both_talking(hearing: Hearing, _limits: Limits) -> list[Finding]:
     voices: TwoVoices | None = None
     places = hearing.activity.places
     shown = np.zeros(len(together), bool) if places is None else places.together()
-    if hearing.activity.shared is not None:
-        shown |= hearing.activity.shared
+    shared = hearing.activity.shared
     blown = _blown(hearing, len(together))
     found = []
     for start, end in zip(*runs_of(bridged(together, round(TOGETHER_BRIDGE_S * 100))), strict=True):
@@ -53,10 +52,12 @@ def both_talking(hearing: Hearing, _limits: Limits) -> list[Finding]:
             activity = hearing.activity
             voices = TwoVoices(hearing.bands_db, activity.single, activity.pause)
         seen = shown[start:end][inside].mean() > TWO_SHARE
-        if not (seen or voices.are_two(voices.apart(start, end, inside)[inside])):
+        parted = seen or voices.are_two(voices.apart(start, end, inside)[inside])
+        if not parted and (shared is None or shared[start:end][inside].mean() <= TWO_SHARE):
             continue
         assent = length_s < ASSENT_S
-        # Wind on a microphone may pass for its wearer's voice: thin evidence.
+        # Thin evidence: wind on a microphone may pass for its wearer's voice; and only the shared
+        # spectrum tells of two, neither levels nor places.
         windy = float((inside & blown[start:end]).sum()) / 100 > length_s / 2
         found.append(
             Finding(
@@ -64,7 +65,7 @@ def both_talking(hearing: Hearing, _limits: Limits) -> list[Finding]:
                 None,
                 start / 100,
                 end / 100,
-                "note" if assent or windy else "warn",
+                "note" if assent or windy or not parted else "warn",
                 round(length_s, 2),
                 ASSENT_S,
                 "s",
