@@ -102,6 +102,22 @@ def test_where_phases_tell_nothing_nothing_is_told() -> None:
     assert not at_once(codes, own, np.stack([own[0] & ~own[1], own[1] & ~own[0]])).any()
 
 
+def test_one_microphone_recorded_twice_shows_no_place() -> None:
+    """The second person is heard there alone; what has no phase later on is not theirs."""
+    rng = np.random.default_rng(3)
+    codes = _codes(rng, rng.integers(STEPS, size=(BANDS, TONES_EACH)), MOMENTS)
+    twice = (codes // STEPS * STEPS).astype(np.uint8)
+    codes[100:200] = twice[100:200]
+    some = rng.random((20, BANDS)) < 0.4
+    codes[300:320] = np.where(some, twice[300:320], codes[300:320])
+    own = np.zeros((2, 10 * MOMENTS), bool)
+    own[0] = True
+    own[:, 1000:2000] = [[False], [True]]
+    sure = own.copy()
+    sure[:, 2800:3400] = False
+    assert not at_once(codes, own, sure).any()
+
+
 @pytest.mark.parametrize("leak_db", [-6.0, -4.0])
 @pytest.mark.parametrize("swing_db", [0.0, 2.0])
 def test_interruptions_are_found_in_a_room_that_leaks(leak_db: float, swing_db: float) -> None:

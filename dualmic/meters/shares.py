@@ -24,6 +24,7 @@ KNOWN = 10.0  # tones heard of a frequency before it is believed by itself
 STEADIEST = 0.95  # mean cosine: in a room no phase is steadier
 OUTLIERS = 0.1  # of a voice's tones have any phase
 LEAST_TONES = 10  # that a moment has to have
+TWICE_SHARE, TWICE_STEPS = 0.9, 1  # of tones so near to no phase: one microphone recorded twice
 ROUNDS = 15  # of learning which share of a lone voice's tones seems to be the other's
 LARGEST_STRAY = 0.3  # where it is more, phases do not tell
 # Of two at once each has so much more than a lone voice leaves to the other.
@@ -52,9 +53,7 @@ def at_once(codes: np.ndarray, own: Mask, alone: Mask) -> Mask:
         return nobody
     middle = np.minimum(np.arange(len(codes)) * CELLS_EACH, cells - 1)
     live = (own[0] | own[1])[middle]
-    live &= np.concatenate(
-        [(codes[part] != NOTHING).sum(axis=1) >= LEAST_TONES for part in _parts(codes)]
-    )
+    live &= np.concatenate([_tells(codes[part]) for part in _parts(codes)])
     single = np.stack([widened(mask[middle], -1, -1) & live for mask in alone])
     if single.sum(axis=1).min() < LEAST_MOMENTS:
         return nobody
@@ -72,6 +71,16 @@ def at_once(codes: np.ndarray, own: Mask, alone: Mask) -> Mask:
 
 def _parts(codes: np.ndarray) -> Iterator[slice]:
     return pieces(len(codes), _TOGETHER)
+
+
+def _tells(codes: np.ndarray) -> Mask:
+    """Return the moments with enough tones, and of two microphones."""
+    heard = codes != NOTHING
+    tones = heard.sum(axis=1)
+    phase = codes.astype(np.int16) % STEPS
+    level = heard & ((phase <= TWICE_STEPS) | (phase >= STEPS - TWICE_STEPS))
+    told: Mask = (tones >= LEAST_TONES) & (level.sum(axis=1) < TWICE_SHARE * tones)
+    return told
 
 
 def _stray(codes: np.ndarray, odds: Floats | Powers) -> float:
