@@ -37,8 +37,9 @@ ALONE_UNDER_VOICE_DB = 0.0
 # So proven, a crack may be half buried in a loud consonant, or faint; what untouched voices have of
 # such sounds misses up to 8 dB of its leak, and 10 dB once in an hour.
 PROVEN_CLICK_DB, PROVEN_MISSING_DB, PROVEN_UNDER_VOICE_DB = 9.0, 12.0, 22.0
-# Nothing a mouth does comes and goes within milliseconds by so much, however faint.
-ABRUPT_DB, FAINTEST_UNDER_VOICE_DB = 25.0, 25.0
+# Nothing a mouth does comes and goes within milliseconds by so much, however faint: of breaths and
+# limited voices the most abrupt stood out by 26 dB.
+ABRUPT_DB, FAINTEST_UNDER_VOICE_DB = 27.0, 25.0
 # In second differences a crack stands out under a loud consonant as well. Lips part far below the
 # voice's brightest consonants there: what reaches those is no mouth's, nor what misses its leak.
 EDGE_DB, EDGE_PROVEN_DB, BRIGHTER_DB = 13.0, 11.0, 0.0

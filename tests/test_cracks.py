@@ -68,3 +68,10 @@ def test_several_contacts_whose_leak_proves_nothing_may_be_a_crack() -> None:
     """May be: told in pauses, and there as a note."""
     short = Transient(SUBJECT, 3.0, 1e-3, 0.0, 1e-6, 0.0, contacts_over_db=24.0)
     assert _surely_slow(short, -24.0, 0.0) is False
+
+
+@pytest.mark.parametrize(("over_db", "sure"), [(26.0, None), (28.0, True)])
+def test_a_faint_sound_is_a_crack_only_if_more_abrupt_than_breaths_are(over_db, sure) -> None:
+    """24 dB under the voice, the other microphone silent."""
+    short = Transient(SUBJECT, 3.0, 10 ** (-58 / 10), over_db, 1e-9, 0.0)
+    assert _surely(short, -34.0, 0.0, alone=False) is sure
