@@ -57,9 +57,10 @@ def at_once(codes: np.ndarray, own: Mask, alone: Mask) -> Mask:
     single = np.stack([widened(mask[middle], -1, -1) & live for mask in alone])
     if single.sum(axis=1).min() < LEAST_MOMENTS:
         return nobody
-    first, second = (_likely(codes, mask) for mask in single)
+    counts = [_counts(codes, mask) for mask in single]
+    first, second = (_likely(count) for count in counts)
     odds = second / first
-    strays = _stray(codes[single[0]], odds), _stray(codes[single[1]], 1 / odds)
+    strays = _stray(counts[0], odds), _stray(counts[1], 1 / odds)
     if max(strays) > LARGEST_STRAY:
         return nobody
     both = _most_likely(_evidence(codes, live, (first, second), strays)) == _BOTH
@@ -83,13 +84,24 @@ def _tells(codes: np.ndarray) -> Mask:
     return told
 
 
-def _stray(codes: np.ndarray, odds: Floats | Powers) -> float:
+def _counts(codes: np.ndarray, single: Mask) -> np.ndarray:
+    """Return how often each code comes in each band while one person speaks, ``(bands, 256)``."""
+    bands = codes.shape[1]
+    total = np.zeros(256 * bands, np.int64)
+    for part in _parts(codes):
+        heard = codes[part][single[part]] + 256 * np.arange(bands)
+        total += np.bincount(heard.ravel(), minlength=256 * bands)
+    return total.reshape(bands, 256)
+
+
+def _stray(counts: np.ndarray, odds: Floats | Powers) -> float:
     """Return which share of a lone voice's tones seems to be the other's."""
-    ratio = odds[np.arange(codes.shape[1]), codes][codes != NOTHING]
+    told = counts.copy()
+    told[:, NOTHING] = 0
     share = MORE
     for _ in range(ROUNDS):
-        theirs = share * ratio
-        share = float((theirs / (theirs + (1 - share))).mean())
+        theirs = share * odds.astype(np.float64)
+        share = float((told * (theirs / (theirs + (1 - share)))).sum() / max(told.sum(), 1))
     return share
 
 
@@ -125,7 +137,8 @@ def _most_likely(fits: Floats) -> np.ndarray:
     """Return who speaks at each moment: the course that fits best, changes counted against it."""
     before = np.zeros((len(fits), len(_COSTS)), np.uint8)
     ends = [0.0] * len(_COSTS)
-    for moment, fit in enumerate(fits.tolist()):
+    moments = (fit for part in _parts(fits) for fit in fits[part].tolist())
+    for moment, fit in enumerate(moments):
         best = max(ends)
         who = ends.index(best)
         passing = _BOTH if ends[_BOTH] >= ends[_OTHER] else _OTHER  # which end for nothing
@@ -147,11 +160,9 @@ def _most_likely(fits: Floats) -> np.ndarray:
     return course
 
 
-def _likely(codes: np.ndarray, single: Mask) -> Floats:
-    """Return how likely each code of each band is while one person speaks, ``(bands, 256)``."""
-    bands = codes.shape[1]
-    heard = codes[single].astype(np.int64) + 256 * np.arange(bands)
-    counts = np.bincount(heard.ravel(), minlength=256 * bands).reshape(bands, 256)
+def _likely(counts: np.ndarray) -> Floats:
+    """Return how likely each code of each band is, of their ``(bands, 256)`` counts."""
+    bands = len(counts)
     counts = counts[:, : TONES_EACH * STEPS].reshape(bands * TONES_EACH, STEPS)
     turn = np.exp(2j * np.pi * np.arange(STEPS) / STEPS)
     number = counts.sum(axis=1)
