@@ -113,7 +113,7 @@ def cracks(measured: Measured, activity: Activity, dead: Mask) -> list[list[Crac
                 slow = _surely_slow(short, voice, missing_db - usually_db)
                 sure = sure if slow is None else slow
             if sure is not None:
-                over_db = max(short.over_db, short.slow_over_db, short.contacts_over_db)
+                over_db = max(short.over_db, short.lasting_over_db)
                 _add(found[mic], Crack(short.at_s, over_db, sure))
     return found
 
@@ -210,7 +210,7 @@ def _may_leak(short: Transient, missing_db: float) -> bool:
 
 def _surely_slow(short: Transient, voice: float | None, missing_db: float) -> bool | None:
     """Return the same of one that takes longer to die away."""
-    over_db = max(short.slow_over_db, short.contacts_over_db)
+    over_db = short.lasting_over_db
     power = float(power_db(short.power))
     if short.bright_power is not None:
         if over_db < SLOW_EDGE_DB or power < float(power_db(short.bright_power)) + BRIGHTER_DB:

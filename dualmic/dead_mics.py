@@ -168,7 +168,7 @@ def without_gaps(bands_db: np.ndarray, activity: Activity, held: Mask) -> Activi
 def _told(own: Mask, activity: Activity) -> Activity:
     """Return the same activity with other people speaking."""
     told = activity_of(own, activity.clusters_db, activity.leak_ratio, activity.cloth)
-    return replace(told, places=activity.places, shared=activity.shared)
+    return replace(told, places=activity.places, at_once=activity.at_once)
 
 
 def _typical_db(power: Floats) -> float | None:

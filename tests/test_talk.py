@@ -131,6 +131,6 @@ def test_only_the_shared_spectrum_is_thin_evidence(shared: bool, severities: lis
     own, both = hearing.activity.own.copy(), np.zeros(measured.cells, bool)
     both[round(start_s * 100) + 20 : round(end_s * 100) - 20] = True
     own[:, both] = True
-    activity = replace(hearing.activity, own=own, shared=both & shared)
+    activity = replace(hearing.activity, own=own, at_once=both & shared)
     found = both_talking(replace(hearing, activity=activity), Limits())
     assert [f.severity for f in found] == severities

@@ -40,7 +40,7 @@ def both_talking(hearing: Hearing, _limits: Limits) -> list[Finding]:
     voices: TwoVoices | None = None
     places = hearing.activity.places
     shown = np.zeros(len(together), bool) if places is None else places.together()
-    shared = hearing.activity.shared
+    at_once = hearing.activity.at_once
     blown = _blown(hearing, len(together))
     found = []
     for start, end in zip(*runs_of(bridged(together, round(TOGETHER_BRIDGE_S * 100))), strict=True):
@@ -53,7 +53,7 @@ def both_talking(hearing: Hearing, _limits: Limits) -> list[Finding]:
             voices = TwoVoices(hearing.bands_db, activity.single, activity.pause)
         seen = shown[start:end][inside].mean() > TWO_SHARE
         parted = seen or voices.are_two(voices.apart(start, end, inside)[inside])
-        if not parted and (shared is None or shared[start:end][inside].mean() <= TWO_SHARE):
+        if not parted and (at_once is None or at_once[start:end][inside].mean() <= TWO_SHARE):
             continue
         assent = length_s < ASSENT_S
         # Thin evidence: wind on a microphone may pass for its wearer's voice; and only the shared

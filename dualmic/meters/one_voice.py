@@ -43,7 +43,7 @@ def with_one_owner(
     own: Mask,
     middle_db: float | None,
     places: Places | None = None,
-    shared: Mask | None = None,
+    at_once: Mask | None = None,
 ) -> Mask:
     """Return ``own`` ``(2, cells)`` with stretches of one voice left to whoever it belongs to.
 
@@ -52,15 +52,15 @@ def with_one_owner(
         own: where each microphone's wearer seems to speak.
         middle_db: the level difference midway between the two people's, None if not known.
         places: where the two people are, None if not known.
-        shared: where two voices share the spectrum, ``(cells,)``, None if not known.
+        at_once: where two voices share the spectrum, ``(cells,)``, None if not known.
 
     """
     own = own.copy()
     together = np.zeros(own.shape[1], bool)
     if places is not None:
         together = places.together() & (own[0] | own[1])
-    if shared is not None:
-        together |= shared & (own[0] | own[1])
+    if at_once is not None:
+        together |= at_once & (own[0] | own[1])
     together = _parting(bands_db, own, together)
     own |= together
     both = own[0] & own[1]

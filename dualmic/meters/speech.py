@@ -52,7 +52,7 @@ class Activity:
     None where that person was not heard. ``leak_ratio`` ``(2, bands)``: power of m's wearer in the
     other microphone over that in m, where it changes at its least. ``cloth`` ``(cells,)``: sound
     that is no voice and no background. ``places``: where people are, None if it does not show.
-    ``shared`` ``(cells,)``: where two voices share the spectrum, None if it was not asked.
+    ``at_once`` ``(cells,)``: where two voices share the spectrum, None if it was not asked.
     """
 
     own: Mask
@@ -63,7 +63,7 @@ class Activity:
     leak_ratio: Powers
     cloth: Mask
     places: Places | None = None
-    shared: Mask | None = None
+    at_once: Mask | None = None
 
 
 def find_speech(
@@ -117,12 +117,12 @@ def find_speech(
     if places is not None:
         own, other_sound = _seen_only(own, other_sound, places, loud, gone)
     let_go()
-    shared = np.zeros(cells, bool)
+    two: Mask | None = None
     if phases is not None:
         sounds = talking(heard, np.zeros((2, heard.count)), from_db)
-        shared = kept(at_once(phases, own, alone(own)) & both_live & sounds[0] & sounds[1])
+        two = kept(at_once(phases, own, alone(own)) & both_live & sounds[0] & sounds[1])
         let_go()
-    own = with_one_owner(bands_db, own, middle, places, shared)
+    own = with_one_owner(bands_db, own, middle, places, two)
     let_go()
     if more is not None:
         ratio = least_of(ratio, more, own)
@@ -133,7 +133,7 @@ def find_speech(
     )
     let_go()
     found = activity_of(own, (clusters[0], clusters[1]), ratio, other_sound)
-    return replace(found, places=places, shared=shared)
+    return replace(found, places=places, at_once=two)
 
 
 def _first_leaks(

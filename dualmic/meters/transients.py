@@ -68,6 +68,11 @@ class Transient:
     slow_over_db: float = 0.0
     contacts_over_db: float = 0.0
 
+    @property
+    def lasting_over_db(self) -> float:
+        """How far it stands out though it takes a while: it dies away, or touches again."""
+        return max(self.slow_over_db, self.contacts_over_db)
+
 
 class TransientMeter:
     """Feeds on spans of two channels, keeps their short sounds."""
