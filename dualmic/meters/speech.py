@@ -30,7 +30,7 @@ from dualmic.meters.one_voice import alone, with_one_owner
 from dualmic.meters.places import SEEN_CELLS, Places, find_places
 from dualmic.meters.shares import at_once
 from dualmic.meters.spectrum import VOICE_BANDS
-from dualmic.meters.talking import SHORTEST_S, by_place, starts_db, talking, with_rest
+from dualmic.meters.talking import SHORTEST_S, by_place, sounding, starts_db, talking, with_rest
 from dualmic.stack import kept, let_go, room
 from dualmic.tiles import Floats, Mask, Powers
 
@@ -119,7 +119,7 @@ def find_speech(
     let_go()
     two: Mask | None = None
     if phases is not None:
-        sounds = talking(heard, np.zeros((2, heard.count)), from_db)
+        sounds = sounding(heard, from_db)
         two = kept(at_once(phases, own, alone(own)) & both_live & sounds[0] & sounds[1])
         let_go()
     own = with_one_owner(bands_db, own, middle, places, two)

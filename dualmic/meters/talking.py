@@ -103,9 +103,14 @@ def _talking_in(heard: Bands, m: int, ratio: Powers, start_db: float, more: Floa
     return longer(bridged(mask, round(BRIDGE_S * 100)), round(SHORTEST_S * 100))
 
 
+def sounding(heard: Bands, from_db: Sequence[float]) -> Mask:
+    """Return where each microphone holds speech over its noise, anybody's, ``(2, cells)``."""
+    return talking(heard, np.zeros((2, heard.count)), from_db)
+
+
 def by_place(heard: Bands, from_db: Sequence[float], places: Places) -> Mask:
     """Give all speech to whose place shows: each microphone hears both people as loudly."""
-    sounds = talking(heard, np.zeros((2, heard.count)), from_db)
+    sounds = sounding(heard, from_db)
     own = (sounds[0] | sounds[1]) & places.prevailing()
     return np.stack([longer(row, round(SHORTEST_S * 100)) for row in own])
 
@@ -125,8 +130,7 @@ def with_rest(
     """
     own = own.copy()
     nobody = ~(own[0] | own[1])
-    silent = np.zeros((2, heard.count))
-    for m, mask in enumerate(talking(heard, silent, from_db)):
+    for m, mask in enumerate(sounding(heard, from_db)):
         if m == 0:
             theirs = difference_db > middle_db + least_db
         else:
