@@ -11,6 +11,7 @@ import numpy as np
 
 from dualmic.findings.base import BLOCKS_PER_S, in_blocks
 from dualmic.findings.floors import AT_EDGE, Step
+from dualmic.findings.jump_dates import Witnesses, at_its_moment
 from dualmic.findings.jump_sound import AGREE_DB, sound_classes
 from dualmic.findings.jumps import BANDS, Jump, mostly_dead
 from dualmic.findings.moments import moment
@@ -30,14 +31,6 @@ VOICE_ERROR_DB = 2.5  # of a shift that tells something
 ALONE_ERROR_DB = 2.5  # a voice by itself keeps its level to this over some seconds
 BESIDE_S = 1.0  # on each side, in which speech begins or ends
 SAME_SHARE = 0.5  # of what the voices shift by, at least, it is no background's step alone
-# How far a moment may be moved by the patterns: where voices told it, where the background did.
-MARGIN_S, DATED_S, LEAST_BLOCKS = 0.5, 0.2, 20
-# One voice's differences spread by about this in each band; an unknown one counts as this far off.
-PATTERN_DB, PATTERN_FAR = 3.0, 4.0
-PATTERN_TELLS_DB = 8.0  # a smaller jump is told better by the background
-RARE = 2e-3  # share of blocks with a pattern that was never heard before
-STAYS = 0.02  # nepers a block for leaving the moment where it was
-CLEAREST, ALIKE_BLOCKS, LIKELY = 3.0, 2.0, 0.5  # nepers, see ``floors.py``
 
 
 def with_gain_steps(
@@ -106,16 +99,12 @@ def with_gain_steps(
         ):
             dated.add(len(found))
             found.append(Jump(mic, at_s, by, span, moved))
-    apart_bands = blocks[0, :, 1:] - blocks[1, :, 1:]
+    apart_db = blocks[0, :, 1:] - blocks[1, :, 1:]
     # Two voices at once make patterns of their own.
-    talk = in_blocks(hearing.activity.own, len(quiet))
-    apart_bands[talk.any(axis=2).all(axis=0)] = np.nan
-    for k, jump in enumerate(found):
-        found[k] = _dated(
-            jump,
-            apart_bands,
-            DATED_S if k in dated else MARGIN_S,
-        )
+    talk = in_blocks(hearing.activity.own, count)
+    apart_db[talk.any(axis=2).all(axis=0)] = np.nan
+    told = Witnesses(blocks, apart_db, quiet, talked, paused)
+    found = [at_its_moment(jump, told) for jump in found]
     found = [
         replace(jump, sure=jump.sure and not _opens_with_words(hearing, jump, levels))
         for jump in found
@@ -254,43 +243,3 @@ def _voices_shift(voices: list[Sums], at: int) -> Powers:
     moment = np.array([at])
     told = np.array([row.shift(moment, at - SIDE, at + SIDE)[:, 0] for row in voices])
     return told[told[:, 1] < VOICE_ERROR_DB, 0]
-
-
-def _dated(jump: Jump, apart_db: Powers, margin_s: float) -> Jump:
-    """Date a jump by the differences between the microphones, all bands of a block together.
-
-    Whoever speaks, and in pauses, the pattern of differences over the bands is one that was there
-    before or one that came after; the gain shifts the whole pattern. What is near to the patterns
-    of before is before the jump, what is near to the shifted ones after.
-    """
-    by = jump.by_db if jump.mic == 0 else -jump.by_db
-    margin, count = round(margin_s * BLOCKS_PER_S), len(apart_db)
-    low = max(round(jump.span_s[0] * BLOCKS_PER_S) - margin, 0)
-    high = min(round(jump.span_s[1] * BLOCKS_PER_S) + margin, count)
-    known: Mask = np.asarray(np.isfinite(apart_db).all(axis=1))
-    reach = np.arange(count)
-    before = apart_db[known & (reach < low) & (reach >= low - SIDE)]
-    after = apart_db[known & (reach >= high) & (reach < high + SIDE)]
-    if min(len(before), len(after)) < LEAST_BLOCKS:
-        return jump
-    usual = np.concatenate([before, after - by])
-    part = apart_db[low:high]
-    says = np.log(_near(part, usual) / _near(part - by, usual))
-    says = np.where(known[low:high], np.clip(says, -CLEAREST, CLEAREST), 0.0) / ALIKE_BLOCKS
-    total = np.concatenate([[0.0], np.cumsum(says)])
-    # Patterns that were never heard before say nothing: then it stays where it was.
-    total -= STAYS * np.abs(low + np.arange(len(total)) - jump.at_s * BLOCKS_PER_S)
-    likely = low + np.flatnonzero(total > total.max() - LIKELY)
-    at = low + int(np.argmax(total))
-    if at in (low, high):  # no step from the one pattern to the other within reach
-        further = margin_s < MARGIN_S and abs(by) >= PATTERN_TELLS_DB
-        return _dated(jump, apart_db, MARGIN_S) if further else jump
-    span = float(likely[0]) / BLOCKS_PER_S, float(likely[-1]) / BLOCKS_PER_S
-    return replace(jump, at_s=at / BLOCKS_PER_S, span_s=span)
-
-
-def _near(patterns: Powers, usual: Powers) -> Powers:
-    """Return how common each pattern of differences is among the usual ones."""
-    apart = ((patterns[:, None] - usual[None]) / PATTERN_DB) ** 2
-    apart = np.nan_to_num(apart, nan=PATTERN_FAR).sum(axis=2)
-    return np.asarray(np.exp(-0.5 * apart).mean(axis=1) + RARE)

@@ -39,20 +39,29 @@ def moment(
 
     """
     low, high = span
-    with np.errstate(invalid="ignore"):
-        asked = np.abs(after - before) >= LEAST_DB
     for _ in range(FURTHER):
         low, high = max(low - REACH, 0), min(high + REACH, blocks.shape[1])
-        near = blocks[:, low:high].transpose(0, 2, 1)[asked]
-        free = np.where(talk[low:high], FREE_IN_TALK, FREE_BETWEEN)
-        free = np.where(pause[low:high], FREE_IN_PAUSES, free)
-        says = [np.log(_density(near - level[asked][:, None], free)) for level in (before, after)]
-        later = np.nan_to_num(says[1] - says[0]).sum(axis=0) / ALIKE_BANDS
-        total = np.concatenate([[0.0], np.cumsum(np.clip(later, -CLEAREST, CLEAREST))])
+        later = says_later(blocks[:, low:high], before, after, talk[low:high], pause[low:high])
+        total = np.concatenate([[0.0], np.cumsum(later)])
         likely = low + np.flatnonzero(total < total.min() + LIKELY)
         if low + EDGE < likely[0] and likely[-1] < high - EDGE:
             break
     return low + int(np.argmin(total)), int(likely[0]), int(likely[-1])
+
+
+def says_later(blocks: Powers, before: Powers, after: Powers, talk: Mask, pause: Mask) -> Powers:
+    """Return by how many nepers each block speaks for the later background, ``(blocks,)``.
+
+    Negative where it speaks for the earlier one; arguments as in :func:`moment`.
+    """
+    with np.errstate(invalid="ignore"):
+        asked = np.abs(after - before) >= LEAST_DB
+    levels = blocks.transpose(0, 2, 1)[asked]
+    free = np.where(talk, FREE_IN_TALK, FREE_BETWEEN)
+    free = np.where(pause, FREE_IN_PAUSES, free)
+    says = [np.log(_density(levels - level[asked][:, None], free)) for level in (before, after)]
+    later = np.nan_to_num(says[1] - says[0]).sum(axis=0) / ALIKE_BANDS
+    return np.asarray(np.clip(later, -CLEAREST, CLEAREST))
 
 
 def _density(over_db: Powers, free: Powers) -> Powers:
