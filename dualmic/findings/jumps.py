@@ -25,7 +25,7 @@ LEAST_JUMP_DB = 3.5
 SURE_DB = 1.8
 ALIKE_DB = 1.8
 STILL_SHARE = 0.45  # the other microphone's change, at most, beside a gain's
-STAYS_SHARE = 0.4  # of a gain's jump, and a voice has not taken part in it
+STAYS_SHARE, SURELY = 0.4, 2.0  # of a gain's jump, and a voice has no part in it; its errors
 STEEP_SHARE = 0.6  # of a change that two seconds have to show; a lorry takes longer
 LESS_DB = 1.0
 LEAST_MOVE_DB = 1.0  # a background that does not follow a gain keeps its level by this
@@ -117,12 +117,10 @@ def _split(sound: Sound) -> list[Jump]:
             )
             heard = np.isfinite(shift)
             proven = bool(heard[2] or heard.all(where=[True, True, False]))  # more than one voice
-            # Voices that take no part: a background of one microphone, as a gate's that opens.
-            known = error[:2] < SURE_DB
-            proven &= not (known.any() and (np.abs(shift[:2][known] / change) < STAYS_SHARE).all())
+            proven &= not _voices_stay(shift, error, change)
             sure = sound.alone is None and proven and _shows_at(sound, mic, block, change)
             sure = sure and abs(first_told(sound, block, change)) >= PLAINLY
-            voiced = bool((known & (np.abs(shift[:2] - change) < AGREE_DB)).any())
+            voiced = bool(((error[:2] < SURE_DB) & (np.abs(shift[:2] - change) < AGREE_DB)).any())
             found.append(Jump(mic, block / BLOCKS_PER_S, sign * change, span, sure, voiced))
         parts += [(first, block - APART), (block + APART, end)]
     return found
@@ -177,6 +175,8 @@ def is_gain(sound: Sound, at: int, ends: tuple[int, int], by: float) -> bool:
         return False
     moment = np.array([at])
     _, shift, error = (row[..., 0] for row in shift_of(sound, moment, *ends))
+    if _voices_stay(shift, error, by, SURELY):
+        return False
     agreeing = (error[:2] < SURE_DB) & (np.abs(shift[:2] - by) < AGREE_DB)
     if not np.isfinite(shift[2]):
         if abs(by) >= ONE_VOICE_LEAST_DB and np.isfinite(shift[:2]).sum() == 1:
@@ -198,6 +198,16 @@ def is_gain(sound: Sound, at: int, ends: tuple[int, int], by: float) -> bool:
         return bool(steep and error[2] < STEADY_DB)
     change = [abs(row.shift(moment, *ends)[0, 0]) for row in sound.quiet]
     return bool(agreeing.any() or min(change) <= STILL_SHARE * abs(by))
+
+
+def _voices_stay(shift: Powers, error: Powers, by: float, surely: float = 0.0) -> bool:
+    """Whether the voices that are known take no part, by so many times their error.
+
+    Then it is a background that one microphone hears better, or a gate that opens.
+    """
+    known = error[:2] < SURE_DB
+    reach = np.abs(shift[:2]) + surely * error[:2]
+    return bool(known.any() and (reach[known] < STAYS_SHARE * abs(by)).all())
 
 
 def _one_voice_tells(sound: Sound, at: int, ends: tuple[int, int], voice: int, by: float) -> bool:
