@@ -12,7 +12,7 @@ from dualmic.findings.base import Finding
 from dualmic.findings.pairing import crosstalk, polarity
 from dualmic.hearing import Hearing, hear
 from dualmic.measure import measure
-from dualmic.meters.crosstalk import followed_level_db
+from dualmic.meters.crosstalk import followed, leak_sections
 
 LEVEL = Limits(levelled_db=(0.0, 0.0))
 
@@ -66,12 +66,29 @@ def test_a_word_of_the_other_person_makes_no_leak() -> None:
     other = 0.01 * words
     other[230:310] += 0.2 * words[230:310]
     alone = np.ones(len(words), bool)
-    assert followed_level_db(words, 0.01 * words, alone) == pytest.approx(-20.0, abs=0.1)
-    assert followed_level_db(words, other, alone) < -19.0
+    assert followed(words, 0.01 * words, alone).level_db == pytest.approx(-20.0, abs=0.1)
+    assert followed(words, other, alone).level_db < -19.0
     other[230:310] += 3 * words[230:310]  # as loud as that, it is not to be overheard
-    assert followed_level_db(words, other, alone) > -12.0
+    assert followed(words, other, alone).level_db > -12.0
     other = words / 2  # without any one word, still a leak of -3 dB
-    assert followed_level_db(words, other, alone) == pytest.approx(-3.0, abs=0.1)
+    assert followed(words, other, alone).level_db == pytest.approx(-3.0, abs=0.1)
+
+
+@pytest.mark.parametrize("leak", [0.01, 0.0])
+def test_a_leak_under_the_noise_is_told_where_it_surely_follows_the_voice(leak: float) -> None:
+    """An answer of ten seconds, in a noise that is twice as loud as a leak of -20 dB is."""
+    rng = np.random.default_rng(5)
+    words = np.zeros(1400)
+    words[200:1200] = (np.abs(rng.normal(size=40)) + 0.1).repeat(25)
+    alone = words > 0
+    noise = 0.02 * words[alone].mean() * rng.chisquare(40, len(words)) / 40
+    sections = leak_sections(
+        words + 1e-3, leak * words + noise, alone, ~alone, [(2.0, 12.0)], 1e-3, noise.mean()
+    )
+    if leak:
+        ((start_s, end_s, level_db),) = sections
+        assert (start_s, end_s, level_db) == (2.0, 12.0, pytest.approx(-20.0, abs=1.5))
+    assert bool(sections) is bool(leak)
 
 
 def test_a_few_words_given_to_the_wrong_person_make_no_leak_of_the_whole_take() -> None:

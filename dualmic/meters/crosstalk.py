@@ -41,6 +41,9 @@ AROUND_CELLS = 1000
 LEAST_PAUSE_CELLS = 50
 # No one word, of a second at most, makes a section; nor does it hide a leak that is plain.
 WORD_CELLS, ONE_WORD_DB = 100, 5.0
+# A leak under the noise is told, too, if the standard error is so small a share of it, and the
+# voice itself stands 10 dB over its noise: a place that swells in both microphones follows itself.
+SURE, CLEAR = 0.2, 10.0
 FOLLOWED = 15  # cells: a room's early reflections, so that they count as what follows a voice
 _FINER = 16
 
@@ -56,6 +59,14 @@ class LeakLevel:
     is_upper_bound: bool
     measured_s: float
     stands_out: bool = True
+
+
+@dataclass(frozen=True)
+class Followed:
+    """What of a microphone's power follows a voice, in dB re the voice, and if that is sure."""
+
+    level_db: float
+    is_sure: bool
 
 
 @dataclass(frozen=True)
@@ -139,20 +150,25 @@ def leak_sections(
         if quiet.sum() >= LEAST_PAUSE_CELLS:
             local = tuple(float(power[around][quiet].mean()) for power in (own, other))
         level = leak_level(own[part], other[part], single[part], local[0], local[1])
-        if level is not None and level.stands_out:
-            followed_db = followed_level_db(own[part], other[part], single[part])
-            sections.append((first / 100, end / 100, min(level.level_db, followed_db)))
+        follows = followed(own[part], other[part], single[part])
+        clear = own[part][single[part]].mean() > CLEAR * local[0]
+        if level is not None and (level.stands_out or (clear and follows.is_sure)):
+            level_db = follows.level_db
+            if not level.is_upper_bound:
+                level_db = min(level_db, level.level_db)
+            sections.append((first / 100, end / 100, level_db))
         first = None
     return sections
 
 
-def followed_level_db(own: Powers | Floats, other: Powers | Floats, single: Mask) -> float:
-    """Return the leak as the part of the other microphone's power that follows the voice, in dB.
+def followed(own: Powers | Floats, other: Powers | Floats, single: Mask) -> Followed:
+    """Return the leak as the part of the other microphone's power that follows the voice.
 
     What sounds there whether the voice is loud or faint (a background that came up, another voice)
     is no leak, even if no pause shows it: the slope of the regression of one power on the other,
     both averaged over as much as a room's early reflections last. One word that was taken for the
     voice and is not makes no leak either: it is the least of what is left without any one word.
+    How sure the slope is tells how much it varies without each half second (the jackknife).
 
     Args:
         own: K-weighted cell powers of the speaker's microphone.
@@ -164,21 +180,29 @@ def followed_level_db(own: Powers | Floats, other: Powers | Floats, single: Mask
     here, there = (np.convolve(power, shape, "same")[single] for power in (own, other))
     here, there = here[here > 0], there[here > 0]
     if not len(here):
-        return math.inf
+        return Followed(math.inf, False)
     weight = 1.0 / here  # or else the loudest word alone would tell
     sums = np.stack([weight, np.ones(len(here)), here, weight * there, there])
     halves = np.add.reduceat(sums, np.arange(0, len(here), WORD_CELLS // 2), axis=1)
-    # The whole, and the whole without any one word.
-    words = [np.zeros(5), halves[:, :-1] + halves[:, 1:]]
-    rest = halves.sum(axis=1, keepdims=True) - np.column_stack(words)
-    weights, count, heard, weighted, both = rest
-    spread = heard - count**2 / np.maximum(weights, 1e-30)
-    known = spread > 1e-9 * np.maximum(heard, 1e-30)
-    if not known[0]:
-        return math.inf
-    slope = (both - count / weights * weighted)[known] / spread[known]
-    least = max(float(slope.min()), float(slope[0]) * 10 ** (-ONE_WORD_DB / 10), 1e-12)
-    return 10 * math.log10(least)
+    whole = halves.sum(axis=1, keepdims=True)
+    slope = _slopes(whole)[0]
+    if not np.isfinite(slope):
+        return Followed(math.inf, False)
+    less = np.append(_slopes(whole - (halves[:, :-1] + halves[:, 1:])), slope)
+    least = max(float(np.nanmin(less)), slope * 10 ** (-ONE_WORD_DB / 10), 1e-12)
+    without = _slopes(whole - halves)
+    error = float(np.std(without) * np.sqrt(max(len(without) - 1, 0)))
+    return Followed(10 * math.log10(least), error < SURE * slope)
+
+
+def _slopes(sums: Powers) -> Powers:
+    """Return the slopes of columns of sums over cells, NaN where the voice does not change."""
+    weights, count, heard, weighted, both = sums
+    with np.errstate(invalid="ignore", divide="ignore"):
+        spread = heard - count**2 / weights
+        known = spread > 1e-9 * heard
+        slopes: Powers = np.where(known, (both - count / weights * weighted) / spread, np.nan)
+    return slopes
 
 
 def arrival(
