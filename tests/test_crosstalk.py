@@ -9,6 +9,7 @@ from speech_scene import INTERVIEWER, RATE_HZ, SUBJECT, Scene
 
 from dualmic.findings import Limits, all_findings
 from dualmic.findings.base import Finding
+from dualmic.findings.changes import changes
 from dualmic.findings.pairing import crosstalk, polarity
 from dualmic.hearing import Hearing, hear
 from dualmic.measure import measure
@@ -89,6 +90,23 @@ def test_a_leak_under_the_noise_is_told_where_it_surely_follows_the_voice(leak: 
         ((start_s, end_s, level_db),) = sections
         assert (start_s, end_s, level_db) == (2.0, 12.0, pytest.approx(-20.0, abs=1.5))
     assert bool(sections) is bool(leak)
+
+
+def test_a_background_that_an_automatic_gain_lifts_in_pauses_hides_no_leak() -> None:
+    """Leaks of -5 dB; around one question the subject's background is 12 dB up in each pause."""
+    scene = speech_scene.make(5, leak_db=-5.0)
+    who, start_s, end_s = scene.spoken[4]
+    assert who == INTERVIEWER
+    noise = np.random.default_rng(9).normal(0, 10 ** (-58 / 20), len(scene.samples))
+    for first_s, last_s in ((start_s - 0.9, start_s - 0.1), (end_s + 0.4, end_s + 1.1)):
+        part = slice(round(first_s * RATE_HZ), round(last_s * RATE_HZ))
+        scene.samples[part, SUBJECT] += noise[part]
+    hearing = heard(scene)
+    gain = Finding("level_jump", SUBJECT, 0.0, 1.0, "warn", facts={"automatic": True})
+    for known, whole in (([gain], True), ([], False)):
+        found = all_findings(hearing, LEVEL, (0, 1), known={changes: known})
+        leaks = [f for f in found if f.kind == "crosstalk" and f.mic == SUBJECT]
+        assert (len(leaks) == 1 and leaks[0].start_s == 0.0) is whole
 
 
 def test_a_few_words_given_to_the_wrong_person_make_no_leak_of_the_whole_take() -> None:

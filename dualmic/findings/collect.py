@@ -63,9 +63,13 @@ def _of_sound(hearing: Hearing, limits: Limits, known: Known, *, one_mic: bool) 
         sounds.wind,
         sounds.clicks,
     ]
+    if changes.changes not in known:
+        known = {**known, changes.changes: changes.changes(hearing, limits)}
+        let_go()
+    automatic = any(f.facts.get("automatic") for f in known[changes.changes])
     of_two: list[Finder] = [pairing.mic_dead, pairing.polarity]
     if not place:
-        of_two.append(partial(pairing.crosstalk, same=same))
+        of_two.append(partial(pairing.crosstalk, same=same, automatic=automatic))
         of_two += [talk.both_talking, sounds.rustle]
     found = [*same, *place]
     for find in of_each if one_mic else of_each + of_two:

@@ -82,10 +82,18 @@ def polarity(hearing: Hearing, _limits: Limits) -> list[Finding]:
     return []
 
 
-def crosstalk(hearing: Hearing, limits: Limits, same: Sequence[Finding] = ()) -> list[Finding]:
+def crosstalk(
+    hearing: Hearing,
+    limits: Limits,
+    same: Sequence[Finding] = (),
+    *,
+    automatic: bool = False,
+) -> list[Finding]:
     """Return the stretches in which the other voice is too strong, once both are levelled.
 
     Where both channels are the ``same`` microphone no leak can be told, nor of the whole take.
+    Where a gain sets itself (``automatic``) backgrounds in pauses say nothing of how far inputs are
+    turned up under words.
     """
     limit = limits.crosstalk_warn_db
     found: list[Finding] = []
@@ -97,7 +105,9 @@ def crosstalk(hearing: Hearing, limits: Limits, same: Sequence[Finding] = ()) ->
         leak = hearing.leaks[speaker]
         if change is None or leak.level is None:
             continue
-        turned_up_db = _turned_up(hearing, speaker, leak.sections)
+        turned_up_db = [0.0] * len(leak.sections)
+        if not automatic:
+            turned_up_db = _turned_up(hearing, speaker, leak.sections)
         levelled = [
             (start_s, end_s, level + change - up_db)
             for (start_s, end_s, level), up_db in zip(leak.sections, turned_up_db, strict=True)
