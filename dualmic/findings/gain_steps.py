@@ -14,7 +14,6 @@ from dualmic.findings.floors import AT_EDGE, Step
 from dualmic.findings.jump_dates import Witnesses, at_its_moment
 from dualmic.findings.jump_sound import AGREE_DB, sound_classes
 from dualmic.findings.jumps import BANDS, Jump, mostly_dead
-from dualmic.findings.moments import moment
 from dualmic.findings.sums import SIDE, Sums
 from dualmic.hearing import Hearing
 from dualmic.tiles import Mask, Powers
@@ -61,16 +60,13 @@ def with_gain_steps(
     count = blocks.shape[1]
     talked: Mask = np.any(in_blocks(hearing.activity.own, count), axis=(0, 2))
     paused: Mask = np.all(in_blocks(hearing.activity.pause, count), axis=1)
-    masks = talked, paused
     dated = set[int]()
     for step, in_pauses in [(s, False) for s in steps[0]] + [(s, True) for s in steps[1]]:
         gain = _gain_of(step)
         if gain is None:
             _of_one(hearing, step, levels, found, dated)
-            date_far(step, found, dated)
             continue
         mic, by = gain
-        step = of_gain_alone(step, mic, by, blocks, masks)
         span = step.first / BLOCKS_PER_S, step.last / BLOCKS_PER_S
         at_s = step.at / BLOCKS_PER_S
         near = [
@@ -148,20 +144,6 @@ def _gain_of(step: Step) -> tuple[int, float] | None:
     return None
 
 
-def of_gain_alone(
-    step: Step, mic: int, by: float, blocks: Powers, masks: tuple[Mask, Mask]
-) -> Step:
-    """Date a gain's step by what the gain moved alone.
-
-    What else is another there, as a hum that ended a while before, says nothing of the gain.
-    """
-    moved = np.abs(step.by_db - by) < AGREE_DB
-    moved[1 - mic] = False
-    before = np.where(moved, step.before_db, np.nan)
-    at, first, last = moment(blocks, before, before + by, (step.first, step.last), *masks)
-    return replace(step, at=at, first=first, last=last)
-
-
 def alike(by_db: Powers) -> float | None:
     """Return by how much all bands of a microphone step alike; None if they do not.
 
@@ -219,23 +201,6 @@ def _of_one(
         if agrees and not any(abs(jump.at_s - at_s) < ECHO_S for jump in found):
             dated.add(len(found))
             found.append(Jump(mic, at_s, by, span, sure=False))
-
-
-def date_far(step: Step, found: list[Jump], dated: set[int]) -> None:
-    """Date a jump that is not sure by a step of its microphone, of which the other says nothing.
-
-    Words may cover the other's background for as long as they move the jump of differences away.
-    """
-    at_s, span = step.at / BLOCKS_PER_S, (step.first / BLOCKS_PER_S, step.last / BLOCKS_PER_S)
-    for mic in (0, 1):
-        by = alike(step.by_db[mic])
-        if by is None or not np.isnan(step.by_db[1 - mic]).all():
-            continue
-        for k, jump in enumerate(found):
-            same = jump.mic == mic and abs(jump.by_db - by) < AGREE_DB
-            if same and not jump.sure and k not in dated and abs(jump.at_s - at_s) < ECHO_S:
-                found[k] = replace(jump, at_s=at_s, span_s=span)
-                dated.add(k)
 
 
 def _voices_shift(voices: list[Sums], at: int) -> Powers:
