@@ -9,9 +9,9 @@ from dualmic.findings import parts
 from dualmic.findings.base import Limits
 from dualmic.findings.changes import changes, of_background
 from dualmic.findings.floors import Step
-from dualmic.findings.gain_steps import alike, date_far, of_gain_alone, surely_alike
+from dualmic.findings.gain_steps import alike, surely_alike
 from dualmic.findings.jump_sound import Sound, shift_of
-from dualmic.findings.jumps import Jump, first_told, is_gain, whose
+from dualmic.findings.jumps import first_told, is_gain, whose
 from dualmic.findings.quiet_steps import find_quiet_steps
 from dualmic.hearing import hear
 from dualmic.measure import measure
@@ -129,39 +129,6 @@ def test_whose_gain_it_was_is_less_sure_in_a_room_that_is_never_still() -> None:
         return first_told(Sound(levels, [~quiet, ~quiet, quiet], None), AT, 6.0)
 
     assert told(0.0) > told(5.0) + 1.0
-
-
-@pytest.mark.parametrize(
-    ("there_db", "sure", "at_s"),
-    [(NOTHING, False, 22.0), (NOTHING, True, 18.0), (-0.1, False, 18.0)],
-)
-def test_a_step_dates_a_jump_that_is_not_sure_where_the_other_microphone_says_nothing(
-    there_db: float, sure: bool, at_s: float
-) -> None:
-    by_db = np.stack([[-10.0, -9.5, -10.2, -9.8], np.full(4, there_db)])
-    step = Step(440, 438, 442, np.full((2, 4), -60.0), by_db, np.array([-10.0, NOTHING]), True)
-    found = [Jump(0, 18.0, -10.1, (17.0, 21.0), sure)]
-    date_far(step, found, set())
-    assert found[0].at_s == at_s
-
-
-def test_a_gain_is_dated_by_what_it_moves_alone() -> None:
-    """A hum in the other microphone ended five seconds before, between the same two pauses."""
-    rng = np.random.default_rng(3)
-    talk = np.zeros(400, bool)
-    talk[100:320] = True
-    blocks = rng.normal(-70.0, 1.0, (2, 400, 8))
-    covered = np.repeat(rng.uniform(size=(2, 50, 8)) < 0.8, 8, axis=1) & talk[:, None]
-    blocks[covered] += rng.uniform(5, 40, covered.sum())
-    blocks[0, 300:] += 9.0
-    blocks[1, :200, :2] = rng.normal(-40.0, 1.0, (200, 2))
-    before = np.full((2, 8), -70.0)
-    by = np.zeros((2, 8))
-    before[1, :2], by[1, :2], by[0] = -40.0, -30.0, 9.0
-    step = Step(200, 195, 205, before, by, np.array([9.0, -20.0]), True)
-    found = of_gain_alone(step, 0, 9.0, blocks, (talk, ~talk))
-    assert abs(found.at - 300) <= 4
-    assert found.first <= found.at <= found.last
 
 
 @pytest.mark.parametrize(

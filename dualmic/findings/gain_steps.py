@@ -60,11 +60,10 @@ def with_gain_steps(
     count = blocks.shape[1]
     talked: Mask = np.any(in_blocks(hearing.activity.own, count), axis=(0, 2))
     paused: Mask = np.all(in_blocks(hearing.activity.pause, count), axis=1)
-    dated = set[int]()
-    for step, in_pauses in [(s, False) for s in steps[0]] + [(s, True) for s in steps[1]]:
+    for step in steps[0] + steps[1]:
         gain = _gain_of(step)
         if gain is None:
-            _of_one(hearing, step, levels, found, dated)
+            _of_one(hearing, step, levels, found)
             continue
         mic, by = gain
         span = step.first / BLOCKS_PER_S, step.last / BLOCKS_PER_S
@@ -80,20 +79,18 @@ def with_gain_steps(
         stayed = bool(len(shift)) and bool(np.abs(shift).max() < SAME_SHARE * abs(by))
         if near:
             k = min(near, key=lambda k: abs(jumps[k].at_s - at_s))
-            # Seconds may lie between two pauses: the voices know better, if they are sure.
-            if jumps[k].sure and in_pauses:
-                continue
-            if k in dated and abs(found[k].at_s - jumps[k].at_s) < abs(at_s - jumps[k].at_s):
-                continue
-            sure = jumps[k].sure or moved
             own = jumps[k].by_db if jumps[k].mic == mic else -jumps[k].by_db
-            found[k] = Jump(mic, at_s, own, span, sure, jumps[k].voiced)
-            dated.add(k)
+            found[k] = replace(
+                found[k],
+                mic=mic,
+                by_db=own,
+                span_s=_both(found[k].span_s, span),
+                sure=jumps[k].sure or moved,
+            )
         elif not stayed and not any(
             abs(jump.at_s - at_s) < ECHO_S and jump.mic == mic and jump.by_db * by > 0
             for jump in found
         ):
-            dated.add(len(found))
             found.append(Jump(mic, at_s, by, span, moved))
     apart_db = blocks[0, :, 1:] - blocks[1, :, 1:]
     # Two voices at once make patterns of their own.
@@ -126,6 +123,11 @@ def _opens_with_words(hearing: Hearing, jump: Jump, levels: Powers) -> bool:
     row = Sums(np.where(pause, levels[jump.mic], np.nan))
     shift = float(row.shift(np.array([at]), at - SIDE, at + SIDE)[0, 0])
     return not shift / jump.by_db > SAME_SHARE
+
+
+def _both(one: tuple[float, float], other: tuple[float, float]) -> tuple[float, float]:
+    """Return the span that holds both."""
+    return min(one[0], other[0]), max(one[1], other[1])
 
 
 def _error_db(by: float) -> float:
@@ -166,9 +168,7 @@ def surely_alike(by_db: Powers) -> bool:
     return len(here) >= MANY_BANDS and bool(np.std(here) < SAME_DB)
 
 
-def _of_one(
-    hearing: Hearing, step: Step, levels: Powers, found: list[Jump], dated: set[int]
-) -> None:
+def _of_one(hearing: Hearing, step: Step, levels: Powers, found: list[Jump]) -> None:
     """Date a jump of the one microphone that works there, or add one.
 
     It is added if a voice shifts as the background does, or all of the background alike, which is
@@ -190,16 +190,13 @@ def _of_one(
         ]
         if same:
             k = same[0]
-            if k not in dated:
-                found[k] = replace(found[k], at_s=at_s, span_s=span)
-                dated.add(k)
+            found[k] = replace(found[k], span_s=_both(found[k].span_s, span))
             return
         voices = [Sums(np.where(mask, levels[mic], np.nan)) for mask in single]
         shift = _voices_shift(voices, step.at)
         agrees = bool(len(shift)) and bool(np.abs(shift - by).min() < ALONE_ERROR_DB)
         agrees |= surely_alike(step.by_db[mic])
         if agrees and not any(abs(jump.at_s - at_s) < ECHO_S for jump in found):
-            dated.add(len(found))
             found.append(Jump(mic, at_s, by, span, sure=False))
 
 

@@ -53,6 +53,8 @@ def at_its_moment(jump: Jump, told: Witnesses) -> Jump:
     low = max(round(jump.span_s[0] * BLOCKS_PER_S) - MARGIN, 0)
     high = min(round(jump.span_s[1] * BLOCKS_PER_S) + MARGIN, count)
     later = _of_background(jump, told, low, high) + _of_patterns(jump, told, low, high)
+    if not later.any():
+        return jump
     total = np.concatenate([[0.0], np.cumsum(-later)])
     total -= STAYS * np.abs(low + np.arange(len(total)) - jump.at_s * BLOCKS_PER_S)
     likely = low + np.flatnonzero(total > total.max() - LIKELY)
