@@ -80,41 +80,35 @@ def _of_sound(hearing: Hearing, limits: Limits, known: Known, *, one_mic: bool) 
             f for f in found if f.kind != "both_talking" or not overlaps(f.start_s, f.end_s, same)
         ]
     doubted = _doubted(hearing, found)
-    crowded = _crowded(hearing, found)
     found = [
-        replace(f, severity="note")
-        if f.kind in doubted or (f.kind == "rustle" and f.mic in crowded)
-        else f
+        replace(f, severity="note") if doubted & {(f.kind, f.mic), (f.kind, None)} else f
         for f in found
     ]
     return [finding for finding in found if not _is_seam(finding, found)]
 
 
-def _doubted(hearing: Hearing, found: list[Finding]) -> set[str]:
-    """Return the kinds that are no more than notes beside what else was found."""
-    doubted = set[str]()
+def _doubted(hearing: Hearing, found: list[Finding]) -> set[tuple[str, int | None]]:
+    """Return the kinds that are no more than notes beside what else was found.
+
+    Each with the microphone on which that is so, None for whatever microphone.
+    """
+    doubted = set[tuple[str, int | None]]()
     if any(finding.facts.get("automatic") for finding in found):
         # Where a gain sets itself, no leak is as it usually is: it may be missing without any cloth
         # and stand out without anybody talking.
-        doubted |= {"rustle", "both_talking"}
-    noisy = any(f.kind == "noise" and f.severity != "note" for f in found)
+        doubted |= {("rustle", None), ("both_talking", None)}
+    noisy = {f.mic for f in found if f.kind == "noise" and f.severity != "note"}
     if noisy or mostly_dead(hearing):
         # A loud background may pass for a second voice, and so may the only one that one of the
         # microphones ever heard.
-        doubted.add("both_talking")
+        doubted.add(("both_talking", None))
+    # In a crowd so loud that no pause shows what it is without words, what somebody says beside one
+    # microphone the other may hear no more than cloth.
+    doubted |= {("rustle", mic) for mic in noisy if mic is not None and hearing.floors[mic] is None}
     if any(finding.kind == "one_place" for finding in found):
         # One place hears one gain: that both channels change alike does not prove the room.
-        doubted.add("background_change")
+        doubted.add(("background_change", None))
     return doubted
-
-
-def _crowded(hearing: Hearing, found: list[Finding]) -> set[int | None]:
-    """Return the microphones in a crowd so loud that no pause shows what it is without words.
-
-    What somebody says beside one of them, the other may hear no more than cloth.
-    """
-    noisy = {f.mic for f in found if f.kind == "noise" and f.severity != "note"}
-    return {mic for mic in noisy if mic is not None and hearing.floors[mic] is None}
 
 
 def _is_seam(crack: Finding, found: list[Finding]) -> bool:
