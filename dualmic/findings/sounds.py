@@ -12,8 +12,8 @@ CLICK_S = 0.003
 CRACK_SMEAR_S = 0.25  # a crack, averaged as cloth is, looks like cloth for that long
 # Our choices. A gain that came up in a pause comes down again within the first syllable: till then
 # the word's leak, which no gain lifted, is missing. Where a word begins is known to a fifth of a
-# second.
-FALLS_S, BEFORE_ONSET_S, ONSET_S, SILENT_S = 0.25, 0.2, 0.3, 0.2
+# second, and what is lifted before it may pass for speech: it is told by its level.
+FALLS_S, BEFORE_ONSET_S, ONSET_S, QUIET_S, QUIET_DB = 0.25, 0.2, 0.3, 0.2, 15.0
 
 
 def wind(hearing: Hearing, limits: Limits) -> list[Finding]:
@@ -85,9 +85,10 @@ def rustle(hearing: Hearing, limits: Limits) -> list[Finding]:
 
 def _is_onset(hearing: Hearing, mic: int, part: Rustle) -> bool:
     """Whether it is no longer than a gain takes to come down, where the wearer begins to speak."""
-    own = hearing.activity.own[mic]
-    first = round(part.start_s * 100)
-    onset = max(first - round(BEFORE_ONSET_S * 100), 0)
-    begins = own[onset : first + round(ONSET_S * 100)].any()
-    silent = not own[max(onset - round(SILENT_S * 100), 0) : onset].any()
-    return bool(part.end_s - part.start_s <= FALLS_S and begins and silent)
+    own, power = hearing.activity.own[mic], hearing.measured.levels.power[mic]
+    onset = max(round((part.start_s - BEFORE_ONSET_S) * 100), 0)
+    word = slice(onset, round((part.end_s + ONSET_S) * 100))
+    before = slice(max(onset - round(QUIET_S * 100), 0), onset)
+    rises = power[before].max(initial=0) < power[word].max(initial=0) * 10 ** (-QUIET_DB / 10)
+    begins = own[word].any() and (rises or not own[before].any())
+    return bool(part.end_s - part.start_s <= FALLS_S and begins)
