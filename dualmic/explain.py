@@ -151,6 +151,7 @@ RULES: dict[str, Rule] = {
             "rustling",
             MISSING_DB="{:g} dB of a voice's leak is missing, more if it sounds like one",
             SHORTEST_S="for {:g} s or more",
+            LEAST_FALL_DB="what only dies away, by {:g} dB or more, is a room's tail or a gate's",
         ),
     ),
     "level_jump": Rule(

@@ -13,7 +13,16 @@ import numpy as np
 
 from dualmic.meters.continuity import TORN_STEPS, HeldRun
 from dualmic.meters.floor import GROUP, noise_floor
-from dualmic.meters.masks import bridged, cells_of, holding, longer, moving_mean, runs_of, widened
+from dualmic.meters.masks import (
+    bridged,
+    cells_of,
+    holding,
+    longer,
+    mask_of,
+    moving_mean,
+    runs_of,
+    widened,
+)
 from dualmic.meters.spectrum import SPEECH_BANDS_HZ
 from dualmic.meters.speech import Activity
 from dualmic.stack import let_go, room
@@ -57,6 +66,10 @@ AROUND_S, FLOOR_STEP_CELLS = 15.0, 50
 ALONE_SPREAD_DB, ALONE_OVER_DB, SILENT_DB = 16.0, 6.0, 4.0
 ALONE_SHORTEST_S, ALONE_LONGEST_S = 0.1, 0.8
 USUAL_S, LEAST_SPOKEN_CELLS = 8.0, 200
+# What a voice leaves in the room, or a gate lets fade, lasts longer in one microphone than in the
+# other. It only dies away, by the mean of its bands falling far and never rising by 3 dB again. Of
+# 143 stretches of cloth, many of them under words, one in a hundred rises less, and none falls.
+LEAST_RISE_DB, LEAST_FALL_DB, BEFORE_CELLS = 3.0, 10.0, 16
 # Each end of a run lies half the averaging outside the sound.
 SMEAR_CELLS = 6
 QUIETEST = 1e-15
@@ -189,7 +202,24 @@ def _signs(
         & (moving_mean(heard, SCORE_CELLS) < SILENT_DB)
     )
     held |= longer(alone, round(ALONE_SHORTEST_S * 100))
+    held = _without_tails(bridged(held, round(BRIDGE_S * 100)), own)
     return held, sure, score.astype(np.float32)
+
+
+def _without_tails(held: Mask, own: Powers) -> Mask:
+    """Take back the stretches in which a microphone's sound only dies away."""
+    starts, ends = runs_of(held)
+    kept = [
+        not _dies_away(own[:, max(start - BEFORE_CELLS, 0) : max(end - SMEAR_CELLS, start + 1)])
+        for start, end in zip(starts, ends, strict=True)
+    ]
+    return mask_of(starts[kept], ends[kept], len(held))
+
+
+def _dies_away(powers: Powers) -> bool:
+    level_db = power_db(powers).mean(axis=0)
+    rise_db = (level_db - np.minimum.accumulate(level_db)).max()
+    return bool(rise_db < LEAST_RISE_DB and level_db[0] - level_db[-1] > LEAST_FALL_DB)
 
 
 def _widths(own: Powers, clean: Powers, floor: Powers) -> Powers:
@@ -223,7 +253,7 @@ def _around(floor: Powers) -> Powers:
 
 def _stretches(held: Mask, sure: Mask, score: Floats) -> list[Rustle]:
     found: list[Rustle] = []
-    for start, end in zip(*runs_of(bridged(held, round(BRIDGE_S * 100))), strict=True):
+    for start, end in zip(*runs_of(held), strict=True):
         first, last = start + SMEAR_CELLS, end - SMEAR_CELLS
         if last - first < round(SHORTEST_S * 100):
             first, last = start, end

@@ -108,3 +108,15 @@ def test_the_syllable_in_which_a_gain_comes_down_is_no_sure_cloth(
     speaks = np.stack([hearing.activity.own[INTERVIEWER], own])
     hearing = replace(hearing, activity=replace(hearing.activity, own=speaks))
     assert {found.severity for found in rustle(hearing, Limits())} == {"note"}
+
+
+def test_what_only_dies_away_is_no_cloth() -> None:
+    """Words leave a room's tail in their own microphone that never reaches the other one."""
+    scene = speech_scene.make(5, leak_db=-18.0, noise_dbfs=-85.0)
+    frames = round(0.6 * RATE_HZ)  # in which it falls by 60 dB
+    tail = np.random.default_rng(6).normal(size=frames) * np.logspace(0, -3, frames)
+    tail *= 10 ** (-6 / 20) / np.sqrt(np.sum(tail**2))
+    for mic in (INTERVIEWER, SUBJECT):
+        said = scene.voices[:, mic]
+        scene.samples[:, mic] += signal.oaconvolve(said, tail)[: len(said)]
+    assert rustle(heard(scene), Limits()) == []
