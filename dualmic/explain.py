@@ -132,6 +132,7 @@ RULES: dict[str, Rule] = {
             WIND_OVER_USUAL_DB="{:g} dB over what the microphone usually holds there",
             WIND_UNDER_VOICE_DB="less than {:g} dB under its wearer's voice",
             WIND_SHORTEST_S="for {:g} s or more",
+            LEAST_BLOWS="or {} knocks or puffs, each more than the voice under it",
         ),
     ),
     "click": Rule(

@@ -30,8 +30,10 @@ WIND_SHORTEST_S, WIND_BRIDGE_S = 0.4, 0.8
 # A deep voice, too, swells below 100 Hz, but holds more between 100 and 315 Hz; hum stays level.
 WIND_LEAST_SPREAD_DB = 2.0
 # Under words, knocks and puffs are in the sum less than the voice. Each by itself is more than what
-# the voice holds beside it, and carries a quarter of a second; one or two of them are plosives.
-BLOW_OVER_VOICED_DB, LEAST_BLOWS, LEAST_BLOWS_PER_S = 3.0, 3, 1.0
+# the voice holds beside it, or than this voice ever holds below 100 Hz (of loud words up to 12 dB
+# over its median), and carries a quarter of a second; one or two of them are plosives.
+BLOW_OVER_VOICED_DB, BLOW_OVER_USUAL_DB, VOICE_NEAR_S = 3.0, 15.0, 60.0
+LEAST_BLOWS, LEAST_BLOWS_PER_S = 3, 1.0
 # Gusts differ from one microphone to the other; a lorry's rumble swells alike in both.
 ALIKE = 0.85
 
@@ -83,7 +85,7 @@ def _on_one(
         part = low_db[:, start:end]
         power = np.asarray(10 ** (part[mic] / 10))
         voiced = measured.spectra.noise_bands[mic, start:end, 1]
-        blown = power.mean() >= voiced.mean() or _blows(measured, mic, start, end, limit)
+        blown = power.mean() >= voiced.mean() or _blows(measured, mic, start, end, limit, own)
         if not blown or part[mic].std() < WIND_LEAST_SPREAD_DB:
             continue
         level = float(power_db(power.mean()))
@@ -94,11 +96,20 @@ def _on_one(
     return found
 
 
-def _blows(measured: Measured, mic: int, start: int, end: int, limit: float) -> bool:
-    """Whether knocks or puffs make the stretch, each more than the voice beside it."""
-    low, voiced = power_db(measured.spectra.noise_bands[mic, start:end, :2]).T
+def _blows(measured: Measured, mic: int, start: int, end: int, limit: float, own: Mask) -> bool:
+    """Whether knocks or puffs make the stretch, each more than the voice beside it.
+
+    ``own``: the frames in which the wearer speaks.
+    """
+    bands = measured.spectra.noise_bands[mic]
+    low, voiced = power_db(bands[start:end, :2]).T
+    near = slice(max(start - _frames(VOICE_NEAR_S), 0), end + _frames(VOICE_NEAR_S))
+    over_db = BLOW_OVER_VOICED_DB
+    if own[start:end].mean() > 0.5:  # else it may be the other's voice, which may be deeper
+        usual = power_db(bands[near, :2][own[near]])
+        over_db = min(over_db, float(np.median(usual[:, 0] - usual[:, 1])) + BLOW_OVER_USUAL_DB)
     alone = limit + float(power_db(WIND_MEAN_FRAMES))  # what one frame must hold to carry the mean
-    blows = len(runs_of((low > voiced + BLOW_OVER_VOICED_DB) & (low > alone))[0])
+    blows = len(runs_of((low > voiced + over_db) & (low > alone))[0])
     return blows >= max(LEAST_BLOWS, LEAST_BLOWS_PER_S * (end - start) / FRAMES_PER_S)
 
 
