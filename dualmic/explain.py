@@ -143,7 +143,14 @@ RULES: dict[str, Rule] = {
             EDGE_DB="or {:g} dB from sample to sample, and brighter than any consonant",
             PROVEN_MISSING_DB="or less, where {:g} dB of the leak a voice would make is missing",
             SLOW_MAYBE_DB="or {:g} dB where it takes 10 ms to die away, or less with leak missing",
+            ABRUPT_DB="or, however faint, {:g} dB within milliseconds: breaths stay under it",
             HEARD_THERE_DB="in the other microphone nothing stands out by {:g} dB",
+            MAY_LEAK_DB="what stands out there by {:g} dB may be its leak: then it is a note",
+            MAY_LEAK_MISSING_DB="unless it is {:g} dB less than a voice's leak would be",
+        )
+        + _of(
+            "meters.transients",
+            BETWEEN_DB="a plug touches more than once: {:g} dB less between its contacts",
         ),
     ),
     "rustle": Rule(

@@ -33,7 +33,8 @@ _LATE = (20, 41)  # and what takes 10 ms to die away
 # Our choices: of a plug the loudest contact comes within 8 ms (in hops) after the first, and in
 # between it is 6 dB quieter than that; lips that part swell to their loudest at once.
 _CONTACTS = 16
-BETWEEN_RATIO = 10 ** (6.0 / 10)
+BETWEEN_DB = 6.0
+BETWEEN_RATIO = 10 ** (BETWEEN_DB / 10)
 _REACH = 22
 _NEAR = 50  # 25 ms: a wireless link's latency (2 to 20 ms, common practice) and the way
 KEPT_DB = 9.0  # findings ask for as much or more
