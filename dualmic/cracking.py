@@ -11,7 +11,7 @@ from dualmic.meters.speech import Activity
 from dualmic.meters.transients import KEPT_DB, Transient
 from dualmic.stack import let_go
 from dualmic.tiles import Mask, power_db
-from dualmic.voice_level import voice_dbfs
+from dualmic.voice_level import EVERY_S, loudness_around, voice_dbfs
 
 # Our choices, tuned on simulated scenes. Consonants, lip smacks and the pulses of a rough voice
 # stay under 15 dB of what is around them. What the other microphone hears too, standing out there
@@ -80,7 +80,11 @@ def cracks(measured: Measured, activity: Activity, dead: Mask) -> list[list[Crac
     """Return the short sounds that are cracks in each microphone's own signal."""
     found: list[list[Crack]] = [[], []]
     for mic in (0, 1):
-        voice = voice_dbfs(measured, activity, dead[mic], mic)
+        usual = voice_dbfs(measured, activity, dead[mic], mic)
+        # Lips part as loudly as somebody speaks: more so where the voice is raised, or a gain.
+        voices = (
+            None if usual is None else loudness_around(measured, activity, dead[mic], mic, usual)
+        )
         leak = float(activity.leak_ratio[mic, -1])
         # What the other microphone hears as a voice is heard, second differences may not show.
         heard = [
@@ -98,6 +102,7 @@ def cracks(measured: Measured, activity: Activity, dead: Mask) -> list[list[Crac
             beside = heard[at : bisect_left(heard, (short.at_s + SAME_CRACK_S, False))]
             missing_db = float(power_db(short.power * leak) - power_db(short.other_power))
             usually_db = _usually_missing_db(measured, activity, short) if missing_db > 0 else 0.0
+            voice = None if voices is None else float(voices[round(short.at_s / EVERY_S)])
             alone = bool(dead[1 - mic][int(short.at_s * 100) :][:1].any())
             proves_nothing = alone or short.other_power < SILENCE_POWER
             if alone and not _near(bright, short.at_s):

@@ -2,6 +2,7 @@
 
 import numpy as np
 import pytest
+from scipy.signal import butter, sosfilt
 from speech_scene import RATE_HZ, SUBJECT, make
 from test_sounds import lay, problems
 
@@ -75,3 +76,24 @@ def test_a_faint_sound_is_a_crack_only_if_more_abrupt_than_breaths_are(over_db, 
     """24 dB under the voice, the other microphone silent."""
     short = Transient(SUBJECT, 3.0, 10 ** (-58 / 10), over_db, 1e-9, 0.0)
     assert _surely(short, -34.0, 0.0, alone=False) is sure
+
+
+def lips(level_dbfs: float) -> np.ndarray:
+    """Return lips that part: a millisecond around 5 kHz in a breath that holds 24 dB less."""
+    rng = np.random.default_rng(2)
+    band = butter(2, (4000, 6000), "bandpass", fs=RATE_HZ, output="sos")
+    breath = sosfilt(band, rng.standard_normal(round(0.08 * RATE_HZ)))
+    shape = np.full(len(breath), 0.06)
+    shape[len(breath) // 2 :][: round(0.001 * RATE_HZ)] = 1
+    return breath * shape / breath.std() * 10 ** (level_dbfs / 20)
+
+
+@pytest.mark.parametrize(("raised_db", "warned"), [(0.0, 1), (14.0, 0)])
+def test_lips_part_louder_where_the_voice_is_raised(tmp_path, raised_db, warned) -> None:
+    """Its leak lies under the other microphone's noise, so only the voice around it can tell."""
+    scene = make(4, leak_db=-40.0)
+    (start_s, end_s), *_ = scene.answers()
+    loud = slice(round((start_s - 0.5) * RATE_HZ), round((end_s + 0.5) * RATE_HZ))
+    scene.samples[loud, SUBJECT] *= 10 ** (raised_db / 20)
+    lay(scene, (SUBJECT,), start_s + 2.9, lips(-27.0))
+    assert len([p for p in problems(scene, tmp_path, "click") if p.severity == "warn"]) == warned
