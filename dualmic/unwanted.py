@@ -30,9 +30,9 @@ WIND_SHORTEST_S, WIND_BRIDGE_S = 0.4, 0.8
 # A deep voice, too, swells below 100 Hz, but holds more between 100 and 315 Hz; hum stays level.
 WIND_LEAST_SPREAD_DB = 2.0
 # Under words, knocks and puffs are in the sum less than the voice. Each by itself is more than what
-# the voice holds beside it, or than this voice ever holds below 100 Hz (of loud words up to 12 dB
-# over its median), and carries a quarter of a second; one or two of them are plosives.
-BLOW_OVER_VOICED_DB, BLOW_OVER_USUAL_DB, VOICE_NEAR_S = 3.0, 15.0, 60.0
+# the voice holds beside it, or than this voice ever holds below 100 Hz (its loudest quarter, and
+# up to 10 dB more), and carries a quarter of a second; one or two of them are plosives.
+BLOW_OVER_VOICED_DB, BLOW_OVER_LOUD_DB, LOUD_PERCENTILE, VOICE_NEAR_S = 3.0, 10.0, 75, 60.0
 LEAST_BLOWS, LEAST_BLOWS_PER_S = 3, 1.0
 # Gusts differ from one microphone to the other; a lorry's rumble swells alike in both.
 ALIKE = 0.85
@@ -107,7 +107,10 @@ def _blows(measured: Measured, mic: int, start: int, end: int, limit: float, own
     over_db = BLOW_OVER_VOICED_DB
     if own[start:end].mean() > 0.5:  # else it may be the other's voice, which may be deeper
         usual = power_db(bands[near, :2][own[near]])
-        over_db = min(over_db, float(np.median(usual[:, 0] - usual[:, 1])) + BLOW_OVER_USUAL_DB)
+        over_db = min(
+            over_db,
+            float(np.percentile(usual[:, 0] - usual[:, 1], LOUD_PERCENTILE)) + BLOW_OVER_LOUD_DB,
+        )
     alone = limit + float(power_db(WIND_MEAN_FRAMES))  # what one frame must hold to carry the mean
     blows = len(runs_of((low > voiced + over_db) & (low > alone))[0])
     return blows >= max(LEAST_BLOWS, LEAST_BLOWS_PER_S * (end - start) / FRAMES_PER_S)
