@@ -177,14 +177,23 @@ def test_one_sound_has_the_same_tops_in_float_and_in_whole_numbers(tmp_path: Pat
     assert tops[0] == tops[1]
 
 
-@pytest.mark.parametrize(("top", "lower", "is_wider"), [(5, 4, False), (5, 3, True), (8, 6, True)])
+@pytest.mark.parametrize(
+    ("bent", "square", "is_wider"),
+    [
+        ((5, 4), (3, 2), False),
+        ((6, 4), (3, 2), False),
+        ((6, 4), (4, 1), True),
+        ((8, 6), (3, 2), True),
+    ],
+)
 def test_peaks_that_pile_up_are_cut_only_where_they_are_wide(
-    top: int, lower: int, is_wider: bool
+    bent: tuple[int, int], square: tuple[int, int], is_wider: bool
 ) -> None:
-    """By classes of a twentieth: a limiter makes its own peaks 1.2 times as wide as softer ones."""
-    bent_shapes = np.zeros((1, 2, LEVELS + 1, 21), np.int64)
+    """By classes of a twentieth: a limiter makes its own peaks 1.4 times as wide as softer ones."""
+    bent_shapes, square_shapes = (np.zeros((1, 2, LEVELS + 1, 21), np.int64) for _ in range(2))
     step = round((HIGHEST_DBFS + 10.0) / STEP_DB) + 1
-    bent_shapes[0, 0, step, top] = bent_shapes[0, 0, step + 25, lower] = 200
+    for shapes, (top, lower) in ((bent_shapes, bent), (square_shapes, square)):
+        shapes[0, 0, step, top] = shapes[0, 0, step + 25, lower] = 200
     cells, level = bent_shapes.sum(axis=3), np.zeros((1, 0), np.uint8)
-    shapes = TopShapes((level, level), bent_shapes, bent_shapes, cells, cells, 480, is_exact=False)
-    assert wider_at(shapes, 0, -10.0, PILED_DB) == is_wider
+    tops = TopShapes((level, level), square_shapes, bent_shapes, cells, cells, 480, is_exact=False)
+    assert wider_at(tops, 0, -10.0, PILED_DB) == is_wider
