@@ -118,12 +118,10 @@ def measure(
     bad = BadSamples(np.zeros(channels, np.int64))
     loudness, levels = LoudnessMeter(rate_hz, 2), LevelMeter(rate_hz, 2)
     peaks, spectrum = TruePeakMeter(rate_hz, 2), SpectrumMeter(rate_hz, 2, (0, 1))
-    hum, held = HumMeter(rate_hz, 2), ContinuityMeter(rate_hz, 2)
+    is_exact = is_float or bit_depth is not None
+    hum, held = HumMeter(rate_hz, 2), ContinuityMeter(rate_hz, 2, is_lossy=not is_exact)
     clipping, width = ClippingMeter(rate_hz, 2, bit_depth), WidthMeter(rate_hz)
-    short, square = (
-        TransientMeter(rate_hz),
-        SquareTopMeter(rate_hz, 2, is_exact=is_float or bit_depth is not None),
-    )
+    short, square = TransientMeter(rate_hz), SquareTopMeter(rate_hz, 2, is_exact=is_exact)
     other_levels = LevelMeter(rate_hz, len(rest))
     other_clipping = ClippingMeter(rate_hz, len(rest), bit_depth)
     other_spectrum = SpectrumMeter(rate_hz, len(rest), None)

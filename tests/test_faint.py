@@ -19,8 +19,10 @@ def findings(samples: np.ndarray) -> list[Finding]:
     return [f for f in found if f.kind == "dropout"]
 
 
-def runs(samples: np.ndarray, block: int = RATE_HZ) -> list[list[HeldRun]]:
-    meter = ContinuityMeter(RATE_HZ, 2)
+def runs(
+    samples: np.ndarray, block: int = RATE_HZ, *, is_lossy: bool = False
+) -> list[list[HeldRun]]:
+    meter = ContinuityMeter(RATE_HZ, 2, is_lossy=is_lossy)
     parts = (samples[at : at + block].astype(np.float32) for at in range(0, len(samples), block))
     for span in spans(parts, RATE_HZ):
         meter.push(span)
@@ -151,3 +153,19 @@ def test_low_frequencies_under_a_background_of_a_bit_are_no_held_value() -> None
     scene = speech_scene.make(2, noise_dbfs=-96.0)
     hum = 10 / 2**15 * np.sin(2 * np.pi * 50 * np.arange(len(scene.samples)) / RATE_HZ)
     assert not any(run.is_hiss for mic in runs(scene.samples + hum[:, None]) for run in mic)
+
+
+@pytest.mark.parametrize(("is_lossy", "smear_s"), [(False, 0.0), (True, 0.018), (True, 0.0)])
+def test_a_fall_that_a_codec_smeared_over_a_frame_is_lost_sound(
+    is_lossy: bool, smear_s: float
+) -> None:
+    """What is left of it, 12 dB under the background and 12 over the hiss, is no fade elsewhere."""
+    scene = speech_scene.make(1)
+    (start_s, _), *_ = scene.answers()
+    at_s = start_s - 0.5
+    muted_to_hiss(scene.samples, 0.3, -94.0, at_s)
+    muted_to_hiss(scene.samples, smear_s, -82.0, at_s)
+    lengths = [run.end_s - run.start_s for run in runs(scene.samples, is_lossy=is_lossy)[SUBJECT]]
+    assert lengths == pytest.approx([0.3 - smear_s], abs=0.02)
+    if smear_s:
+        assert runs(scene.samples)[SUBJECT] == []

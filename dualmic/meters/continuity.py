@@ -56,7 +56,7 @@ _Torn = tuple[float, float, float]  # ``before``, ``last`` and ``steps`` of a ru
 class ContinuityMeter:
     """Feeds on spans, keeps the held runs of each channel."""
 
-    def __init__(self, rate_hz: int, channels: int) -> None:
+    def __init__(self, rate_hz: int, channels: int, *, is_lossy: bool = False) -> None:
         """Start with no run open."""
         self._rate_hz = rate_hz
         self._least = max(2, round(SHORTEST_S * rate_hz))
@@ -66,7 +66,7 @@ class ContinuityMeter:
         # A run that reached the end of the last span: its first frame, and what was torn off.
         self._open: list[tuple[int, _Torn] | None] = [None] * channels
         self._frames = 0
-        self._faint = FaintLevels(rate_hz, channels)
+        self._faint = FaintLevels(rate_hz, channels, is_lossy=is_lossy)
 
     def push(self, span: Span) -> None:
         """Take in the next span."""

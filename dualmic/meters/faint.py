@@ -50,6 +50,7 @@ SHORT_MS, SHORT_EDGE_DB = 15, 22.0
 # because in dry speech with few pauses the pauses themselves have steep ends.
 PERCENTILES = (25.0, 10.0, 3.0)
 BESIDE_MS = 12
+CODEC_FRAME = 1024  # samples, of AAC: within one before it, what a codec leaves of a fall is noise
 AT_END_S = 0.15  # what fades in or out at the ends of a file, coders' padding with it
 LONGEST_SHARE = 0.5  # of what is no silence: then that is how the microphone sounds
 
@@ -57,8 +58,9 @@ LONGEST_SHARE = 0.5  # of what is no silence: then that is how the microphone so
 class FaintLevels:
     """Feeds on samples, keeps one byte a millisecond and channel: 3.6 MB an hour."""
 
-    def __init__(self, rate_hz: int, channels: int) -> None:
-        """Choose which samples to look at."""
+    def __init__(self, rate_hz: int, channels: int, *, is_lossy: bool = False) -> None:
+        """Choose which samples to look at; ``is_lossy``: a codec may have smeared what falls."""
+        self._smear_ms = round(CODEC_FRAME / rate_hz * PER_S) if is_lossy else 0
         edges = span_edges(rate_hz, PER_S)[:-1]
         self._width = max(rate_hz // PER_S, 1)
         self._stride = max(rate_hz // SAMPLES_PER_S, 1)
@@ -119,7 +121,7 @@ class FaintLevels:
         rest, background, found = counts, 0.0, list[tuple[int, int]]()
         for percentile in PERCENTILES:
             background = _percentile(rest, 100 - percentile)
-            found = _below(kept, silent, background)
+            found = _below(kept, silent, background, smear_ms=self._smear_ms)
             around = [(max(start - WINDOW_MS, 0), end + WINDOW_MS) for start, end in found]
             rest = _counted(kept, silent + around)
             if rest.sum() < LONGEST_SHARE * counts.sum():
@@ -160,6 +162,7 @@ def _below(
     background: float,
     under_db: float = UNDER_DB,
     edge_db: float = EDGE_DB,
+    smear_ms: int = 0,
 ) -> list[tuple[int, int]]:
     """Return the windows (first, past the last) far under ``background`` with steep ends."""
     runs: list[tuple[int, int]] = []
@@ -180,7 +183,7 @@ def _below(
     return [
         run
         for run in runs
-        if ends <= run[0] and run[1] <= len(kept) - ends and _steep(kept, *run, edge_db)
+        if ends <= run[0] and run[1] <= len(kept) - ends and _steep(kept, *run, edge_db, smear_ms)
     ]
 
 
@@ -188,13 +191,17 @@ def _is_new(run: tuple[int, int], known: Sequence[tuple[int, int]]) -> bool:
     return not any(run[0] < end and start < run[1] for start, end in known)
 
 
-def _steep(kept: np.ndarray, start: int, end: int, edge_db: float) -> bool:
-    """Whether the level falls at once where these windows begin and comes back as they end."""
+def _steep(kept: np.ndarray, start: int, end: int, edge_db: float, smear_ms: int) -> bool:
+    """Whether the level falls at once where these windows begin and comes back as they end.
+
+    ``smear_ms``: or had fallen no longer before than this.
+    """
     steps = kept[start - WINDOW_MS - BESIDE_MS : end + WINDOW_MS + BESIDE_MS] % ROUGH
     inside = kept[start:end] % ROUGH
     length = end - start
     before, after = steps[: BESIDE_MS + 1], steps[2 * WINDOW_MS + BESIDE_MS + length - 1 :]
     edge = (SHORT_EDGE_DB if length + WINDOW_MS - 1 < SHORT_MS else edge_db) / STEP_DB
-    falls = np.median(inside[:WINDOW_MS]) - np.median(before)
+    earlier = kept[max(start - WINDOW_MS - BESIDE_MS - smear_ms, 0) :][: BESIDE_MS + 1] % ROUGH
+    falls = np.median(inside[:WINDOW_MS]) - min(np.median(before), np.median(earlier))
     comes_back = np.median(inside[-WINDOW_MS:]) - np.median(after)
     return bool(falls >= edge and comes_back >= edge)
