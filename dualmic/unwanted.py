@@ -16,7 +16,7 @@ from dualmic.meters.noise import SILENCE_POWER
 from dualmic.meters.spectrum import FRAMES_PER_S, frame_mask
 from dualmic.meters.speech import Activity
 from dualmic.stack import let_go
-from dualmic.tiles import Mask, Powers, power_db
+from dualmic.tiles import CELLS_PER_S, Mask, Powers, power_db
 from dualmic.voice_level import voice_dbfs
 
 # Our choices, tuned on simulated scenes. Untouched speech keeps its power below 100 Hz (averaged
@@ -105,7 +105,10 @@ def _blows(measured: Measured, mic: int, start: int, end: int, limit: float, own
     low, voiced = power_db(bands[start:end, :2]).T
     near = slice(max(start - _frames(VOICE_NEAR_S), 0), end + _frames(VOICE_NEAR_S))
     over_db = BLOW_OVER_VOICED_DB
-    if own[start:end].mean() > 0.5:  # else it may be the other's voice, which may be deeper
+    # What is clipped is bent into every band, and the other's voice may be deeper.
+    hop = CELLS_PER_S // FRAMES_PER_S
+    clips = (measured.tops.flat_frames[mic, start * hop : end * hop] > 0).any()
+    if own[start:end].mean() > 0.5 and not clips:
         usual = power_db(bands[near, :2][own[near]])
         over_db = min(
             over_db,
