@@ -10,7 +10,7 @@ from dualmic.findings import Limits, all_findings
 from dualmic.hearing import hear
 from dualmic.measure import measure
 from dualmic.meters.phases import NOTHING, STEPS, TONES_EACH, PhaseMeter
-from dualmic.meters.shares import at_once
+from dualmic.meters.shares import find_shares
 
 BANDS, MOMENTS = 54, 400
 BINS_HZ = np.arange(150.0, 7000.0, 10.0)
@@ -88,10 +88,39 @@ def test_both_are_told_from_one_and_from_other_sound(what: str) -> None:
     own[:, 1000:2000] = [[False], [True]]
     sure = own.copy()
     sure[:, 2800:3400] = False
-    found = at_once(codes, own, sure)
+    shares = find_shares(codes, own, sure)
+    assert shares is not None
+    found = shares.at_once
     expected = np.zeros(10 * MOMENTS, bool)
     expected[3000:3200] = what == "both"
     assert np.abs(found.astype(int) - expected).sum() <= 20  # a moment at each end
+
+
+@pytest.mark.parametrize("said", ["the other's", "both people's"])
+def test_a_voice_that_fills_the_spectrum_alone_is_its_own(said: str) -> None:
+    """Ten seconds of each person alone, then the first one; levels err from 30 to 32 s."""
+    rng = np.random.default_rng(3)
+    phases = rng.integers(STEPS, size=(2, BANDS, TONES_EACH))
+    one, two = (_codes(rng, phase, MOMENTS) for phase in phases)
+    codes = one.copy()
+    codes[100:200] = two[100:200]
+    right = np.zeros((2, 10 * MOMENTS), bool)
+    right[0] = True
+    right[:, 1000:2000] = [[False], [True]]
+    sure = right.copy()
+    sure[:, 2800:3400] = False
+    own = right.copy()
+    own[:, 3000:3200] = [[said == "both people's"], [True]]
+    shares = find_shares(codes, own, sure)
+    assert shares is not None
+    assert (shares.settled(own) == right)[:, 2000:].all()
+    # Of two who do talk at once both keep their words.
+    theirs = rng.random((20, BANDS)) < 0.4
+    codes[300:320] = np.where(theirs, two[300:320], codes[300:320])
+    own[:, 3000:3200] = True
+    shares = find_shares(codes, own, sure)
+    assert shares is not None
+    assert shares.settled(own)[:, 3010:3190].all()
 
 
 def test_where_phases_tell_nothing_nothing_is_told() -> None:
@@ -99,7 +128,9 @@ def test_where_phases_tell_nothing_nothing_is_told() -> None:
     codes = _codes(rng, None, MOMENTS)
     own = np.ones((2, 10 * MOMENTS), bool)
     own[0, :1000] = own[1, 1000:2000] = False
-    assert not at_once(codes, own, np.stack([own[0] & ~own[1], own[1] & ~own[0]])).any()
+    shares = find_shares(codes, own, np.stack([own[0] & ~own[1], own[1] & ~own[0]]))
+    assert shares is None or not shares.at_once.any()
+    assert shares is None or (shares.settled(own) == own).all()
 
 
 def test_one_microphone_recorded_twice_shows_no_place() -> None:
@@ -115,7 +146,8 @@ def test_one_microphone_recorded_twice_shows_no_place() -> None:
     own[:, 1000:2000] = [[False], [True]]
     sure = own.copy()
     sure[:, 2800:3400] = False
-    assert not at_once(codes, own, sure).any()
+    shares = find_shares(codes, own, sure)
+    assert shares is None or not shares.at_once.any()
 
 
 @pytest.mark.parametrize("leak_db", [-6.0, -4.0])

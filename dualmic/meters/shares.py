@@ -8,10 +8,11 @@ too, and nothing is said.
 """
 
 from collections.abc import Iterator
+from dataclasses import dataclass
 
 import numpy as np
 
-from dualmic.meters.masks import widened
+from dualmic.meters.masks import runs_of, widened
 from dualmic.meters.phases import NOTHING, PER_S, STEPS, TONES_EACH
 from dualmic.stack import pieces, room
 from dualmic.tiles import CELLS_PER_S, Floats, Mask, Powers
@@ -32,14 +33,52 @@ MORE, STEPS_BETWEEN = 0.12, 8
 # Tones and moments overlap: each counts as a part of a witness. A second voice begins, and one
 # follows the other, only if all of them together outweigh these logarithms of odds.
 WITNESS, BEGINS, FOLLOWS = 0.15, 4.0, 3.0
+# What it takes to overrule levels. Said to be the other's alone, and it is this voice: in simulated
+# interviews 2089 cells of 2104. Said to be both, and it is one: 329, where 18 were not. With
+# less, more words are lost of two who talk at once.
+SURELY_NOT_THEIRS, SURELY_ONE = 10.0, 3.0
 MOST_OF_SINGLE = 0.1  # two voices where one surely is: nothing is told
 _TOGETHER = 6000  # moments, ten minutes, of no influence on results
 _FIRST, _SECOND, _BOTH, _OTHER = range(4)
 _COSTS = FOLLOWS, FOLLOWS, BEGINS, BEGINS
 
 
-def at_once(codes: np.ndarray, own: Mask, alone: Mask) -> Mask:
-    """Return where two voices share the spectrum, ``(cells,)``.
+@dataclass(frozen=True)
+class Shares:
+    """Whose voice fills the spectrum.
+
+    ``at_once`` ``(cells,)``: where both do. ``course`` ``(moments,)``: the first voice alone (0),
+    the second (1), both, other sound; ``fits`` ``(moments, 4)``: how well each of them fits each
+    moment (logarithms of odds).
+    """
+
+    at_once: Mask
+    course: np.ndarray
+    fits: Floats
+
+    def settled(self, own: Mask) -> Mask:
+        """Return ``own`` ``(2, cells)``, each stretch left to whose voice surely is all there is.
+
+        Levels mistake who turned round, and in a loud place a leak for its hearer's own voice.
+        """
+        own = own.copy()
+        for m in (0, 1):
+            filled = _by_cell(self.course == m, own.shape[1])
+            theirs = own[1 - m] & ~own[m] & filled
+            self._give(own, theirs, m, 1 - m, SURELY_NOT_THEIRS)
+            self._give(own, own[0] & own[1] & ~self.at_once, m, _BOTH, SURELY_ONE)
+        return own
+
+    def _give(self, own: Mask, said: Mask, m: int, otherwise: int, least: float) -> None:
+        for start, end in zip(*runs_of(said), strict=True):
+            first, last = ((cell + CELLS_EACH // 2) // CELLS_EACH for cell in (start, end - 1))
+            fits = self.fits[first : last + 1].sum(axis=0, dtype=np.float64)
+            if fits[m] - fits[otherwise] > least:
+                own[m, start:end], own[1 - m, start:end] = True, False
+
+
+def find_shares(codes: np.ndarray, own: Mask, alone: Mask) -> Shares | None:
+    """Find whose voice fills the spectrum, None if phases do not tell.
 
     Args:
         codes: :meth:`dualmic.meters.phases.PhaseMeter.result`.
@@ -48,26 +87,26 @@ def at_once(codes: np.ndarray, own: Mask, alone: Mask) -> Mask:
 
     """
     cells = own.shape[1]
-    nobody = np.zeros(cells, bool)
     if not len(codes):
-        return nobody
+        return None
     middle = np.minimum(np.arange(len(codes)) * CELLS_EACH, cells - 1)
     live = (own[0] | own[1])[middle]
     live &= np.concatenate([_tells(codes[part]) for part in _parts(codes)])
     single = np.stack([widened(mask[middle], -1, -1) & live for mask in alone])
     if single.sum(axis=1).min() < LEAST_MOMENTS:
-        return nobody
+        return None
     counts = [_counts(codes, mask) for mask in single]
     first, second = (_likely(count) for count in counts)
     odds = second / first
     strays = _stray(counts[0], odds), _stray(counts[1], 1 / odds)
     if max(strays) > LARGEST_STRAY:
-        return nobody
-    both = _most_likely(_evidence(codes, live, (first, second), strays)) == _BOTH
-    both &= live
+        return None
+    fits = _evidence(codes, live, (first, second), strays)
+    course = _most_likely(fits)
+    both = (course == _BOTH) & live
     if both[single[0] | single[1]].mean() > MOST_OF_SINGLE:
-        return nobody
-    return _by_cell(both, cells)
+        return None
+    return Shares(_by_cell(both, cells), course, fits)
 
 
 def _parts(codes: np.ndarray) -> Iterator[slice]:

@@ -28,7 +28,7 @@ from dualmic.meters.leaks import first_ratios, least_of, more_leak, ratios
 from dualmic.meters.masks import bridged, longer, moving_mean, runs_of, widened
 from dualmic.meters.one_voice import alone, with_one_owner
 from dualmic.meters.places import SEEN_CELLS, Places, find_places
-from dualmic.meters.shares import at_once
+from dualmic.meters.shares import find_shares
 from dualmic.meters.spectrum import VOICE_BANDS
 from dualmic.meters.talking import SHORTEST_S, by_place, sounding, starts_db, talking, with_rest
 from dualmic.stack import kept, let_go, room
@@ -52,7 +52,7 @@ class Activity:
     None where that person was not heard. ``leak_ratio`` ``(2, bands)``: power of m's wearer in the
     other microphone over that in m, where it changes at its least. ``cloth`` ``(cells,)``: sound
     that is no voice and no background. ``places``: where people are, None if it does not show.
-    ``at_once`` ``(cells,)``: where two voices share the spectrum, None if it was not asked.
+    ``at_once`` ``(cells,)``: where two voices share the spectrum, None if it does not tell.
     """
 
     own: Mask
@@ -117,12 +117,15 @@ def find_speech(
     if places is not None:
         own, other_sound = _seen_only(own, other_sound, places, loud, gone)
     let_go()
+    shares = None if phases is None else find_shares(phases, own, alone(own))
     two: Mask | None = None
-    if phases is not None:
+    if shares is not None:
         sounds = sounding(heard, from_db)
-        two = kept(at_once(phases, own, alone(own)) & both_live & sounds[0] & sounds[1])
+        two = kept(shares.at_once & both_live & sounds[0] & sounds[1])
         let_go()
     own = with_one_owner(bands_db, own, middle, places, two)
+    if shares is not None:
+        own = shares.settled(own)
     let_go()
     if more is not None:
         ratio = least_of(ratio, more, own)
