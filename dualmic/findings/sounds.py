@@ -1,5 +1,7 @@
 """Sounds that do not belong: wind on a microphone, cracks, cloth."""
 
+import numpy as np
+
 from dualmic.cracking import CLICK_DB, Crack
 from dualmic.findings.base import Finding, Limits
 from dualmic.hearing import Hearing
@@ -14,6 +16,7 @@ CRACK_SMEAR_S = 0.25  # a crack, averaged as cloth is, looks like cloth for that
 # the word's leak, which no gain lifted, is missing. Where a word begins is known to a fifth of a
 # second, and what is lifted before it may pass for speech: it is told by its level.
 FALLS_S, BEFORE_ONSET_S, ONSET_S, QUIET_S, QUIET_DB = 0.25, 0.2, 0.3, 0.2, 15.0
+CLIPPED_SHARE = 0.5  # our choice, of a stretch: from its first clipped sample to its last
 
 
 def wind(hearing: Hearing, limits: Limits) -> list[Finding]:
@@ -77,10 +80,18 @@ def rustle(hearing: Hearing, limits: Limits) -> list[Finding]:
                 continue
             missing_db = round(part.missing_db, 1)
             times = part.start_s, part.end_s
-            sure = part.sure and levels_tell and not _is_onset(hearing, mic, part)
+            sure = part.sure and levels_tell
+            sure = sure and not (_is_onset(hearing, mic, part) or _clips(hearing, mic, part))
             severity: Severity = "warn" if sure else "note"
             found.append(Finding("rustle", mic, *times, severity, missing_db, MISSING_DB, "dB"))
     return found
+
+
+def _clips(hearing: Hearing, mic: int, part: Rustle) -> bool:
+    """Whether the microphone clips in it for the most: cut tops fill bands that do not leak."""
+    cells = hearing.clipped[mic][round(part.start_s * 100) : round(part.end_s * 100)]
+    cut = np.flatnonzero(cells)
+    return len(cut) > 0 and cut[-1] + 1 - cut[0] > CLIPPED_SHARE * len(cells)
 
 
 def _is_onset(hearing: Hearing, mic: int, part: Rustle) -> bool:
