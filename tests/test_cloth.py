@@ -120,3 +120,13 @@ def test_what_only_dies_away_is_no_cloth() -> None:
         said = scene.voices[:, mic]
         scene.samples[:, mic] += signal.oaconvolve(said, tail)[: len(said)]
     assert rustle(heard(scene), Limits()) == []
+
+
+@pytest.mark.parametrize(("ceiling", "severity"), [(1.0, "warn"), (0.25, "note")])
+def test_what_clips_for_the_most_is_no_sure_cloth(ceiling: float, severity: str) -> None:
+    """Cut tops of a shout fill bands that leak nowhere, as cloth does."""
+    scene = with_cloth(speech_scene.make(5, gap_s=2.4), SUBJECT, -14.0)
+    scene.samples[:, SUBJECT] = np.clip(scene.samples[:, SUBJECT], -ceiling, ceiling)
+    found = rustle(heard(scene), Limits())
+    assert len(found) >= 4
+    assert {f.severity for f in found} == {severity}
