@@ -139,7 +139,7 @@ def _trace(power: np.ndarray, peak: np.ndarray, step: int) -> Trace:
         return Trace([], [])
     counts = np.minimum(starts + step, len(power)) - starts
     let_go()
-    mean = np.add.reduceat(power, starts, dtype=np.float64) / counts
+    mean = np.array([power[at : at + step].sum(dtype=np.float64) for at in starts]) / counts
     let_go()
     top = np.maximum.reduceat(peak, starts).astype(np.float64)
     return Trace(

@@ -8,7 +8,7 @@ times the usual it is, is followed wherever one voice alone is heard.
 import numpy as np
 
 from dualmic.meters.bands import Bands, stretches
-from dualmic.stack import room
+from dualmic.stack import let_go, room
 from dualmic.tiles import Floats, Mask, Powers
 
 # Our choices. How far around a leak is held against its usual, and how much of it that takes.
@@ -85,13 +85,14 @@ def more_leak(
     """
     cells = single.shape[1]
     more = room(single.shape, np.float32)
-    middles = np.arange(0, cells + NEAR_STEP, NEAR_STEP)
+    middles = np.arange(0, cells + NEAR_STEP, NEAR_STEP).astype(np.int32)
     for m in (0, 1):
         local_db = np.zeros(len(middles), np.float32)
-        at = np.flatnonzero(single[m])
+        at = np.flatnonzero(single[m]).astype(np.int32)
         usual = clusters[m]
         if len(at) >= NEAR_LEAST and usual is not None:
             apart = (difference_db[at] - usual) * (1 if m else -1)
+            let_go()
             for reach in (NEAR_WIDE, NEAR_CLOSE):
                 first, last = np.searchsorted(at, [middles - reach, middles + reach])
                 for k in np.flatnonzero(last - first >= NEAR_LEAST):

@@ -123,7 +123,9 @@ class Places:
                 return np.zeros(self.cells, bool)
             # What a reflection or a side lobe of the other voice shows there is none of theirs.
             beside = np.repeat(height, self._cells_each(other))
-            stray = OVER_STRAY * float(np.percentile(beside, STRAY_PERCENTILE))
+            usual = np.percentile(beside, STRAY_PERCENTILE, overwrite_input=True)
+            del beside
+            stray = OVER_STRAY * float(usual)
             shown = (height > max(LEAST_HEIGHT, stray)) & (height < UNSHARED * self._usual(m))
             both &= self._by_cell(shown)
         both = longer(bridged(both, TOGETHER_BRIDGE_CELLS), TOGETHER_CELLS)

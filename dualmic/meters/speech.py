@@ -161,6 +161,7 @@ def _first_leaks(
         float(np.median(difference_db[mask])) if mask.sum() >= LEAST_CLUSTER_CELLS else None
         for mask in known
     )
+    let_go()
     more = more_leak(difference_db, places.undisturbed() & both_live & active, (high, low))
     let_go()
     return surely, (high, low), ratios(heard, known, np.zeros((2, heard.count)), more), more
