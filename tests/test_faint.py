@@ -169,3 +169,18 @@ def test_a_fall_that_a_codec_smeared_over_a_frame_is_lost_sound(
     assert lengths == pytest.approx([0.3 - smear_s], abs=0.02)
     if smear_s:
         assert runs(scene.samples)[SUBJECT] == []
+
+
+def test_a_closure_heard_through_a_gain_that_holds_the_word_down_is_no_lost_sound() -> None:
+    """A sixth of a second after each of the subject's answers the gain is up by 30 dB again."""
+    scene = speech_scene.make(6, gap_s=1.0)
+    down_db = np.zeros(len(scene.samples))
+    for start_s, end_s in scene.answers():
+        start, end = round(start_s * RATE_HZ), round(end_s * RATE_HZ)
+        down_db[start:end] = -30.0
+        rise = down_db[end : end + RATE_HZ // 6]
+        rise[:] = np.linspace(-30.0, 0.0, RATE_HZ // 6)[: len(rise)]
+        for at_s in np.arange(start_s + 0.5, end_s - 0.5, 0.7):
+            muted_to_hiss(scene.samples, 0.04, -70.0, at_s)
+    scene.samples[:, SUBJECT] *= 10 ** (down_db / 20)
+    assert not findings(scene.samples)

@@ -12,6 +12,7 @@ from dualmic.meters.bands import voice_power
 from dualmic.meters.masks import bridged, cells_of, runs_of
 from dualmic.meters.one_voice import TWO_SHARE
 from dualmic.meters.two_voices import TwoVoices
+from dualmic.stack import let_go
 from dualmic.tiles import Floats, Mask, power_db
 
 # Our choices. What lasts longer than "mm" or "I see" is an interruption; what is shorter than a
@@ -40,6 +41,7 @@ def both_talking(hearing: Hearing, _limits: Limits) -> list[Finding]:
     voices: TwoVoices | None = None
     places = hearing.activity.places
     shown = np.zeros(len(together), bool) if places is None else places.together()
+    let_go()
     at_once = hearing.activity.at_once
     blown = _blown(hearing, len(together))
     found = []
@@ -53,6 +55,7 @@ def both_talking(hearing: Hearing, _limits: Limits) -> list[Finding]:
             voices = TwoVoices(hearing.bands_db, activity.single, activity.pause)
         seen = shown[start:end][inside].mean() > TWO_SHARE
         parted = seen or voices.are_two(voices.apart(start, end, inside)[inside])
+        let_go()
         if not parted and (at_once is None or at_once[start:end][inside].mean() <= TWO_SHARE):
             continue
         assent = length_s < ASSENT_S

@@ -120,6 +120,7 @@ def find_speech(
     shares = None if phases is None else find_shares(phases, own, alone(own))
     two: Mask | None = None
     if shares is not None:
+        let_go()
         sounds = sounding(heard, from_db)
         two = kept(shares.at_once & both_live & sounds[0] & sounds[1])
         let_go()
@@ -129,6 +130,7 @@ def find_speech(
     let_go()
     if more is not None:
         ratio = least_of(ratio, more, own)
+        let_go()
     single = alone(own)
     clusters = tuple(
         float(np.median(difference_db[single[m] & loud])) if (single[m] & loud).any() else None
