@@ -60,7 +60,8 @@ RULES: dict[str, Rule] = {
         "silence, one value held, or a receiver's own hiss, in a channel with a background",
         _of("meters.continuity", SHORTEST_S="from {:g} s on: shorter runs occur in whole sound")
         + _of("findings.dropouts", CUT_DB="sound beside it stood {:g} dB over the background")
-        + _of("meters.faint", UNDER_DB="hiss lies {:g} dB or more under the background"),
+        + _of("meters.faint", UNDER_DB="hiss lies {:g} dB or more under the background")
+        + _of("findings.dropouts", HISS_UNDER_DB="and {:g} dB under all else the microphone holds"),
         "dropout",
     ),
     "mic_dead": Rule(
