@@ -67,14 +67,30 @@ def _codes(rng: np.random.Generator, phase: np.ndarray | None, moments: int) -> 
     return (tone * STEPS + np.where(stray, anything, told)).astype(np.uint8)
 
 
-@pytest.mark.parametrize("what", ["both", "second", "other sound"])
-def test_both_are_told_from_one_and_from_other_sound(what: str) -> None:
-    """Ten seconds of each person alone, then the first one; from 30 to 32 s something else."""
-    rng = np.random.default_rng(3)
+def _ten_seconds_each(
+    rng: np.random.Generator,
+) -> tuple[np.ndarray, np.ndarray, np.ndarray, np.ndarray, np.ndarray]:
+    """Return codes of the first person, the second, and of both in turn: the second from 10 s on.
+
+    And who speaks, ``(2, cells)``, after 20 s the first one; and where that is sure.
+    """
     phases = rng.integers(STEPS, size=(2, BANDS, TONES_EACH))
     one, two = (_codes(rng, phase, MOMENTS) for phase in phases)
     codes = one.copy()
     codes[100:200] = two[100:200]
+    own = np.zeros((2, 10 * MOMENTS), bool)
+    own[0] = True
+    own[:, 1000:2000] = [[False], [True]]
+    sure = own.copy()
+    sure[:, 2800:3400] = False
+    return one, two, codes, own, sure
+
+
+@pytest.mark.parametrize("what", ["both", "second", "other sound"])
+def test_both_are_told_from_one_and_from_other_sound(what: str) -> None:
+    """Ten seconds of each person alone, then the first one; from 30 to 32 s something else."""
+    rng = np.random.default_rng(3)
+    one, two, codes, own, sure = _ten_seconds_each(rng)
     part = slice(300, 320)
     if what == "both":
         theirs = rng.random((20, BANDS)) < 0.4
@@ -83,11 +99,6 @@ def test_both_are_told_from_one_and_from_other_sound(what: str) -> None:
         codes[part] = two[part]
     else:
         codes[part] = _codes(rng, None, 20)
-    own = np.zeros((2, 10 * MOMENTS), bool)
-    own[0] = True
-    own[:, 1000:2000] = [[False], [True]]
-    sure = own.copy()
-    sure[:, 2800:3400] = False
     shares = find_shares(codes, own, sure)
     assert shares is not None
     found = shares.at_once
@@ -100,15 +111,7 @@ def test_both_are_told_from_one_and_from_other_sound(what: str) -> None:
 def test_a_voice_that_fills_the_spectrum_alone_is_its_own(said: str) -> None:
     """Ten seconds of each person alone, then the first one; levels err from 30 to 32 s."""
     rng = np.random.default_rng(3)
-    phases = rng.integers(STEPS, size=(2, BANDS, TONES_EACH))
-    one, two = (_codes(rng, phase, MOMENTS) for phase in phases)
-    codes = one.copy()
-    codes[100:200] = two[100:200]
-    right = np.zeros((2, 10 * MOMENTS), bool)
-    right[0] = True
-    right[:, 1000:2000] = [[False], [True]]
-    sure = right.copy()
-    sure[:, 2800:3400] = False
+    _, two, codes, right, sure = _ten_seconds_each(rng)
     own = right.copy()
     own[:, 3000:3200] = [[said == "both people's"], [True]]
     shares = find_shares(codes, own, sure)
