@@ -153,6 +153,25 @@ def test_one_microphone_recorded_twice_shows_no_place() -> None:
     assert shares is None or not shares.at_once.any()
 
 
+def _with_reflections(
+    scene: speech_scene.Scene, leak_db: float, louder: slice = slice(0), by_db: float = 0.0
+) -> np.ndarray:
+    """Return both microphones; the subject leaks by so much more in one part."""
+    samples = scene.voices + scene.noise
+    rng = np.random.default_rng(3)
+    frames = round(0.4 * RATE_HZ)  # dies away by 60 dB
+    for who in (INTERVIEWER, SUBJECT):
+        room = rng.normal(size=frames) * 10 ** (-3 * np.arange(frames) / frames)
+        room[: round(0.003 * RATE_HZ)] = 0
+        room[round(0.003 * RATE_HZ)] = 8  # the direct sound, a twentieth of it all
+        room *= 10 ** (leak_db / 20) / np.sqrt(np.sum(room**2))
+        voice = scene.voices[:, who].copy()
+        if who == SUBJECT:
+            voice[louder] *= 10 ** (by_db / 20)
+        samples[:, 1 - who] += fftconvolve(voice, room)[: len(samples)]
+    return samples
+
+
 @pytest.mark.parametrize("leak_db", [-6.0, -4.0])
 @pytest.mark.parametrize("swing_db", [0.0, 2.0])
 def test_interruptions_are_found_in_a_room_that_leaks(leak_db: float, swing_db: float) -> None:
@@ -162,15 +181,7 @@ def test_interruptions_are_found_in_a_room_that_leaks(leak_db: float, swing_db: 
     words = speech_scene.utterances()[INTERVIEWER][2][: round(2.5 * RATE_HZ)]
     for at_s in places_s:
         scene.voices[round(at_s * RATE_HZ) :][: len(words), INTERVIEWER] += words
-    samples = scene.voices + scene.noise
-    rng = np.random.default_rng(3)
-    frames = round(0.4 * RATE_HZ)  # dies away by 60 dB
-    for who in (INTERVIEWER, SUBJECT):
-        room = rng.normal(size=frames) * 10 ** (-3 * np.arange(frames) / frames)
-        room[: round(0.003 * RATE_HZ)] = 0
-        room[round(0.003 * RATE_HZ)] = 8  # the direct sound, a twentieth of it all
-        room *= 10 ** (leak_db / 20) / np.sqrt(np.sum(room**2))
-        samples[:, 1 - who] += fftconvolve(scene.voices[:, who], room)[: len(samples)]
+    samples = _with_reflections(scene, leak_db)
     swing = np.sin(2 * np.pi * np.arange(len(samples)) / (4 * RATE_HZ))
     samples[:, SUBJECT] *= 10 ** (swing_db * swing / 20)
     measured = measure([samples.astype(np.float32)], RATE_HZ, 2, bit_depth=24)
@@ -178,3 +189,17 @@ def test_interruptions_are_found_in_a_room_that_leaks(leak_db: float, swing_db: 
     found = sorted((f for f in said if f.kind == "both_talking"), key=lambda f: f.start_s)
     assert np.allclose([f.start_s for f in found], places_s, atol=0.4)
     assert np.allclose([f.end_s for f in found], np.add(places_s, 2.5), atol=0.4)
+
+
+@pytest.mark.parametrize("by_db", [9.0, 12.0])
+def test_who_turns_to_the_other_microphone_is_not_taken_for_its_wearer(by_db: float) -> None:
+    """In one answer the subject is louder in the interviewer's microphone than in their own."""
+    scene = speech_scene.make(6, leak_db=None)
+    start_s, end_s = scene.answers()[3]
+    part = slice(round(start_s * RATE_HZ), round(end_s * RATE_HZ))
+    samples = _with_reflections(scene, -6.0, part, by_db)
+    samples[part, SUBJECT] *= 10 ** (-4 / 20)
+    hearing = hear(measure([samples.astype(np.float32)], RATE_HZ, 2, bit_depth=24))
+    own = hearing.activity.own[:, round(start_s * 100) + 10 : round(end_s * 100) - 10]
+    assert (own[SUBJECT] & ~own[INTERVIEWER]).mean() > 0.9
+    assert not own[INTERVIEWER].any()
