@@ -87,6 +87,8 @@ def _sorted_runs(hearing: Hearing, mic: int) -> tuple[list[HeldRun], list[HeldRu
     live = power[power > 1e-14]
     least = float(np.percentile(live, 10, overwrite_input=True)) if len(live) else 0.0
     least *= 10 ** (CUT_DB / 10)
+    del live
+    let_go()
     silent = _silent_values(hearing.measured.held[mic])
     closing = _closing_power(hearing, mic, silent)
     hisses = _hisses_in_pauses(hearing, mic)
@@ -119,11 +121,14 @@ def _held_down(hearing: Hearing, mic: int) -> set[HeldRun]:
     if not any(run.is_hiss for run in runs):
         return set()
     power = voice_power(hearing.bands_db[mic])
+    let_go()
     gone = cells_of([(run.start_s, run.end_s) for run in runs], len(power))
     rest = power[~(gone | hearing.dead[mic][: len(power)])]
     if not len(rest):
         return set()
     lowest = float(np.percentile(rest, HISS_PERCENTILE, overwrite_input=True))
+    del rest, gone
+    let_go()
     least = lowest * 10 ** (-HISS_UNDER_DB / 10)
     # The spectrum of a cell is taken over it and the one before.
     inside = [power[int(np.ceil(run.start_s * 100)) + 1 : int(run.end_s * 100)] for run in runs]

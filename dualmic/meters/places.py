@@ -21,7 +21,7 @@ from dualmic.meters.positions import (
     candidates,
     two_people,
 )
-from dualmic.stack import pieces, room
+from dualmic.stack import let_go, pieces, room
 from dualmic.tiles import CELLS_PER_S, Floats, Indices, Mask
 
 CELLS_EACH = CELLS_PER_S // PER_S
@@ -125,6 +125,7 @@ class Places:
             beside = np.repeat(height, self._cells_each(other))
             usual = np.percentile(beside, STRAY_PERCENTILE, overwrite_input=True)
             del beside
+            let_go()
             stray = OVER_STRAY * float(usual)
             shown = (height > max(LEAST_HEIGHT, stray)) & (height < UNSHARED * self._usual(m))
             both &= self._by_cell(shown)
