@@ -39,7 +39,7 @@ def with_gain_steps(
     blocks: Powers,
     quiet: Mask,
 ) -> list[Jump]:
-    """Return the jumps, dated by the background where it tells, and those it tells alone.
+    """Return the jumps at their moments, borne out by the background, and those it tells alone.
 
     Args:
         hearing: the take.
@@ -169,7 +169,7 @@ def surely_alike(by_db: Powers) -> bool:
 
 
 def _of_one(hearing: Hearing, step: Step, levels: Powers, found: list[Jump]) -> None:
-    """Date a jump of the one microphone that works there, or add one.
+    """Widen where a jump of the one microphone that works is looked for, or add one.
 
     It is added if a voice shifts as the background does, or all of the background alike, which is
     no proof: the voice may have been raised as a machine started.
