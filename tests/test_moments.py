@@ -3,15 +3,19 @@
 import numpy as np
 import pytest
 
-from dualmic.findings.moments import moment
+from dualmic.findings.moments import REACH_DB, WANDER_DB, moment, of_noise
 
 BLOCKS, BANDS = 400, 7
+# Half the degrees of freedom of noise in 50 ms of bands from 80 Hz to 3.5 kHz wide: band width by
+# time (Blackman and Tukey, The Measurement of Power Spectra, 1958).
+HALF_DEGREES = 0.05 * np.array([80, 200, 300, 600, 1200, 1600, 3500])
 
 
 def talked_over(rng: np.random.Generator, at: int, by_db: float, covered: float) -> np.ndarray:
     """Levels of a background that steps, under voices that leave each band now and then."""
     background = np.where(np.arange(BLOCKS) < at, -70.0, -70.0 + by_db)[None, :, None]
-    levels = background + rng.normal(0, 1.5, (2, BLOCKS, BANDS))
+    chance = rng.gamma(HALF_DEGREES, 1 / HALF_DEGREES, (2, BLOCKS, BANDS))
+    levels = background + 10 * np.log10(chance) + rng.normal(0, 0.7, (2, BLOCKS, BANDS))
     syllables = rng.uniform(size=(2, BLOCKS // 4, BANDS)).repeat(4, axis=1) < covered
     return np.where(syllables, levels + rng.uniform(3, 35, levels.shape), levels)
 
@@ -50,3 +54,19 @@ def test_a_moment_far_from_where_it_is_looked_for_is_found(at: int) -> None:
         before = np.full((2, BANDS), -70.0)
         found, _, _ = moment(levels, before, before - 8.0, (190, 210), everywhere, ~everywhere)
         assert abs(found - at) <= 4
+
+
+@pytest.mark.parametrize("band", range(BANDS))
+def test_levels_of_noise_spread_as_noise_does(band: int) -> None:
+    """Held against drawn powers: a narrow band lies far under its median more often than over."""
+    rng = np.random.default_rng(band)
+    drawn = 10 * np.log10(rng.gamma(HALF_DEGREES[band], size=200_000))
+    drawn += rng.normal(0, WANDER_DB, len(drawn))
+    drawn -= np.median(drawn)
+    dense, share = of_noise()
+    level_db, step_db = np.linspace(-REACH_DB, REACH_DB, share.shape[1], retstep=True)
+    for part in (0.01, 0.1, 0.5, 0.9, 0.99):
+        assert np.interp(
+            np.quantile(drawn, part), level_db + step_db / 2, share[band]
+        ) == pytest.approx(part, abs=0.15 * min(part, 1 - part))
+    assert dense[band].sum() * step_db == pytest.approx(1.0)

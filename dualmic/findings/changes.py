@@ -213,7 +213,8 @@ def _joined(
 ) -> list[Step]:
     """Return all steps, each once: dated band by band where both ways agree on the moment.
 
-    Where they differ, both sides of what both know are asked for the one moment between.
+    Then quiet blocks tell by how much, as they know every band. Where the moments differ, both
+    sides of what both know are asked for the one between.
     """
     slack, reach = round(SLACK_S * BLOCKS_PER_S), round(SAME_S * BLOCKS_PER_S)
     steps, told = (
@@ -223,7 +224,11 @@ def _joined(
     def near(step: Step, quiet: Step, blocks: int) -> bool:
         return step.falls == quiet.falls and quiet.first - blocks <= step.at <= quiet.last + blocks
 
-    agreed = [step for step in steps if any(near(step, quiet, slack) for quiet in told)]
+    agreed = [
+        replace(step, before_db=quiet.before_db, by_db=quiet.by_db, weighted_db=quiet.weighted_db)
+        for step in steps
+        if (quiet := next((q for q in told if near(step, q, slack)), None)) is not None
+    ]
     # What bands tell alone may be a lorry that passes, or its moment wrong: never steep.
     alone = [
         replace(step, steep=False)
@@ -243,10 +248,10 @@ def _joined(
 
 def _dated(quiet: Step, other: Step, blocks: Powers, masks: tuple[Mask, Mask]) -> Step:
     """Date a step by what either way knows of the backgrounds on both sides."""
-    before = np.concatenate([quiet.before_db, other.before_db], axis=1)
-    by = np.concatenate([quiet.by_db, other.by_db], axis=1)
+    before = np.concatenate([quiet.before_db, other.before_db])
+    by = np.concatenate([quiet.by_db, other.by_db])
     span = min(quiet.first, other.first), max(quiet.last, other.last)
-    at, first, last = moment(np.tile(blocks, 2), before, before + by, span, *masks)
+    at, first, last = moment(np.tile(blocks, (2, 1, 1)), before, before + by, span, *masks)
     return replace(quiet, at=at, first=first, last=last)
 
 

@@ -15,11 +15,12 @@ import numpy as np
 from dualmic.findings.base import BLOCKS_PER_S
 from dualmic.findings.jump_sound import AGREE_DB
 from dualmic.findings.jumps import Jump
-from dualmic.findings.moments import UNREST_DB, says_later
+from dualmic.findings.moments import says_later
 from dualmic.findings.sums import LEAST_BLOCKS, SIDE
 from dualmic.tiles import Mask, Powers
 
 # All our choices, tuned on simulated scenes.
+UNREST_DB = 2.0  # of a steady background in 50 ms, in the mean of its bands
 MARGIN = 1 * BLOCKS_PER_S  # how far beyond the span that is known already
 LEAST_PATTERNS = 20
 # One voice's differences spread by about this in each band; an unknown one counts as this far off.
