@@ -213,7 +213,7 @@ def _joined(
 ) -> list[Step]:
     """Return all steps, each once: dated band by band where both ways agree on the moment.
 
-    Then quiet blocks tell by how much, as they know every band. Where the moments differ, both
+    Of the two the smaller is told: a voice may be in the other. Where the moments differ, both
     sides of what both know are asked for the one between.
     """
     slack, reach = round(SLACK_S * BLOCKS_PER_S), round(SAME_S * BLOCKS_PER_S)
@@ -224,11 +224,13 @@ def _joined(
     def near(step: Step, quiet: Step, blocks: int) -> bool:
         return step.falls == quiet.falls and quiet.first - blocks <= step.at <= quiet.last + blocks
 
-    agreed = [
-        replace(step, before_db=quiet.before_db, by_db=quiet.by_db, weighted_db=quiet.weighted_db)
-        for step in steps
-        if (quiet := next((q for q in told if near(step, q, slack)), None)) is not None
-    ]
+    agreed = []
+    for step in steps:
+        same = next((quiet for quiet in told if near(step, quiet, slack)), None)
+        if same is not None:
+            smaller = min(step, same, key=lambda each: float(np.nanmax(np.abs(each.weighted_db))))
+            at, first, last = step.at, step.first, step.last
+            agreed.append(replace(smaller, at=at, first=first, last=last, steep=step.steep))
     # What bands tell alone may be a lorry that passes, or its moment wrong: never steep.
     alone = [
         replace(step, steep=False)

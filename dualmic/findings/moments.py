@@ -26,7 +26,7 @@ VOICE_DB = 40.0  # a voice lies anywhere up to so far over the background
 NEVER = 3e-4  # density, per dB, of what neither a background nor a voice explains
 ALIKE_BANDS = 5.0  # bands and blocks side by side say nearly the same: so many count as one
 CLEAREST = 3.0  # nepers that a block says at most
-LIKELY = 0.5  # nepers under the most likely moment's: what else it may be
+LIKELY = 0.3  # nepers under the most likely moment's: what else it may be
 REACH = 2 * BLOCKS_PER_S  # beyond the span asked for, and again where the likeliest lies at an edge
 FURTHER, EDGE = 4, BLOCKS_PER_S // 2
 _BANDS_HZ = (NOISE_BANDS_HZ[1] - NOISE_BANDS_HZ[0], *np.diff(SPEECH_BANDS_HZ),
@@ -100,7 +100,8 @@ def of_noise() -> tuple[Powers, Powers]:
     # The median of chi-squared, relative to its mean, after Wilson and Hilferty (1931).
     ratio = ratio * (1 - 1 / (9 * half_degrees)) ** 3
     dense = np.exp(half_degrees * (np.log(ratio) + 1 - ratio))
-    reach = np.arange(-steps // 8, steps // 8 + 1) * STEP_DB
+    half = round(10.0 / STEP_DB)
+    reach = np.arange(-half, half + 1) * STEP_DB
     wander = np.exp(-0.5 * (reach / WANDER_DB) ** 2)
     dense = np.array([np.convolve(row, wander, mode="same") for row in dense])
     dense /= dense.sum(axis=1, keepdims=True) * STEP_DB
