@@ -3,7 +3,7 @@
 import numpy as np
 
 from dualmic.findings.base import BLOCKS_PER_S, in_blocks
-from dualmic.findings.sums import BandSums, Sums
+from dualmic.findings.sums import SIDE, BandSums, Sums
 from dualmic.hearing import Hearing
 from dualmic.tiles import Mask, Powers
 
@@ -16,6 +16,7 @@ UNEVEN_SHARE, LEAST_UNEVEN_DB, UNEVEN_DB = 0.4, 0.5, 1.0
 # A voice has to stand over the background in both microphones: in all bands together, and in each
 # by less over the lowest of the seconds before and of those after, whichever is higher.
 OVER_FLOOR_DB, BAND_OVER_DB = 8.0, 6.0
+LOWEST_PERCENTILE, LEAST_LOWEST = 5, 1 * BLOCKS_PER_S
 FLOOR_BLOCKS, LOWEST = 5 * BLOCKS_PER_S, 10  # of which so many are lower
 
 
@@ -79,6 +80,22 @@ def _of_voices(by: Powers, shift: Powers, error: Powers) -> Powers:
         told = np.where(known.all(axis=0), voices.mean(axis=0), told)
         behind = ~unlike & (by * np.sign(told) >= PART_DB) & (np.abs(told) > np.abs(by))
     return np.where(behind & np.isfinite(told), told, by)
+
+
+def shift_of_lowest(sound: Sound, block: int, by: float) -> float | None:
+    """Return what both microphones' lowest levels shift by, in the mean; None if nothing is told.
+
+    Asked are the bands in which they part by as much as the jump: no voice lay over the rest of
+    the background there for all of the time.
+    """
+    sides = [sound.levels[:, max(block - SIDE, 0) : block], sound.levels[:, block : block + SIDE]]
+    sides = [side[:, np.isfinite(side).all(axis=(0, 2))] for side in sides]
+    if min(side.shape[1] for side in sides) < LEAST_LOWEST:
+        return None
+    before, after = (np.percentile(side, LOWEST_PERCENTILE, axis=1) for side in sides)
+    shift = after - before
+    told = np.abs(shift[0] - shift[1] - by) < AGREE_DB
+    return float(np.median(shift.mean(axis=0)[told])) if told.any() else None
 
 
 def sound_classes(hearing: Hearing, levels: Powers, quiet: Mask) -> list[Mask]:

@@ -13,7 +13,14 @@ import numpy as np
 
 from dualmic.findings.base import BLOCKS_PER_S
 from dualmic.findings.jump_moments import APART, moment_of, of_rests
-from dualmic.findings.jump_sound import AGREE_DB, ONE_VOICE_LEAST_DB, Sound, shift_of, sound_classes
+from dualmic.findings.jump_sound import (
+    AGREE_DB,
+    ONE_VOICE_LEAST_DB,
+    Sound,
+    shift_of,
+    shift_of_lowest,
+    sound_classes,
+)
 from dualmic.findings.sums import CLASS_ERROR_DB, LEAST_BLOCKS, SIDE, Sums
 from dualmic.hearing import Hearing
 from dualmic.tiles import Mask, Powers
@@ -37,6 +44,7 @@ AT_ONCE, AT_ONCE_SHARE = round(0.6 * BLOCKS_PER_S), 0.75
 # By how much all that both microphones hear changes by itself: a room within seconds, a voice from
 # word to word, whatever sounds within a tenth of a second; and a density, per dB, for all else.
 ROOM_DB, RAISED_DB, BESIDE_DB, BESIDE = 1.0, 2.0, 4.0, 2
+LOWEST_DB = 2.0  # where no block holds the background alone, of what single bands hold at least
 OTHERWISE = 0.01
 PLAINLY = 1.0  # nepers by which it is known whose gain it was
 STEADY_DB = 1.2  # error of a shift where nothing lies near: a steady background
@@ -265,6 +273,8 @@ def first_told(sound: Sound, block: int, by: float) -> float:
         shift, error = np.stack([row.shift(at, 0, count)[:, 0] for row in rows], axis=1)
         if np.isfinite(shift).all():
             told += _first_changed(float(shift.mean()), by, float(np.hypot(unrest, error.max())))
+        elif rows is sound.quiet and (lowest := shift_of_lowest(sound, block, by)) is not None:
+            told += _first_changed(lowest, by, LOWEST_DB)
     near = sound.levels.mean(axis=2)
     sides = near[:, max(block - BESIDE, 0) : block], near[:, block : block + BESIDE]
     if all(np.isfinite(side).all() and side.shape[1] for side in sides):
