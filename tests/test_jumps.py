@@ -1,0 +1,52 @@
+"""Gains that jump, told from levels alone: whose it was, and where other things mislead."""
+
+import numpy as np
+
+from dualmic.findings.base import BLOCKS_PER_S
+from dualmic.findings.jump_sound import Sound
+from dualmic.findings.jumps import _split, whose
+
+BANDS = 4
+BLOCKS = 20 * BLOCKS_PER_S
+AT = BLOCKS // 2
+
+
+def under_words(rng: np.random.Generator, by_db: float, raised_db: float) -> np.ndarray:
+    """Both microphones' levels while one person speaks on; the second one's gain jumps at ``AT``.
+
+    Whoever speaks raises their voice at the same moment, and leaves a band now and then.
+    """
+    later = (np.arange(BLOCKS) >= AT)[:, None]
+    voice = -35.0 + rng.normal(0, 5.0, (BLOCKS, 1)) + rng.normal(0, 3.0, (BLOCKS, BANDS))
+    voice += raised_db * later
+    voice = np.where(rng.uniform(size=voice.shape) < 0.15, -200.0, voice)
+    heard = [10 * np.log10(10 ** ((voice + gain) / 10) + 1e-8) for gain in (-10.0, 0.0)]
+    levels = np.stack(heard) + rng.normal(0, 0.5, (2, BLOCKS, BANDS))
+    levels[1] += by_db * later
+    return levels
+
+
+def test_the_lowest_levels_tell_whose_gain_jumped_under_a_voice_that_was_raised() -> None:
+    """What the voice says alone is the other microphone's: it is 4 dB louder, this one 8 lower."""
+    nobody, everybody = np.zeros(BLOCKS, bool), np.ones(BLOCKS, bool)
+    for seed in range(5):
+        levels = under_words(np.random.default_rng(seed), -8.0, 5.0)
+        sound = Sound(levels, [nobody, everybody, nobody], None)
+        assert whose(sound, AT, 8.0) == 1
+
+
+def test_a_jump_after_a_held_vowel_is_found_where_one_microphone_works() -> None:
+    """A second of a vowel passes for the background, and differs by more than the gain does."""
+    rng = np.random.default_rng(1)
+    count, at = 2 * BLOCKS, BLOCKS
+    levels = -75.0 + rng.normal(0, 1.0, (count, BANDS))
+    vowel = slice(at - 10 * BLOCKS_PER_S, at - 9 * BLOCKS_PER_S)
+    levels[vowel] += (20.0, 14.0, 4.0, 0.0)
+    levels[at:] -= 7.0
+    free = np.arange(count) % BLOCKS_PER_S == 0
+    free[vowel] = True
+    nobody = np.zeros(count, bool)
+    found = _split(Sound(np.stack([levels, levels]), [nobody, nobody, free], 0))
+    told = [jump for jump in found if abs(jump.at_s - at / BLOCKS_PER_S) < 1.0]
+    assert len(told) == 1
+    assert abs(told[0].by_db + 7.0) < 1.0
