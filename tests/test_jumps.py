@@ -2,9 +2,13 @@
 
 import numpy as np
 
+import pytest
+
 from dualmic.findings.base import BLOCKS_PER_S
+from dualmic.findings.floors import Step
+from dualmic.findings.gain_steps import is_near
 from dualmic.findings.jump_sound import Sound
-from dualmic.findings.jumps import _split, whose
+from dualmic.findings.jumps import Jump, _split, whose
 
 BANDS = 4
 BLOCKS = 20 * BLOCKS_PER_S
@@ -50,3 +54,18 @@ def test_a_jump_after_a_held_vowel_is_found_where_one_microphone_works() -> None
     told = [jump for jump in found if abs(jump.at_s - at / BLOCKS_PER_S) < 1.0]
     assert len(told) == 1
     assert abs(told[0].by_db + 7.0) < 1.0
+
+
+@pytest.mark.parametrize(
+    ("sure", "uneven_db", "expected"),
+    [(False, 0.5, True), (True, 0.5, False), (False, 4.0, False)],
+)
+def test_only_an_unsure_moment_yields_to_a_step_of_nearly_all_bands(
+    sure: bool, uneven_db: float, expected: bool
+) -> None:
+    """The background steps 3.5 s before the moment that voices told."""
+    by_db = np.zeros((2, 8))
+    by_db[1] = 8.5 + uneven_db * np.tile([-1.0, 1.0], 4)
+    at = 2 * BLOCKS_PER_S
+    step = Step(at, at, at, by_db * 0 - 70.0, by_db, np.array([0.0, 8.5]), True)
+    assert is_near(Jump(1, 5.5, 8.0, (5.5, 5.7), sure), step, 1) is expected

@@ -71,7 +71,7 @@ def with_gain_steps(
         near = [
             k
             for k, jump in enumerate(jumps)
-            if jump.span_s[0] - NEAR_S < at_s < jump.span_s[1] + NEAR_S
+            if is_near(jump, step, mic)
             and abs((jump.by_db if jump.mic == mic else -jump.by_db) - by) < _error_db(by)
         ]
         shift = _voices_shift(voices, step.at) * (1 if mic == 0 else -1)
@@ -103,6 +103,12 @@ def with_gain_steps(
         for jump in found
     ]
     return sorted(found, key=lambda jump: jump.at_s)
+
+
+def is_near(jump: Jump, step: Step, mic: int) -> bool:
+    """Whether a step may be a jump's; to one in nearly all bands an unsure moment yields."""
+    reach_s = ECHO_S if surely_alike(step.by_db[mic]) and not jump.sure else NEAR_S
+    return jump.span_s[0] - reach_s < step.at / BLOCKS_PER_S < jump.span_s[1] + reach_s
 
 
 def _opens_with_words(hearing: Hearing, jump: Jump, levels: Powers) -> bool:
