@@ -1,7 +1,6 @@
 """Gains that jump, told from levels alone: whose it was, and where other things mislead."""
 
 import numpy as np
-
 import pytest
 
 from dualmic.findings.base import BLOCKS_PER_S
