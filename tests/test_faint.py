@@ -74,6 +74,20 @@ def test_a_gate_that_closes_slowly_is_no_lost_sound() -> None:
     assert findings(scene.samples) == []
 
 
+@pytest.mark.parametrize(("takes_s", "lost"), [(0.001, True), (0.012, False)])
+def test_what_takes_ten_milliseconds_to_fall_is_no_lost_sound(takes_s: float, lost: bool) -> None:
+    """Before and after a stop, words fall by 45 dB in 12 ms; what switches a link takes less."""
+    scene = speech_scene.make(5, noise_dbfs=-75.0)
+    at_s = np.arange(len(scene.samples)) / RATE_HZ
+    gain_db = np.zeros(len(at_s))
+    for start_s, _ in scene.answers():
+        for stop_s in start_s + 1.0 + 0.2 * np.arange(6):
+            knots_s = stop_s + np.array([0.0, takes_s, takes_s + 0.03, 2 * takes_s + 0.03])
+            gain_db = np.minimum(gain_db, np.interp(at_s, knots_s, [0.0, -45.0, -45.0, 0.0]))
+    scene.samples[:, SUBJECT] *= 10 ** (gain_db / 20)
+    assert bool(findings(scene.samples)) == lost
+
+
 def test_silence_a_coder_pads_the_ends_with_is_no_lost_sound() -> None:
     scene = speech_scene.make(1)
     samples = scene.samples
