@@ -110,6 +110,21 @@ def test_the_syllable_in_which_a_gain_comes_down_is_no_sure_cloth(
     assert {found.severity for found in rustle(hearing, Limits())} == {"note"}
 
 
+@pytest.mark.parametrize("slowly", [True, False])
+def test_a_background_that_comes_up_evenly_is_no_sure_cloth(slowly: bool) -> None:
+    """A gain comes up in one pause, or a hand strokes as loudly there."""
+    scene = speech_scene.make(5, gap_s=2.4)
+    start_s = scene.answers()[1][1] + 0.5
+    knots_s = start_s + np.array([0.0, 0.3, 1.2, 1.5])
+    at_s = np.arange(len(scene.samples)) / RATE_HZ
+    gain_db = np.interp(at_s, knots_s, [0.0, 16.0, 16.0, 0.0])
+    if not slowly:
+        gain_db *= 1 + 0.3 * np.sin(2 * np.pi * 5 * at_s)
+    scene.samples[:, SUBJECT] *= 10 ** (gain_db / 20)
+    (found,) = rustle(heard(scene), Limits())
+    assert found.severity == ("note" if slowly else "warn")
+
+
 def test_what_only_dies_away_is_no_cloth() -> None:
     """Words leave a room's tail in their own microphone that never reaches the other one."""
     scene = speech_scene.make(5, leak_db=-18.0, noise_dbfs=-85.0)
