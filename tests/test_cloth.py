@@ -110,6 +110,23 @@ def test_the_syllable_in_which_a_gain_comes_down_is_no_sure_cloth(
     assert {found.severity for found in rustle(hearing, Limits())} == {"note"}
 
 
+@pytest.mark.parametrize(("follows", "sure"), [(0.75, set()), (0.0, {SUBJECT})])
+def test_words_that_a_gain_evens_out_are_no_sure_cloth(follows: float, sure: set[int]) -> None:
+    """Soft words, lifted to the level of loud ones, lack the leak that loud ones have."""
+    scene = speech_scene.make(5, leak_db=-16.0, noise_dbfs=-75.0)
+    if not follows:
+        scene = with_cloth(scene, SUBJECT, -26.0)
+    frame, own = RATE_HZ // 100, scene.samples[:, SUBJECT]
+    power = (own[: len(own) // frame * frame].reshape(-1, frame) ** 2).mean(axis=1)
+    level_db = 10 * np.log10(np.convolve(power, np.ones(8) / 8, "same") + 1e-9)
+    gain_db = follows * (level_db.max() - np.maximum(level_db, level_db.max() - 24))
+    at = (np.arange(len(power)) + 0.5) * frame
+    own *= 10 ** (np.interp(np.arange(len(own)), at, gain_db) / 20)
+    told = rustle(heard(scene), Limits())
+    assert {found.mic for found in told if found.severity == "warn"} == sure
+    assert {found.mic for found in told} == {SUBJECT}
+
+
 @pytest.mark.parametrize("slowly", [True, False])
 def test_a_background_that_comes_up_evenly_is_no_sure_cloth(slowly: bool) -> None:
     """A gain comes up in one pause, or a hand strokes as loudly there."""
