@@ -5,6 +5,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 import speech_scene
+from scipy import signal
 from speech_scene import INTERVIEWER, RATE_HZ, SUBJECT, Scene
 
 from dualmic.findings import Limits, all_findings
@@ -187,3 +188,13 @@ def test_polarity_shows_however_far_apart_the_gains_are(invert: bool) -> None:
     arrivals = [leak.arrival for leak in hearing.leaks]
     assert all(a is not None and a.delay_ms is not None for a in arrivals)
     assert bool(polarity(hearing, LEVEL)) is invert
+
+
+@pytest.mark.parametrize(("order", "flipped"), [(2, False), (2, True), (8, False)])
+def test_a_steep_filter_in_one_input_is_no_opposite_polarity(order: int, flipped: bool) -> None:
+    """Its delay changes with frequency: the peak has swings of either sign that are as large."""
+    scene = speech_scene.make(4, leak_db=-14.0)
+    edges = signal.butter(order, (300, 3400), "band", fs=RATE_HZ, output="sos")
+    scene.samples[:, SUBJECT] = signal.sosfilt(edges, scene.samples[:, SUBJECT])
+    scene.samples[:, SUBJECT] *= -1 if flipped else 1
+    assert bool(polarity(heard(scene), Limits())) is flipped
