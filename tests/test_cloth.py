@@ -127,6 +127,15 @@ def test_words_that_a_gain_evens_out_are_no_sure_cloth(follows: float, sure: set
     assert {found.mic for found in told} == {SUBJECT}
 
 
+@pytest.mark.parametrize(("length_s", "severity"), [(0.16, "note"), (0.5, "warn")])
+def test_what_is_over_at_once_under_words_is_no_sure_cloth(length_s: float, severity: str) -> None:
+    scene = speech_scene.make(5, leak_db=-14.0, noise_dbfs=-75.0)
+    start = round((scene.answers()[1][0] + 1.0) * RATE_HZ)
+    part = scene.samples[start:, SUBJECT][: round(length_s * RATE_HZ)]
+    part += 0.1 * np.random.default_rng(3).normal(size=len(part)) * np.hanning(len(part))
+    assert {found.severity for found in rustle(heard(scene), Limits())} == {severity}
+
+
 @pytest.mark.parametrize("slowly", [True, False])
 def test_a_background_that_comes_up_evenly_is_no_sure_cloth(slowly: bool) -> None:
     """A gain comes up in one pause, or a hand strokes as loudly there."""

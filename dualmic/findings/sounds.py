@@ -21,6 +21,9 @@ FALLS_S, BEFORE_ONSET_S, ONSET_S, QUIET_S, QUIET_DB = 0.25, 0.2, 0.3, 0.2, 15.0
 # leak; where one does within half a second, three of four.
 LEAST_LEAK_SLOPE = 0.75
 MOST_FOLLOWED_DB = 17.0  # of leak that such gains, of 8 to 20 dB, let words lack
+# Our choices: so short under the wearer's own words, and alone, it may be a sound of the mouth that
+# a room, a gate or a codec kept from the other microphone; cloth that is moved rustles for longer.
+BRIEF_S, BESIDE_S = 0.2, 1.0
 CLIPPED_SHARE = 0.5  # our choice, of a stretch: from its first clipped sample to its last
 
 
@@ -92,9 +95,21 @@ def rustle(hearing: Hearing, limits: Limits) -> list[Finding]:
             sure = part.sure and levels_tell
             sure = sure and not (follows and missing_db < MOST_FOLLOWED_DB)
             sure = sure and not (_is_onset(hearing, mic, part) or _clips(hearing, mic, part))
+            sure = sure and not _is_brief(hearing, mic, part, stretches)
             severity: Severity = "warn" if sure else "note"
             found.append(Finding("rustle", mic, *times, severity, missing_db, MISSING_DB, "dB"))
     return found
+
+
+def _is_brief(hearing: Hearing, mic: int, part: Rustle, stretches: list[Rustle]) -> bool:
+    """Whether it is short, under the wearer's words, and nothing like it is beside it."""
+    near = [
+        other
+        for other in stretches
+        if other.start_s < part.end_s + BESIDE_S and other.end_s > part.start_s - BESIDE_S
+    ]
+    own = hearing.activity.own[mic][round(part.start_s * 100) : round(part.end_s * 100)]
+    return part.end_s - part.start_s < BRIEF_S and len(near) == 1 and bool(own.any())
 
 
 def _clips(hearing: Hearing, mic: int, part: Rustle) -> bool:
