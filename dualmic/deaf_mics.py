@@ -10,7 +10,15 @@ import numpy as np
 
 from dualmic.meters.bands import Stretch, stretches, voice_power
 from dualmic.meters.floor import GROUP, floor_at, floor_of, group_means
-from dualmic.meters.masks import bridged, holding, longer, moving_mean
+from dualmic.meters.masks import (
+    bridged,
+    holding,
+    longer,
+    mask_of,
+    moving_mean,
+    number_in,
+    runs_of,
+)
 from dualmic.stack import kept, let_go
 from dualmic.tiles import Floats, Mask, power_db
 from dualmic.usual_leak import LEAST_LEAK_DB, UsualLeak, leak_of
@@ -28,6 +36,7 @@ HUM_FREE_BANDS = slice(
 CLEAR_DB = 6.0  # the leak that is missed would stand this far over the noise
 # Alive is what stands so far over the floor. Of what is heard then the weaker part is leak.
 ALIVE_DB, LEAK_PERCENTILE = 10.0, 20.0
+LEAST_VOICE_CELLS = 50  # half a second of a word
 LEAST_ALIVE_CELLS, ALIVE_NOISE_PERCENTILE = 100, 10.0  # between words, as soft as it gets
 OTHER_NOISE_DB = 10.0  # further than traffic swells
 # A microphone falls silent that heard all but a twentieth of the other's speech, then as little.
@@ -67,14 +76,20 @@ def deaf(bands_db: np.ndarray, mic: int, silent: Mask) -> Mask:
             for rows in zip(*((piece.voices, piece.traced) for piece in pieces), strict=True)
         )
         leak = leak_of(shares, voices, traced)
-    lacking, still = nowhere, nowhere.copy()
+    lacking, still, loud = nowhere, nowhere.copy(), nowhere.copy()
     for piece in pieces:
         lacking[piece.part] = piece.lacking(usual, leak, alive_noise)
         still[piece.part] = piece.still
+        loud[piece.part] = piece.loud
     # Between the words of the other nothing can be missed: there it is dead if it was on both
     # sides and holds no more than its floor.
     joined = holding(bridged(lacking | (still & ~silent), 10), lacking)
-    joined = bridged(longer(joined, round(LEAST_S * 100)), round(4 * WINDOW_S * 100))
+    sure = longer(joined, round(LEAST_S * 100))
+    joined = bridged(sure, round(4 * WINDOW_S * 100))
+    # What holds a voice in between is alive there.
+    starts, ends = runs_of(joined & ~sure)
+    heard = number_in(loud, starts, ends) >= LEAST_VOICE_CELLS
+    joined &= ~mask_of(starts[heard], ends[heard], cells)
     return longer(joined & ~silent, round(DEAF_LEAST_S * 100))
 
 

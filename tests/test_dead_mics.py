@@ -42,6 +42,14 @@ def test_an_interviewer_who_asks_once_is_not_dead(leak_db: float) -> None:
     assert dead(scene.samples) == []
 
 
+def test_a_microphone_that_holds_its_wearers_words_in_between_is_not_dead() -> None:
+    """The interviewer turns away for good: what leaked till then is missing from then on."""
+    scene = speech_scene.make(8, leak_db=-14.0, gap_s=0.4)
+    turns = len(scene.samples) // 3
+    scene.samples[turns:, SUBJECT] = (scene.voices + scene.noise)[turns:, SUBJECT]
+    assert dead(scene.samples) == []
+
+
 @pytest.mark.parametrize(("noise_dbfs", "severity"), [(-49.0, "note"), (-43.0, "warn")])
 def test_beside_a_dead_microphone_only_loud_noise_is_too_much(
     noise_dbfs: float, severity: str
