@@ -18,6 +18,7 @@ from dualmic.meters.crosstalk import (
     classes_beyond,
     leak_level,
     leak_sections,
+    pause_power,
 )
 from dualmic.meters.gains import GainStep, steady_power, without_gains
 from dualmic.meters.levels import level_exceeded_dbfs
@@ -188,7 +189,7 @@ def _leak(
     own, there = power[mic], power[other]
     single = activity.single[mic][: len(own)] & ~gone[: len(own)]
     pause = activity.pause[: len(own)] & ~gone[: len(own)]
-    noise = [float(row[pause].mean()) if pause.any() else 0.0 for row in (own, there)]
+    noise = [pause_power(row, pause) for row in (own, there)]
     level = leak_level(own, there, single, *noise)
     turns = [(start_s, end_s) for speaker, start_s, end_s in activity.turns if speaker == mic]
     sections = leak_sections(own, there, single, pause, turns, *noise)

@@ -93,6 +93,32 @@ def test_a_leak_under_the_noise_is_told_where_it_surely_follows_the_voice(leak: 
     assert bool(sections) is bool(leak)
 
 
+def test_words_that_pass_for_a_pause_hide_no_leak() -> None:
+    """A leak of -3 dB; a third of the pauses around holds words, as loud in both microphones."""
+    rng = np.random.default_rng(5)
+    words = (np.abs(rng.normal(size=56)) + 0.1).repeat(25)
+    alone, pause = np.zeros((2, len(words)), bool)
+    alone[200:1000] = pause[1000:] = pause[:200] = True
+    words[~alone] = np.where(np.arange(600) % 300 < 100, words[~alone], 0.0)
+    noise = 1e-3 * rng.chisquare(40, (2, len(words))) / 40
+    leak = np.where(alone, words / 2, words)
+    sections = leak_sections(
+        words + noise[0], leak + noise[1], alone, pause, [(2.0, 10.0)], 1e-3, 1e-3
+    )
+    assert sections == [(2.0, 10.0, pytest.approx(-3.0, abs=0.3))]
+
+
+def test_a_turn_long_enough_is_not_averaged_with_one_that_is_not() -> None:
+    """Two seconds that leak by -20 dB, then five that leak by -3 dB."""
+    words = (np.abs(np.random.default_rng(5).normal(size=40)) + 0.1).repeat(25)
+    leak = np.where(np.arange(len(words)) < 300, 0.01, 0.5) * words
+    alone = np.ones(len(words), bool)
+    alone[300:400] = False
+    words[~alone] = leak[~alone] = 0.0
+    sections = leak_sections(words, leak, alone, ~alone, [(1.0, 3.0), (4.0, 9.0)], 1e-6, 1e-6)
+    assert sections == [(4.0, 9.0, pytest.approx(-3.0, abs=0.3))]
+
+
 def test_a_background_that_an_automatic_gain_lifts_in_pauses_hides_no_leak() -> None:
     """Leaks of -5 dB; around one question the subject's background is 12 dB up in each pause."""
     scene = speech_scene.make(5, leak_db=-5.0)

@@ -43,6 +43,9 @@ SECTION_S = 30.0
 SECTION_CELLS = 300
 AROUND_CELLS = 1000
 LEAST_PAUSE_CELLS = 50
+# Our choice. Words that nobody was given, as of who has turned away, pass for pauses: they stand so
+# far over the faint quarter of them, and a place that wanders hardly does.
+WORDS_OVER_DB, FAINT_PERCENTILE = 12.0, 25.0
 # No one word, of a second at most, makes a section; nor does it hide a leak that is plain.
 WORD_CELLS, ONE_WORD_DB = 100, 5.0
 # A leak under the noise is told, too, if the standard error is so small a share of it, and the
@@ -118,6 +121,18 @@ def leak_level(
     return LeakLevel(level_db, bound, count / 100, stands_out=there >= other_noise)
 
 
+def pause_power(power: Powers | Floats, pause: Mask) -> float:
+    """Return the noise in the pauses ``(cells,)`` of a microphone, 0 without any.
+
+    What stands far over their faint moments is no noise but somebody's words.
+    """
+    quiet = power[pause]
+    if not len(quiet):
+        return 0.0
+    most = float(np.percentile(quiet, FAINT_PERCENTILE)) * 10 ** (WORDS_OVER_DB / 10)
+    return float(quiet[quiet <= most].mean())
+
+
 def leak_sections(
     own: Powers | Floats,
     other: Powers | Floats,
@@ -128,8 +143,9 @@ def leak_sections(
 ) -> list[tuple[float, float, float]]:
     """Return (start_s, end_s, level_db) of each stretch of the speaker's turns.
 
-    Turns are taken together until they hold three seconds of single talk, so that one turned-round
-    answer is not averaged with its neighbours. The noise is that of the pauses around.
+    Turns are taken together until they hold three seconds of single talk, and one that does so by
+    itself stays alone, so that a turned-round answer is not averaged with others. The noise is that
+    of the pauses around.
 
     Args:
         own: K-weighted cell powers of the speaker's microphone.
@@ -144,7 +160,8 @@ def leak_sections(
     first: int | None = None
     for start_s, end_s in turns:
         start, end = round(start_s * 100), min(round(end_s * 100), len(single))
-        if first is None or start - first > SECTION_S * 100:
+        stands_alone = single[start:end].sum() >= SECTION_CELLS
+        if first is None or stands_alone or start - first > SECTION_S * 100:
             first = start
         if single[first:end].sum() < SECTION_CELLS:
             continue
@@ -153,7 +170,7 @@ def leak_sections(
         quiet = pause[around]
         local = noise
         if quiet.sum() >= LEAST_PAUSE_CELLS:
-            local = tuple(float(power[around][quiet].mean()) for power in (own, other))
+            local = tuple(pause_power(power[around], quiet) for power in (own, other))
         level = leak_level(own[part], other[part], single[part], local[0], local[1])
         follows = followed(own[part], other[part], single[part])
         clear = own[part][single[part]].mean() > CLEAR * local[0]
