@@ -119,6 +119,22 @@ def test_a_turn_long_enough_is_not_averaged_with_one_that_is_not() -> None:
     assert sections == [(4.0, 9.0, pytest.approx(-3.0, abs=0.3))]
 
 
+def test_sections_just_under_the_limit_deny_no_leak_that_is_over_it_in_all() -> None:
+    """They tell the least that leaks."""
+    hearing = heard(speech_scene.make(5, leak_db=-20.0))
+    for section_db, told in ((-8.5, True), (-10.0, False)):
+        leaks = [
+            replace(
+                leak,
+                level=replace(leak.level, level_db=-7.0),
+                sections=[(start_s, end_s, section_db) for start_s, end_s, _ in leak.sections],
+            )
+            for leak in hearing.leaks
+        ]
+        found = crosstalk(replace(hearing, leaks=leaks), LEVEL)
+        assert [(f.mic, f.start_s) for f in found] == ([(1, 0.0), (0, 0.0)] if told else [])
+
+
 def test_a_background_that_an_automatic_gain_lifts_in_pauses_hides_no_leak() -> None:
     """Leaks of -5 dB; around one question the subject's background is 12 dB up in each pause."""
     scene = speech_scene.make(5, leak_db=-5.0)

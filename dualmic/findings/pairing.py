@@ -15,6 +15,8 @@ from dualmic.tiles import Mask, Powers
 NEAR_S = 3.0
 LEAST_NEAR_CELLS = 50
 TURNED_BANDS = slice(3, 6)
+# Our choice: a section tells the least that leaks; of simulated ones the middle reads 0.7 dB less.
+LEAST_DB = 1.0
 MUTED_S, LEAST_MUTED = 0.3, 2  # our choice: a lost word is no habit
 
 
@@ -115,7 +117,7 @@ def crosstalk(
         ]
         over = _joined(levelled, limit)
         whole = leak.level.level_db + change
-        everywhere = all(level > limit for _, _, level in levelled)
+        everywhere = all(level > limit - LEAST_DB for _, _, level in levelled)
         told = bool(levelled) or leak.level.stands_out
         if whole > limit and everywhere and told and not same:
             over = [(0.0, hearing.measured.duration_s, whole)]
