@@ -12,7 +12,8 @@ loudest. They are looked for once more: from what rises, the loudest moment of t
 proven.
 
 The same is asked of the sound's second differences, in which what jumps from one sample to the next
-stands out most: a crack under a loud hiss of the voice is found there. How loud the voice's own
+stands out most: a crack under a loud hiss of the voice is found there, and what stands out a little
+is asked once more without all that the sound around it foretells. How loud the voice's own
 brightest sounds are in them is told along, for lips part sharply too, but far below those.
 """
 
@@ -20,6 +21,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
+from dualmic.meters.foretold import AROUND_S, unforetold_db
 from dualmic.tiles import Floats, Span
 
 LOW_HZ, HIGH_HZ = 4000.0, 7400.0
@@ -39,10 +41,14 @@ _REACH = 22
 _NEAR = 50  # 25 ms: a wireless link's latency (2 to 20 ms, common practice) and the way
 KEPT_DB = 9.0  # findings ask for as much or more
 KEPT_RATIO = 10 ** (KEPT_DB / 10)
+# Our choice: what stands out in second differences a little, five times in a minute of simulated
+# takes, is asked what of it was foretold.
+MAYBE_RATIO = 10 ** (5.0 / 10)
 KEPT_SLOW_RATIO = 10 ** (12.0 / 10)  # our choice, as what decays leaves more to compare with
 _PAST = 2 * _NEAR + _BEFORE[0] + _CONTACTS + _LATE[1]
 _TAPS_PER_STEP = 16
 DIFFERENCES_HZ = 48_000
+RECENT_S = 0.2  # of the last span: what is judged with the next one, and what is around that
 # Our choices: levels of 10 ms in steps of 1 dB; sibilants take some per cent of speech.
 HOPS_PER_LEVEL, LEVEL_STEPS, BRIGHT_SHARE = 20, 200, 0.02
 
@@ -54,9 +60,10 @@ class Transient:
     ``power`` is its mean square over that millisecond in the band, ``over_db`` what it stands above
     the loudest millisecond around it; ``other_power`` and ``other_over_db`` the same of the loudest
     millisecond of the other channel within 25 ms. Where it was found in second differences, powers
-    are of those, and ``bright_power`` is what the channel's brightest moments reach, else None.
-    ``slow_over_db`` is the same with 10 ms in between after it, ``contacts_over_db`` that of the
-    loudest of several contacts, against what is before the first and after itself.
+    are of those, ``over_db`` is that of what nothing foretold, if it is more, and ``bright_power``
+    is what the channel's brightest moments reach, else None. ``slow_over_db`` is the same with 10
+    ms in between after it, ``contacts_over_db`` that of the loudest of several contacts, against
+    what is before the first and after itself.
     """
 
     channel: int
@@ -92,7 +99,9 @@ class TransientMeter:
         self._apart = max(1, round(rate_hz / DIFFERENCES_HZ))
         self._edge_hop = max(1, round(HOP_S * rate_hz))
         self._past = np.zeros((2, 2 * self._apart), np.float32)
-        self._edges = _Standing(self._edge_hop / rate_hz)
+        self._edges = _Standing(self._edge_hop / rate_hz, MAYBE_RATIO)
+        self._rate_hz, self._frames = rate_hz, 0
+        self._recent = np.zeros((2, round(RECENT_S * rate_hz)), np.float32)
         self._levels = np.zeros((2, LEVEL_STEPS), np.int64)
 
     def push(self, span: Span) -> None:
@@ -128,7 +137,27 @@ class TransientMeter:
         step = np.clip(np.round(-10 * np.log10(mean + 1e-20)), 0, LEVEL_STEPS - 1).astype(np.int64)
         for channel in (0, 1):
             self._levels[channel] += np.bincount(step[channel], minlength=LEVEL_STEPS)
+        known = len(self._edges.found)
         self._edges.push(power)
+        self._foretell(samples, known)
+
+    def _foretell(self, samples: Floats, known: int) -> None:
+        """Ask what was just found, all but the first ``known``, what of it was foretold."""
+        recent = np.concatenate([self._recent, samples], axis=1)
+        begin = self._frames - self._recent.shape[1]
+        self._frames += samples.shape[1]
+        self._recent = recent[:, -self._recent.shape[1] :]
+        found = self._edges.found
+        new = found[known:]
+        del found[known:]
+        around = round(AROUND_S * self._rate_hz / self._apart) * self._apart
+        for short in new:
+            at = round(short.at_s * self._rate_hz) - begin
+            sound = recent[short.channel, max(at - around, 0) : at + around : self._apart]
+            middle, hop = min(at, around) // self._apart, self._edge_hop // self._apart
+            over_db = max(short.over_db, unforetold_db(sound, middle, hop))
+            if max(over_db, short.lasting_over_db) >= KEPT_DB:
+                found.append(replace(short, over_db=over_db))
 
     def result(self) -> list[Transient]:
         """Return the short sounds so far, in order of time and channel."""
@@ -140,8 +169,8 @@ class TransientMeter:
 class _Standing:
     """Compares each millisecond of two channels' powers with what is around it."""
 
-    def __init__(self, hop_s: float) -> None:
-        self._hop_s = hop_s
+    def __init__(self, hop_s: float, kept_ratio: float = KEPT_RATIO) -> None:
+        self._hop_s, self._kept = hop_s, kept_ratio
         self._power = np.full((2, _PAST), 1e-12)
         # The hop number of the first column of ``_power``.
         self._first = -_PAST
@@ -165,7 +194,7 @@ class _Standing:
             begin = first - _CONTACTS
             earlier = loudest_from[begin - _BEFORE[0] : last - _BEFORE[0]]
             # Few stand out from what was before: only there it is asked what comes after.
-            some = begin + np.flatnonzero(row[begin:last] >= KEPT_RATIO * earlier)
+            some = begin + np.flatnonzero(row[begin:last] >= self._kept * earlier)
             before_all = loudest_from[some - _BEFORE[0]]
             quick = row[some] / (np.maximum(before_all, loudest_from[some + _AFTER[0]]) + 1e-13)
             later = row[some[:, None] + np.arange(_CONTACTS + 1)]
@@ -174,7 +203,7 @@ class _Standing:
             least = np.minimum.accumulate(later, axis=1)[np.arange(len(some)), loudest]
             peak = np.where(least <= row[some] / BETWEEN_RATIO, some + loudest, some)
             slow = row[peak] / (np.maximum(before_all, loudest_from[peak + _LATE[0]]) + 1e-13)
-            told = {int(at): 0.0 for at in some[quick >= KEPT_RATIO]}
+            told = {int(at): 0.0 for at in some[quick >= self._kept]}
             lasting = slow >= KEPT_SLOW_RATIO
             for at, ratio in zip(peak[lasting], slow[lasting], strict=True):
                 told[int(at)] = max(told.get(int(at), 0.0), float(ratio))
@@ -183,7 +212,7 @@ class _Standing:
                 quickly = row[at] / (max(before, loudest_from[at + _AFTER[0]]) + 1e-13)
                 slowly = row[at] / (max(before, late) + 1e-13)
                 # Noise that dies away has many peaks: its loudest is the crack.
-                reach = 2 if quickly >= KEPT_RATIO else _LATE[0]
+                reach = 2 if quickly >= self._kept else _LATE[0]
                 if not first <= at < last or row[at] < row[at - reach : at + reach + 1].max():
                     continue
                 near = slice(at - _NEAR, at + _NEAR + 1)
