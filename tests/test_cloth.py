@@ -14,6 +14,7 @@ from dualmic.findings.sounds import rustle
 from dualmic.hearing import Hearing, hear
 from dualmic.measure import measure
 from dualmic.meters.masks import widened
+from dualmic.unwanted import Gust
 
 
 def heard(scene: Scene) -> Hearing:
@@ -171,3 +172,12 @@ def test_what_clips_for_the_most_is_no_sure_cloth(ceiling: float, severity: str)
     found = rustle(heard(scene), Limits())
     assert len(found) >= 4
     assert {f.severity for f in found} == {severity}
+
+
+@pytest.mark.parametrize(("hurts", "told"), [(True, set()), (False, {"note"}), (None, {"warn"})])
+def test_only_wind_that_hurts_hides_cloth(hurts: bool | None, told: set[str]) -> None:
+    hearing = heard(with_cloth(speech_scene.make(5, gap_s=2.4), SUBJECT, -26.0))
+    duration_s = hearing.measured.duration_s
+    gusts = [] if hurts is None else [Gust(0.0, duration_s, -50.0, -45.0, hurts)]
+    blown = replace(hearing, unwanted=replace(hearing.unwanted, gusts=[[], gusts]))
+    assert {f.severity for f in rustle(blown, Limits()) if f.mic == SUBJECT} == told

@@ -69,7 +69,10 @@ def _speaks_at(hearing: Hearing, mic: int, short: Crack) -> bool:
 
 
 def rustle(hearing: Hearing, limits: Limits) -> list[Finding]:
-    """Return the stretches in which cloth or a hand is on one microphone; wind is told apart."""
+    """Return the stretches in which cloth or a hand is on one microphone; wind is told apart.
+
+    Beside wind so faint that it is no more than a note itself, cloth is a note, too.
+    """
     blown = hearing.unwanted.gusts
     held = hearing.measured.held
     touched = rustles(hearing.bands_db, held, hearing.activity, hearing.dead)
@@ -84,7 +87,8 @@ def rustle(hearing: Hearing, limits: Limits) -> list[Finding]:
             slope = leak_slope(hearing.bands_db, hearing.activity, mic)
         follows = slope is not None and slope < LEAST_LEAK_SLOPE
         for part in stretches:
-            if any(g.start_s < part.end_s and g.end_s > part.start_s for g in blown[mic]):
+            gusts = [g for g in blown[mic] if g.start_s < part.end_s and g.end_s > part.start_s]
+            if any(gust.hurts for gust in gusts):
                 continue
             if part.end_s - part.start_s < CRACK_SMEAR_S and any(
                 part.start_s < crack.at_s < part.end_s for crack in hearing.unwanted.cracks[mic]
@@ -92,7 +96,7 @@ def rustle(hearing: Hearing, limits: Limits) -> list[Finding]:
                 continue
             missing_db = round(part.missing_db, 1)
             times = part.start_s, part.end_s
-            sure = part.sure and levels_tell
+            sure = part.sure and levels_tell and not gusts
             sure = sure and not (follows and missing_db < MOST_FOLLOWED_DB)
             sure = sure and not (_is_onset(hearing, mic, part) or _clips(hearing, mic, part))
             sure = sure and not _is_brief(hearing, mic, part, stretches)
