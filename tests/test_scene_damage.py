@@ -1,11 +1,13 @@
 """Damage in a scene is where the truth says, what it says, and nowhere else."""
 
 from functools import cache
+from types import SimpleNamespace
 from typing import Any
 
 import numpy as np
 import pytest
 from scenes import FOOLERS, ROLES, SAMPLE_RATE_HZ, Damage, Scene, make_scene
+from scenes.damage_sounds import hidden_changes
 from scenes.levels import db, frame_power
 from scenes.model import other
 
@@ -192,3 +194,18 @@ def test_what_fools_a_detector_is_no_problem(name: str) -> None:
     assert not [d for d in scene.truth.damage if d.expect == "must"]
     assert np.isfinite(scene.samples).all()
     assert np.abs(scene.samples).max() < 1.0
+
+
+@pytest.mark.parametrize(("machine_db", "expected"), [(-10.0, "may"), (3.0, "may"), (10.0, "must")])
+def test_a_machine_that_a_louder_one_hides_is_not_asked_for(
+    machine_db: float, expected: str
+) -> None:
+    """Equal powers add up to 3 dB, one of twice as much to 4.8, of ten times to 10.4."""
+    rng = np.random.default_rng(3)
+    noise, machine = rng.standard_normal((2, 10 * SAMPLE_RATE_HZ))
+    machine[: 5 * SAMPLE_RATE_HZ] = 0.0
+    sound = (noise + machine * 10 ** (machine_db / 20)).astype(np.float32)
+    starts = Damage("background_change", None, 5.0, 5.0, "must", {})
+    mix = SimpleNamespace(noise=dict.fromkeys(ROLES, sound), damage=[starts])
+    hidden_changes(mix)
+    assert [damage.expect for damage in mix.damage] == [expected]

@@ -14,7 +14,9 @@ KINDS: dict[str, Kind] = {
     "rustle": Kind({"source": damage_sounds.rustle}),
     "wind": Kind({"source": damage_sounds.wind}),
     "hum": Kind({"source": damage_sounds.hum}),
-    "background_change": Kind({"source": damage_sounds.background_change}),
+    "background_change": Kind(
+        {"source": damage_sounds.background_change, "link": damage_sounds.hidden_changes}
+    ),
     "level_jump": Kind({"source": damage_gains.level_jump}),
     "automatic_gain": Kind({"source": damage_gains.automatic_gain}, whole=True),
     "noise": Kind(settings=damage_gains.noisy, whole=True),

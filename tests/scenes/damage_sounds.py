@@ -1,5 +1,6 @@
 """Damage that adds a sound: clicks, rustle, wind, hum, a background that starts or stops."""
 
+from dataclasses import replace
 from typing import Any
 
 import numpy as np
@@ -12,6 +13,10 @@ from scenes.model import ROLES, SAMPLE_RATE_HZ, Expect, Samples
 from scenes.noises import coloured, tones, unit
 
 Generator = np.random.Generator
+
+# A change of the background is asked for where it changes some octave by so much within so long:
+# by less than the least rise of a machine, over the whole (our choice).
+HEARD_DB, BESIDE_S = 6.0, 2.0
 
 
 def _db_gain(level_db: float) -> np.float32:
@@ -196,3 +201,26 @@ def background_change(mix: Mix) -> None:
     mix.note("background_change", None, start_s, start_s, **details, change="starts")
     if end_s < mix.duration_s:
         mix.note("background_change", None, end_s, end_s, **details, change="stops")
+
+
+def hidden_changes(mix: Mix) -> None:
+    """Ask for no change that something louder hides: a machine that runs already, or a lorry."""
+    for number, damage in enumerate(mix.damage):
+        if damage.kind != "background_change" or damage.expect != "must":
+            continue
+        octaves = [
+            [_octaves(mix.noise[mic][span(at_s, at_s + BESIDE_S)]) for mic in ROLES]
+            for at_s in (damage.start_s - BESIDE_S, damage.start_s)
+        ]
+        change_db = 10 * np.log10(np.array(octaves[1]) / np.array(octaves[0]))
+        if np.abs(change_db).max() < HEARD_DB:
+            mix.damage[number] = replace(damage, expect="may")
+
+
+def _octaves(sound: Samples) -> np.ndarray:
+    """Return the power of each octave from 63 Hz to 8 kHz, ``(8,)``."""
+    power = np.abs(np.fft.rfft(sound * np.hanning(len(sound)))) ** 2
+    hz = np.fft.rfftfreq(len(sound), 1 / SAMPLE_RATE_HZ)
+    middles = 1000.0 * 2.0 ** np.arange(-4, 4)
+    bands = [(hz >= middle / 2**0.5) & (hz < middle * 2**0.5) for middle in middles]
+    return np.array([power[band].sum() for band in bands]) + 1e-20
