@@ -19,14 +19,14 @@ from dualmic.meters.masks import (
     cells_of,
     holding,
     longer,
-    mask_of,
     moving_mean,
     runs_of,
     widened,
 )
 from dualmic.meters.spectrum import SPEECH_BANDS_HZ
 from dualmic.meters.speech import Activity
-from dualmic.stack import let_go, room
+from dualmic.rustling_shapes import SMEAR_CELLS, even, without_tails
+from dualmic.stack import let_go, pieces, room
 from dualmic.tiles import Floats, Mask, Powers, power_db
 
 # Our choices, tuned on simulated scenes. A voice is the less likely to lack its leak the flatter
@@ -67,15 +67,10 @@ AROUND_S, FLOOR_STEP_CELLS = 15.0, 50
 ALONE_SPREAD_DB, ALONE_OVER_DB, SILENT_DB = 16.0, 6.0, 4.0
 ALONE_SHORTEST_S, ALONE_LONGEST_S = 0.1, 0.8
 USUAL_S, LEAST_SPOKEN_CELLS = 8.0, 200
-# What a voice leaves in the room, or a gate lets fade, lasts longer in one microphone than in the
-# other. It only dies away, by the mean of its bands falling far and never rising by 3 dB again. Of
-# 143 stretches of cloth, many of them under words, one in a hundred rises less, and none falls.
-LEAST_RISE_DB, LEAST_FALL_DB, BEFORE_CELLS = 3.0, 10.0, 16
-# A background that a gain lifts keeps its level: averaged over a tenth of a second it moves, within
-# a quarter of a second, by 0.2 to 0.4 dB. Of fifty stretches of cloth one moved by less than 0.9.
-EVEN_DB, EVEN_CELLS = 0.45, 25
-# Each end of a run lies half the averaging outside the sound.
-SMEAR_CELLS = 6
+# Of what somebody says without cloth no more than an eighth of a second, or a tenth of what is told
+# of it, lacks so much leak and is no cloth by its spectrum. Where the other microphone is gated, or
+# this one's gain follows, a second of it does: then no lack proves anything.
+HABIT_DB, HABIT_CELLS, HABIT_SHARE, BESIDE_CLOTH_CELLS = 8.0, 20, 0.25, 30
 QUIETEST = 1e-15
 # Our choices: five minutes at a time, and on each side what the noise floor looks at (12 s).
 STRETCH_CELLS, AROUND_CELLS = 30_000, 2_400
@@ -124,7 +119,20 @@ def rustles(
             for whole, each in zip((may_be, surely, missing_db), found, strict=True):
                 whole[mic, first:last] = each[inner]
         let_go()
+    for mic in (0, 1):
+        if surely[mic].any() and _by_habit(may_be[mic], missing_db[mic], activity.single[mic]):
+            surely[mic] = False
     return [_stretches(may_be[m], surely[m], missing_db[m]) for m in (0, 1)]
+
+
+def _by_habit(told: Mask, missing_db: Floats, single: Mask) -> bool:
+    """Whether the wearer's own words often lack their leak without being like cloth."""
+    lacking = within = 0
+    for piece in pieces(len(told), STRETCH_CELLS):
+        beside = widened(told[piece], BESIDE_CLOTH_CELLS, BESIDE_CLOTH_CELLS)
+        lacking += int((missing_db[piece][single[piece] & ~beside] > HABIT_DB).sum())
+        within += int((told[piece] & single[piece]).sum())
+    return lacking > max(HABIT_CELLS, HABIT_SHARE * within)
 
 
 def _torn(runs: list[HeldRun], cells: int) -> Mask:
@@ -206,36 +214,8 @@ def _signs(
         & (moving_mean(heard, SCORE_CELLS) < SILENT_DB)
     )
     held |= longer(alone, round(ALONE_SHORTEST_S * 100))
-    held = _without_tails(bridged(held, round(BRIDGE_S * 100)), own)
-    return held, sure & ~_even(held, own), score.astype(np.float32)
-
-
-def _without_tails(held: Mask, own: Powers) -> Mask:
-    """Take back the stretches in which a microphone's sound only dies away."""
-    starts, ends = runs_of(held)
-    kept = [
-        not _dies_away(own[:, max(start - BEFORE_CELLS, 0) : max(end - SMEAR_CELLS, start + 1)])
-        for start, end in zip(starts, ends, strict=True)
-    ]
-    return mask_of(starts[kept], ends[kept], len(held))
-
-
-def _even(held: Mask, own: Powers) -> Mask:
-    """Where in the stretches a microphone's sound keeps its level for most of the time."""
-    starts, ends = runs_of(held)
-    even = []
-    for first, last in zip(starts + SMEAR_CELLS, ends - SMEAR_CELLS, strict=True):
-        level_db = power_db(own[:, first:last]).mean(axis=0)
-        enough = len(level_db) >= EVEN_CELLS
-        moves = sliding_window_view(level_db, EVEN_CELLS).std(axis=1) if enough else np.inf
-        even.append(bool(np.median(moves) < EVEN_DB))
-    return mask_of(starts[even], ends[even], len(held))
-
-
-def _dies_away(powers: Powers) -> bool:
-    level_db = power_db(powers).mean(axis=0)
-    rise_db = (level_db - np.minimum.accumulate(level_db)).max()
-    return bool(rise_db < LEAST_RISE_DB and level_db[0] - level_db[-1] > LEAST_FALL_DB)
+    held = without_tails(bridged(held, round(BRIDGE_S * 100)), own)
+    return held, sure & ~even(held, own), score.astype(np.float32)
 
 
 def _widths(own: Powers, clean: Powers, floor: Powers) -> Powers:

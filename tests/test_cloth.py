@@ -128,6 +128,20 @@ def test_words_that_a_gain_evens_out_are_no_sure_cloth(follows: float, sure: set
     assert {found.mic for found in told} == {SUBJECT}
 
 
+@pytest.mark.parametrize(("lost_s", "severity"), [(0.25, "note"), (0.0, "warn")])
+def test_where_words_often_lack_their_leak_none_is_sure_cloth(lost_s: float, severity: str) -> None:
+    """In every second the other microphone lets none of the words through for a while."""
+    scene = speech_scene.make(5, leak_db=-14.0, noise_dbfs=-75.0, gap_s=2.4)
+    at_s = np.arange(len(scene.samples)) / RATE_HZ
+    for who, start_s, end_s in scene.spoken:
+        lost = (at_s > start_s) & (at_s < end_s) & (at_s % 1 < lost_s)
+        if who == SUBJECT:
+            scene.samples[lost, INTERVIEWER] = scene.noise[lost, INTERVIEWER]
+    found = rustle(heard(with_cloth(scene, SUBJECT, -26.0)), Limits())
+    assert severity in {f.severity for f in found if f.mic == SUBJECT}
+    assert ("warn" in {f.severity for f in found}) is (severity == "warn")
+
+
 @pytest.mark.parametrize(("length_s", "severity"), [(0.16, "note"), (0.5, "warn")])
 def test_what_is_over_at_once_under_words_is_no_sure_cloth(length_s: float, severity: str) -> None:
     scene = speech_scene.make(5, leak_db=-14.0, noise_dbfs=-75.0)
