@@ -10,7 +10,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from dualmic.meters.masks import bridged, mask_of, runs_of
+from dualmic.meters.masks import bridged, longer, mask_of, runs_of
 from dualmic.stack import Stack, pieces
 from dualmic.tiles import (
     CELLS_PER_TILE,
@@ -26,6 +26,9 @@ from dualmic.tiles import (
 # Dual mono: what the best gain of one channel leaves of both, over so long.
 DUAL_MONO_DB = -30.0
 DUAL_MONO_TILES = 5 * TILES_PER_S
+# Our choices: in windows of five seconds a pause in which channels differ hides behind words; of
+# two microphones no tenth of a second leaves as little in each of its cells.
+EDGE_DB, EDGE_CELLS = -20.0, CELLS_PER_TILE
 # Our choices: equal to the ear, and plainly not.
 ONE_SIGNAL_CORRELATION = 0.99
 ONE_SIGNAL_DB = 1.0
@@ -119,9 +122,24 @@ class Width:
         found = []
         for start, end in zip(*runs_of(mask), strict=True):
             inside = residual[start : max(end - DUAL_MONO_TILES + 1, start + 1)]
-            last = len(self.left) if end == tiles else end * CELLS_PER_TILE
-            found.append((int(start) * CELLS_PER_TILE, int(last), float(np.median(inside))))
+            last = len(self.left) if end == tiles else int(end) * CELLS_PER_TILE
+            edges = self._without_beside(int(start) * CELLS_PER_TILE, last)
+            found.append((*edges, float(np.median(inside))))
         return found
+
+    def _without_beside(self, start: int, end: int) -> tuple[int, int]:
+        """Return a stretch of one signal without what long windows hold beside it."""
+        reach = DUAL_MONO_TILES * CELLS_PER_TILE + 2 * EDGE_CELLS
+        start += int(self._alike(start, min(start + reach, end)).argmax())
+        end -= int(self._alike(max(end - reach, start), end)[::-1].argmax())
+        return start, end
+
+    def _alike(self, start: int, end: int) -> Mask:
+        """Return which cells lie in a tenth of a second or more of one signal, or of silence."""
+        part = Width(self.left[start:end], self.right[start:end], self.product[start:end])
+        # What the mean of the whole take says of an offset may be clipping elsewhere.
+        alike = part.residual_db(1, 1, (0.0, 0.0)) < EDGE_DB
+        return longer(alike | (np.maximum(part.left, part.right) <= _SILENT), EDGE_CELLS)
 
     def _correlation(self) -> Powers:
         scale = np.sqrt(self.left * self.right)
