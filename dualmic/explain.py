@@ -141,7 +141,8 @@ RULES: dict[str, Rule] = {
         _of(
             "cracking",
             CLICK_DB="{:g} dB over its surroundings from 4 to 7.4 kHz: lips stay under 15 dB",
-            EDGE_DB="or {:g} dB from sample to sample, and brighter than any consonant",
+            EDGE_DB="or {:g} dB from sample to sample, or once what sounds before and after it "
+            "foretells is taken out, and brighter than any consonant",
             PROVEN_MISSING_DB="or less, where {:g} dB of the leak a voice would make is missing",
             SLOW_MAYBE_DB="or {:g} dB where it takes 10 ms to die away, or less with leak missing",
             ABRUPT_DB="or, however faint, {:g} dB within milliseconds: breaths stay under it",
