@@ -129,8 +129,9 @@ def pause_power(power: Powers | Floats, pause: Mask) -> float:
     quiet = power[pause]
     if not len(quiet):
         return 0.0
-    most = float(np.percentile(quiet, FAINT_PERCENTILE)) * 10 ** (WORDS_OVER_DB / 10)
-    return float(quiet[quiet <= most].mean())
+    faint = float(np.percentile(quiet, FAINT_PERCENTILE, overwrite_input=True))
+    most = faint * 10 ** (WORDS_OVER_DB / 10)
+    return float(quiet.mean(dtype=np.float64, where=quiet <= most))
 
 
 def leak_sections(
