@@ -47,7 +47,8 @@ NEAR_UNDER_DB, NEAR_EDGE_DB = 7.0, 25.0
 SHORT_MS, SHORT_EDGE_DB = 15, 22.0
 # Of 28 mutes the level jumped by 0.7 of the way and more, as it does where a link takes 3 ms to go;
 # of 40 stops in words and flickers of gates four did, no more than 0.55 most. A codec smears it.
-JUMP_MS, JUMP_WITHIN_MS = 2, 7
+# Torn from between the pulses of a loud vowel, it jumps by less of the way, but far at both ends.
+JUMP_MS, JUMP_WITHIN_MS, FAR_DB = 2, 7, 23.0
 JUMP_SHARE, SMEARED_JUMP_SHARE = 0.65, 0.5
 # The background is what is left of the quietest moments once mutes are taken out: of loose ones
 # first, because mutes may fill more of the take than its pauses do, of the very lowest at last,
@@ -215,7 +216,8 @@ def _steep(kept: np.ndarray, start: int, end: int, edge_db: float, smear_ms: int
     share = SMEARED_JUMP_SHARE if smear_ms else JUMP_SHARE
     falling = kept[start - JUMP_WITHIN_MS : start + JUMP_WITHIN_MS]
     rising = kept[end - JUMP_WITHIN_MS : end + JUMP_WITHIN_MS][::-1]
-    return bool(_jump(falling) + _jump(rising) >= share * way)
+    jumps = _jump(falling), _jump(rising)
+    return bool(min(jumps) * STEP_DB >= FAR_DB or sum(jumps) >= share * way)
 
 
 def _jump(kept: np.ndarray) -> float:
