@@ -197,15 +197,16 @@ def test_what_fools_a_detector_is_no_problem(name: str) -> None:
 
 
 @pytest.mark.parametrize(("machine_db", "expected"), [(-10.0, "may"), (3.0, "may"), (10.0, "must")])
+@pytest.mark.parametrize("at_s", [1.0, 5.0, 9.0])
 def test_a_machine_that_a_louder_one_hides_is_not_asked_for(
-    machine_db: float, expected: str
+    machine_db: float, expected: str, at_s: float
 ) -> None:
     """Equal powers add up to 3 dB, one of twice as much to 4.8, of ten times to 10.4."""
     rng = np.random.default_rng(3)
     noise, machine = rng.standard_normal((2, 10 * SAMPLE_RATE_HZ))
-    machine[: 5 * SAMPLE_RATE_HZ] = 0.0
+    machine[part(0.0, at_s)] = 0.0
     sound = (noise + machine * 10 ** (machine_db / 20)).astype(np.float32)
-    starts = Damage("background_change", None, 5.0, 5.0, "must", {})
+    starts = Damage("background_change", None, at_s, at_s, "must", {})
     mix = SimpleNamespace(noise=dict.fromkeys(ROLES, sound), damage=[starts])
     hidden_changes(mix)
     assert [damage.expect for damage in mix.damage] == [expected]

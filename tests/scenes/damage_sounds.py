@@ -208,9 +208,10 @@ def hidden_changes(mix: Mix) -> None:
     for number, damage in enumerate(mix.damage):
         if damage.kind != "background_change" or damage.expect != "must":
             continue
+        at_s = damage.start_s
         octaves = [
-            [_octaves(mix.noise[mic][span(at_s, at_s + BESIDE_S)]) for mic in ROLES]
-            for at_s in (damage.start_s - BESIDE_S, damage.start_s)
+            [_octaves(mix.noise[mic][side]) for mic in ROLES]
+            for side in (span(max(at_s - BESIDE_S, 0.0), at_s), span(at_s, at_s + BESIDE_S))
         ]
         change_db = 10 * np.log10(np.array(octaves[1]) / np.array(octaves[0]))
         if np.abs(change_db).max() < HEARD_DB:
@@ -218,8 +219,8 @@ def hidden_changes(mix: Mix) -> None:
 
 
 def _octaves(sound: Samples) -> np.ndarray:
-    """Return the power of each octave from 63 Hz to 8 kHz, ``(8,)``."""
-    power = np.abs(np.fft.rfft(sound * np.hanning(len(sound)))) ** 2
+    """Return the mean power of each octave from 63 Hz to 8 kHz, ``(8,)``, up to a factor."""
+    power = np.abs(np.fft.rfft(sound * np.hanning(len(sound))) / len(sound)) ** 2
     hz = np.fft.rfftfreq(len(sound), 1 / SAMPLE_RATE_HZ)
     middles = 1000.0 * 2.0 ** np.arange(-4, 4)
     bands = [(hz >= middle / 2**0.5) & (hz < middle * 2**0.5) for middle in middles]
