@@ -1,13 +1,17 @@
 """Gains that jump, told from levels alone: whose it was, and where other things mislead."""
 
+from types import SimpleNamespace
+from typing import cast
+
 import numpy as np
 import pytest
 
 from dualmic.findings.base import BLOCKS_PER_S
 from dualmic.findings.floors import Step
-from dualmic.findings.gain_steps import is_near
+from dualmic.findings.gain_steps import is_near, with_gain_steps
 from dualmic.findings.jump_sound import Sound
 from dualmic.findings.jumps import Jump, _split, whose
+from dualmic.hearing import Hearing
 
 BANDS = 4
 BLOCKS = 20 * BLOCKS_PER_S
@@ -68,3 +72,28 @@ def test_only_an_unsure_moment_yields_to_a_step_of_nearly_all_bands(
     at = 2 * BLOCKS_PER_S
     step = Step(at, at, at, by_db * 0 - 70.0, by_db, np.array([0.0, 8.5]), True)
     assert is_near(Jump(1, 5.5, 8.0, (5.5, 5.7), sure), step, 1) is expected
+
+
+@pytest.mark.parametrize(("mic", "by_db", "sure"), [(0, -8.5, True), (1, 8.5, False)])
+def test_a_jump_is_sure_only_where_all_agree_whose_it_is(
+    mic: int, by_db: float, sure: bool
+) -> None:
+    """The first microphone's background falls, and a voice against the other's by as much."""
+    rng = np.random.default_rng(2)
+    levels = -70.0 + rng.normal(0, 0.5, (2, BLOCKS, 8))
+    speaks = np.arange(BLOCKS) // (2 * BLOCKS_PER_S) % 2 == 0
+    levels[0][speaks] += 20.0
+    levels[1][speaks] += 12.0
+    levels[0, AT:] -= 8.5
+    cells = speaks.repeat(5)
+    person = np.stack([cells, np.zeros_like(cells)])
+    activity = SimpleNamespace(own=person, single=person, pause=~cells)
+    hearing = SimpleNamespace(activity=activity, dead=np.zeros((2, len(cells)), bool))
+    by = np.zeros((2, 8))
+    by[0] = -8.5
+    step = Step(AT, AT, AT, by * 0 - 70.0, by, np.array([-8.5, 0.0]), True)
+    at_s = AT / BLOCKS_PER_S
+    jump = Jump(mic, at_s, by_db, (at_s, at_s), sure)
+    (told,) = with_gain_steps(cast(Hearing, hearing), [jump], ([step], []), levels, ~speaks)
+    assert (told.mic, told.sure) == (0, sure)
+    assert abs(told.at_s - at_s) < 0.25

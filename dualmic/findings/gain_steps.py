@@ -85,7 +85,8 @@ def with_gain_steps(
                 mic=mic,
                 by_db=own,
                 span_s=_both(found[k].span_s, span),
-                sure=jumps[k].sure or moved,
+                # Whose it is has to be told alike by what both hear and by the background.
+                sure=(jumps[k].sure or moved) and jumps[k].mic == mic,
             )
         elif not stayed and not any(
             abs(jump.at_s - at_s) < ECHO_S and jump.mic == mic and jump.by_db * by > 0
