@@ -1,6 +1,8 @@
 """Crosstalk by section: one answer that leaks, and what must not count as a leak."""
 
 from dataclasses import replace
+from types import SimpleNamespace
+from typing import Literal, cast
 
 import numpy as np
 import pytest
@@ -14,7 +16,7 @@ from dualmic.findings.changes import changes
 from dualmic.findings.pairing import crosstalk, polarity
 from dualmic.hearing import Hearing, hear
 from dualmic.measure import measure
-from dualmic.meters.crosstalk import followed, leak_sections
+from dualmic.meters.crosstalk import Arrival, followed, leak_sections
 
 LEVEL = Limits(levelled_db=(0.0, 0.0))
 
@@ -240,3 +242,26 @@ def test_a_steep_filter_in_one_input_is_no_opposite_polarity(order: int, flipped
     scene.samples[:, SUBJECT] = signal.sosfilt(edges, scene.samples[:, SUBJECT])
     scene.samples[:, SUBJECT] *= -1 if flipped else 1
     assert bool(polarity(heard(scene), Limits())) is flipped
+
+
+@pytest.mark.parametrize(
+    ("signs", "told"),
+    [
+        (("opposite", "opposite"), True),
+        (("opposite", None), True),
+        (("opposite", "same"), False),
+        ((None, None), False),
+    ],
+)
+def test_one_direction_tells_the_polarity_where_the_other_does_not_say(
+    signs: tuple[Literal["same", "opposite"] | None, ...], told: bool
+) -> None:
+    leaks = [SimpleNamespace(arrival=Arrival(2.0, sign)) for sign in signs]
+    hearing = SimpleNamespace(leaks=leaks, measured=SimpleNamespace(duration_s=60.0))
+    assert bool(polarity(cast(Hearing, hearing), Limits())) is told
+
+
+def test_a_voice_that_arrives_in_one_microphone_alone_tells_no_polarity() -> None:
+    leaks = [SimpleNamespace(arrival=Arrival(2.0, "opposite")), SimpleNamespace(arrival=None)]
+    hearing = SimpleNamespace(leaks=leaks, measured=SimpleNamespace(duration_s=60.0))
+    assert polarity(cast(Hearing, hearing), Limits()) == []

@@ -77,9 +77,14 @@ def dual_mono(hearing: Hearing) -> list[Finding]:
 
 
 def polarity(hearing: Hearing, _limits: Limits) -> list[Finding]:
-    """Return a finding if both directions say that the microphones have opposite polarity."""
+    """Return a finding if the microphones have opposite polarity.
+
+    Both directions have to arrive, and what they say of the sign has to be one: where one of them
+    is too swung to say, the other is enough.
+    """
     arrivals = [leak.arrival for leak in hearing.leaks]
-    if all(a is not None and a.polarity == "opposite" for a in arrivals):
+    signs = {a.polarity if a else "none" for a in arrivals}
+    if signs in ({"opposite"}, {"opposite", None}):
         return [Finding("polarity", None, 0.0, hearing.measured.duration_s, "warn")]
     return []
 
