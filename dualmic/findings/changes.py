@@ -213,8 +213,9 @@ def _joined(
 ) -> list[Step]:
     """Return all steps, each once: dated band by band where both ways agree on the moment.
 
-    Of the two the smaller is told: a voice may be in the other. Where the moments differ, both
-    sides of what both know are asked for the one between.
+    Of the two the smaller is told, as a voice may be in the other, and surely only if one of them
+    is sure by itself. Where the moments differ, both sides of what both know are asked for the one
+    between.
     """
     slack, reach = round(SLACK_S * BLOCKS_PER_S), round(SAME_S * BLOCKS_PER_S)
     steps, told = (
@@ -230,7 +231,8 @@ def _joined(
         if same is not None:
             smaller = min(step, same, key=lambda each: float(np.nanmax(np.abs(each.weighted_db))))
             at, first, last = step.at, step.first, step.last
-            agreed.append(replace(smaller, at=at, first=first, last=last, steep=step.steep))
+            steep = any(_is_plain(each) for each in (step, same))
+            agreed.append(replace(smaller, at=at, first=first, last=last, steep=steep))
     # What bands tell alone may be a lorry that passes, or its moment wrong: never steep.
     alone = [
         replace(step, steep=False)
@@ -255,6 +257,11 @@ def _dated(quiet: Step, other: Step, blocks: Powers, masks: tuple[Mask, Mask]) -
     span = min(quiet.first, other.first), max(quiet.last, other.last)
     at, first, last = moment(np.tile(blocks, (2, 1, 1)), before, before + by, span, *masks)
     return replace(quiet, at=at, first=first, last=last)
+
+
+def _is_plain(step: Step) -> bool:
+    found = of_background(step)
+    return found is not None and found.severity != "note"
 
 
 def of_background(step: Step) -> Finding | None:
