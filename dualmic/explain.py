@@ -97,6 +97,7 @@ RULES: dict[str, Rule] = {
             "meters.crosstalk",
             SECOND_PEAK="and no second peak over {:g} of the main one",
             ONE_SIDED="or most of the curve below zero, its cubes adding up to {:g} of their sizes",
+            OTHER_SIGN="one direction is enough where the other swings up by {:g} of its main peak",
         ),
     ),
     "crosstalk": Rule(
@@ -161,7 +162,16 @@ RULES: dict[str, Rule] = {
             "rustling",
             MISSING_DB="{:g} dB of a voice's leak is missing, more if it sounds like one",
             SHORTEST_S="for {:g} s or more",
+            HABIT_DB="a note where {:g} dB of the wearer's own words often lack so",
+        )
+        + _of(
+            "rustling_shapes",
             LEAST_FALL_DB="what only dies away, by {:g} dB or more, is a room's tail or a gate's",
+            EVEN_DB="a note where its level moves by less than {:g} dB, as a background does",
+        )
+        + _of(
+            "findings.sounds",
+            BRIEF_S="a note where it is shorter than {:g} s, alone and under the wearer's words",
         ),
     ),
     "level_jump": Rule(
