@@ -60,7 +60,7 @@ def _ripple_check(limits: TakeLimits, mic: MicRole, leak: Leak, level_db: float)
     title = "Ripple of the mono sum while the other talks"
     if leak.is_upper_bound:
         title += " (at most)"
-    if leak.delay_ms:
+    if leak.delay_ms and leak.polarity:
         # Copies that arrive d apart first cancel where d is half a period or, with one of them
         # upside down, a whole one.
         halves = 2.0 if leak.polarity == "opposite" else 1.0

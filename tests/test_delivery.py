@@ -183,6 +183,12 @@ def test_the_mono_sum_states_its_ripple_and_its_first_dip(polarity, dip_hz):
     assert (check.result, check.warn_limit, check.margin) == ("pass", None, None)
 
 
+def test_without_a_polarity_no_dip_is_stated():
+    crosstalk = Crosstalk(a_leak(-6.0206, polarity=None), a_leak(), 0.0)
+    check = check_of(judge_take(PODCAST, facts(crosstalk=crosstalk)), "mono_ripple", "subject")
+    assert "dip" not in check.title
+
+
 def test_the_noise_of_two_open_microphones_adds():
     # Two unrelated noises of one level: 10 log10(2) = 3.01 dB more. One 10 dB under the other:
     # 10 log10(1.1) = 0.41 dB.
