@@ -31,9 +31,10 @@ def test_a_cluster_that_loses_a_worker_gives_the_same_results(
         before = {worker.pid for worker in cluster.workers.values()}
 
         def say(text: str) -> None:
-            if not killed:  # a take is done; now dies who measures the long one
+            if not killed:  # a take is done; now dies who measures the long one, once it does
                 killed.extend(pid for pid in before if measures(pid, "C3.wav"))
-                os.kill(killed[0], signal.SIGKILL)
+                if killed:
+                    os.kill(killed[0], signal.SIGKILL)
 
         address = cluster.scheduler_address
         run_day(two_takes, tmp_path / "there", scheduler=address, options=OPTIONS, say=say)
