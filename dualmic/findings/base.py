@@ -2,7 +2,7 @@
 
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Protocol
 
 from dualmic.record import Severity
 from dualmic.tiles import CELLS_PER_S, Mask
@@ -38,10 +38,22 @@ class Finding:
     facts: Mapping[str, object] = field(default_factory=dict)
 
 
+class Lasting(Protocol):
+    """What begins and ends: a finding, a gust, a stretch of cloth."""
+
+    @property
+    def start_s(self) -> float:
+        """When it begins, in seconds."""
+
+    @property
+    def end_s(self) -> float:
+        """When it ends, in seconds."""
+
+
 def overlaps(
-    start_s: float, end_s: float, others: Sequence[Finding], slack_s: float = ENDS_S
+    start_s: float, end_s: float, others: Sequence[Lasting], slack_s: float = ENDS_S
 ) -> bool:
-    """Whether a stretch and one of the findings overlap, or lie nearer than ``slack_s``.
+    """Whether a stretch and one of the others overlap, or lie nearer than ``slack_s``.
 
     With a negative slack, whether they overlap by more than that.
     """

@@ -118,10 +118,12 @@ def _split(sound: Sound) -> list[Jump]:
         judged, change, mic, block, span = max(
             settled, key=lambda one: float(sound.borne_out(np.array([one[3]]), first, end)[0])
         )
-        # Where it shows best something else may hide it: the moment itself is asked as well.
-        if judged != block and not is_gain(sound, judged, (first, end), change):
+        told = is_gain(sound, judged, (first, end), change)
+        if not told and judged != block:
+            # Where it shows best something else may hide it: the moment itself is asked as well.
             judged, change = block, float(shift_of(sound, np.array([block]), first, end)[0][0])
-        if is_gain(sound, judged, (first, end), change):
+            told = is_gain(sound, judged, (first, end), change)
+        if told:
             sign = -1 if mic == 1 and sound.alone is None else 1
             _, shift, error = (
                 row[..., 0] for row in shift_of(sound, np.array([judged]), first, end)

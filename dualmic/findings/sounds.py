@@ -3,7 +3,7 @@
 import numpy as np
 
 from dualmic.cracking import CLICK_DB, Crack
-from dualmic.findings.base import Finding, Limits
+from dualmic.findings.base import Finding, Limits, overlaps
 from dualmic.hearing import Hearing
 from dualmic.meters.leak_slope import leak_slope
 from dualmic.record import Severity
@@ -87,7 +87,7 @@ def rustle(hearing: Hearing, limits: Limits) -> list[Finding]:
             slope = leak_slope(hearing.bands_db, hearing.activity, mic)
         follows = slope is not None and slope < LEAST_LEAK_SLOPE
         for part in stretches:
-            gusts = [g for g in blown[mic] if g.start_s < part.end_s and g.end_s > part.start_s]
+            gusts = [g for g in blown[mic] if overlaps(part.start_s, part.end_s, [g], 0.0)]
             if any(gust.hurts for gust in gusts):
                 continue
             if part.end_s - part.start_s < CRACK_SMEAR_S and any(
@@ -107,13 +107,10 @@ def rustle(hearing: Hearing, limits: Limits) -> list[Finding]:
 
 def _is_brief(hearing: Hearing, mic: int, part: Rustle, stretches: list[Rustle]) -> bool:
     """Whether it is short, under the wearer's words, and nothing like it is beside it."""
-    near = [
-        other
-        for other in stretches
-        if other.start_s < part.end_s + BESIDE_S and other.end_s > part.start_s - BESIDE_S
-    ]
+    others = [other for other in stretches if other is not part]
+    alone = not overlaps(part.start_s, part.end_s, others, BESIDE_S)
     own = hearing.activity.own[mic][round(part.start_s * 100) : round(part.end_s * 100)]
-    return part.end_s - part.start_s < BRIEF_S and len(near) == 1 and bool(own.any())
+    return part.end_s - part.start_s < BRIEF_S and alone and bool(own.any())
 
 
 def _clips(hearing: Hearing, mic: int, part: Rustle) -> bool:
