@@ -148,16 +148,16 @@ def held_and_dithered(samples: np.ndarray, length_s: float, at_s: float) -> np.n
     return np.round(samples * 2**15 + dither / 2) / 2**15
 
 
-@pytest.mark.parametrize("gain_db", [0.0, -16.0])
+@pytest.mark.parametrize("gain_db", [0.0, -16.0, -24.0])
 @pytest.mark.parametrize("length_s", [0.03, 0.3])
 def test_a_value_held_under_dither_is_lost_sound(length_s: float, gain_db: float) -> None:
-    """The background lies at -70 dBFS, or so low that dither comes to it within 12 dB."""
+    """The background lies at -70 dBFS, or so low that dither comes to it within 12 dB, or 4."""
     scene = speech_scene.make(2)
     start_s, end_s = scene.answers()[0]
     at_s = (start_s + end_s) / 2
     scene.samples *= 10 ** (gain_db / 20)
     (found,) = findings(held_and_dithered(scene.samples, length_s, at_s))
-    assert (found.mic, found.severity) == (SUBJECT, "fail")
+    assert (found.mic, found.severity, found.facts["frozen"]) == (SUBJECT, "fail", True)
     assert abs(found.start_s - at_s) < 0.05
     assert abs(found.end_s - at_s - length_s) < 0.05
 

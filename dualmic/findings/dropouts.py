@@ -172,7 +172,7 @@ def _closing_power(hearing: Hearing, mic: int, silent: set[float]) -> float | No
 
 def _silent_values(runs: list[HeldRun]) -> set[float]:
     """Return what a channel holds where it is silent: zero, or its converter's own offset."""
-    times = Counter(run.value for run in runs)
+    times = Counter(run.value for run in runs if not np.isnan(run.value))
     return {0.0} | {value for value, number in times.items() if number >= DYING_RUNS}
 
 

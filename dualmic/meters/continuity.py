@@ -30,6 +30,7 @@ DYING_RUNS = 3  # so many show that this is how the recording falls silent
 class HeldRun:
     """A stretch in which a channel holds one value (zero: digital silence), or hiss alone.
 
+    ``value`` is NaN where a value off zero was held and dithered afterwards: to its last bits.
     ``before`` is the mean square distance from that value over the 5 ms before, 0.0 for hiss: how
     much was torn off. ``last`` is the same over the last millisecond: how much was left of it.
     ``steps`` is the root of ``before`` in units of the smallest distance there: sound that dies
@@ -132,7 +133,9 @@ class ContinuityMeter:
                 start_s, end_s = open_from[0] / self._rate_hz, self._frames / self._rate_hz
                 answer[channel].append(HeldRun(start_s, end_s, value, False, *open_from[1]))
             spans = [(run.start_s, run.end_s) for run in answer[channel]]
-            for start_s, end_s in self._faint.stretches(channel, spans):
-                answer[channel].append(HeldRun(start_s, end_s, 0.0, is_hiss=True))
+            for faint in self._faint.stretches(channel, spans):
+                value = math.nan if faint.is_held else 0.0
+                run = HeldRun(faint.start_s, faint.end_s, value, is_hiss=not faint.is_held)
+                answer[channel].append(run)
             answer[channel].sort(key=lambda run: run.start_s)
         return answer

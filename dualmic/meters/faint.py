@@ -10,6 +10,7 @@ close to a level off zero has no sound in it at all, and is kept as if it were s
 """
 
 from collections.abc import Sequence
+from typing import NamedTuple
 
 import numpy as np
 
@@ -58,6 +59,14 @@ BESIDE_MS = 12
 CODEC_FRAME = 1024  # samples, of AAC: within one before it, what a codec leaves of a fall is noise
 AT_END_S = 0.15  # what fades in or out at the ends of a file, coders' padding with it
 LONGEST_SHARE = 0.5  # of what is no silence: then that is how the microphone sounds
+
+
+class Faint(NamedTuple):
+    """A stretch of a receiver's hiss, or (``is_held``) of a value held to its last bits."""
+
+    start_s: float
+    end_s: float
+    is_held: bool
 
 
 class FaintLevels:
@@ -112,10 +121,8 @@ class FaintLevels:
         ones = self._ones
         return np.stack([picked @ ones, (picked * picked) @ ones, (step * step) @ ones[1:]])
 
-    def stretches(
-        self, channel: int, held: Sequence[tuple[float, float]]
-    ) -> list[tuple[float, float]]:
-        """Return (start_s, end_s) of each stretch of hiss; ``held`` are runs already known."""
+    def stretches(self, channel: int, held: Sequence[tuple[float, float]]) -> list[Faint]:
+        """Return each stretch of hiss and each held value; ``held`` are runs already known."""
         kept = self._levels.joined((len(self._past[0]), 0), np.uint8)[channel]
         silent = [
             (max(int(start_s * PER_S) - 10, 0), int(end_s * PER_S) + 10) for start_s, end_s in held
@@ -135,7 +142,15 @@ class FaintLevels:
         found += [run for run in near if _is_new(run, found) and run[1] - run[0] >= SHORT_MS]
         found.sort()
         # Window k covers the milliseconds k to k + 4.
-        return [(start / PER_S, (end + WINDOW_MS - 1) / PER_S) for start, end in found]
+        return [
+            Faint(start / PER_S, (end + WINDOW_MS - 1) / PER_S, _is_held(kept[start:end]))
+            for start, end in found
+        ]
+
+
+def _is_held(windows: np.ndarray) -> bool:
+    """Whether most of a stretch stays as close to one level as nothing but a held value does."""
+    return bool(np.mean(windows == HELD) > 0.5)
 
 
 def _live(kept: np.ndarray, silent: Sequence[tuple[int, int]], piece: slice) -> Mask:
