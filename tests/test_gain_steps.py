@@ -9,7 +9,6 @@ from dualmic.findings import parts
 from dualmic.findings.base import Limits
 from dualmic.findings.changes import changes, of_background
 from dualmic.findings.floors import Step
-from dualmic.findings.gain_steps import alike, surely_alike
 from dualmic.findings.jump_sound import Sound, shift_of
 from dualmic.findings.jumps import first_told, is_gain, whose
 from dualmic.findings.quiet_steps import find_quiet_steps
@@ -17,28 +16,6 @@ from dualmic.hearing import hear
 from dualmic.measure import measure
 
 NOTHING = np.nan
-
-
-@pytest.mark.parametrize(
-    ("by_db", "gain_db"),
-    [
-        ([-7.0, -7.1, NOTHING, -6.8, -7.0], -7.0),  # as a gain does it
-        ([-0.2, NOTHING, NOTHING, NOTHING, -7.1, -6.9, -7.0, -6.9], -6.95),  # a hum behind it stays
-        ([0.1, 7.2, 6.9, 7.1, 7.0, 6.8, 7.0, 0.3], 7.0),  # and so does a converter's noise
-        ([12.0, 9.0, 7.0, 5.0, 4.0, 1.0], None),  # a machine
-        ([0.1, 0.2, -0.1, 0.0, 7.0, 7.1, 6.9], None),  # most stays: heard in some bands only
-        ([8.0, 8.1, NOTHING], None),  # two bands may agree by chance
-        ([2.0, 2.1, 1.9, 2.0], None),  # as backgrounds swell
-    ],
-)
-def test_a_gain_moves_all_that_moves_alike(by_db: list[float], gain_db: float | None) -> None:
-    assert alike(np.array(by_db)) == (gain_db if gain_db is None else pytest.approx(gain_db))
-
-
-def test_many_bands_have_to_move_by_the_same_where_nothing_else_tells() -> None:
-    assert surely_alike(np.array([-9.4, -9.6, -9.0, -8.8, -8.9, -9.0, NOTHING]))
-    assert not surely_alike(np.array([-9.4, -9.6, -9.0, -8.8, -8.9, NOTHING, NOTHING]))
-    assert not surely_alike(np.array([-9.4, -12.6, -9.0, -7.8, -8.9, -9.0, -5.0]))
 
 
 def test_a_gap_leaves_what_the_rest_of_a_background_tells() -> None:

@@ -7,8 +7,8 @@ import numpy as np
 import pytest
 
 from dualmic.findings.base import BLOCKS_PER_S
-from dualmic.findings.floors import Step
-from dualmic.findings.gain_steps import is_near, with_gain_steps
+from dualmic.findings.gain_scan import GainRise
+from dualmic.findings.gain_steps import is_near, with_gain_rises
 from dualmic.findings.jump_sound import Sound
 from dualmic.findings.jumps import Jump, _split, whose
 from dualmic.hearing import Hearing
@@ -59,41 +59,74 @@ def test_a_jump_after_a_held_vowel_is_found_where_one_microphone_works() -> None
     assert abs(told[0].by_db + 7.0) < 1.0
 
 
+def rise(mic: int, at: int, by_db: float, *, share: float = 1.0, plainly: float = 9.0) -> GainRise:
+    return GainRise(mic, at, at, at, by_db, 50.0, plainly, share)
+
+
 @pytest.mark.parametrize(
-    ("sure", "uneven_db", "expected"),
-    [(False, 0.5, True), (True, 0.5, False), (False, 4.0, False)],
+    ("sure", "mic", "share", "expected"),
+    [(False, 1, 1.0, True), (True, 1, 1.0, False), (False, 0, 1.0, False), (False, 1, 0.7, False)],
 )
-def test_only_an_unsure_moment_yields_to_a_step_of_nearly_all_bands(
-    sure: bool, uneven_db: float, expected: bool
+def test_only_an_unsure_moment_yields_to_a_plain_rise_of_that_microphone(
+    sure: bool, mic: int, share: float, expected: bool
 ) -> None:
-    """The background steps 3.5 s before the moment that voices told."""
-    by_db = np.zeros((2, 8))
-    by_db[1] = 8.5 + uneven_db * np.tile([-1.0, 1.0], 4)
-    at = 2 * BLOCKS_PER_S
-    step = Step(at, at, at, by_db * 0 - 70.0, by_db, np.array([0.0, 8.5]), True)
-    assert is_near(Jump(1, 5.5, 8.0, (5.5, 5.7), sure), step, 1) is expected
+    """The background rises 3.5 s before the moment that voices told."""
+    told = rise(mic, 2 * BLOCKS_PER_S, 8.0 if mic else -8.0, share=share)
+    assert is_near(Jump(1, 5.5, 8.0, (5.5, 5.7), sure), told) is expected
 
 
-@pytest.mark.parametrize(("mic", "by_db", "sure"), [(0, -8.5, True), (1, 8.5, False)])
-def test_a_jump_is_sure_only_where_all_agree_whose_it_is(
-    mic: int, by_db: float, sure: bool
-) -> None:
-    """The first microphone's background falls, and a voice against the other's by as much."""
+def one_voice(mic: int, by_db: float) -> tuple[Hearing, np.ndarray, np.ndarray]:
+    """Return a take in which the first person speaks every other two seconds; a gain jumps."""
     rng = np.random.default_rng(2)
     levels = -70.0 + rng.normal(0, 0.5, (2, BLOCKS, 8))
     speaks = np.arange(BLOCKS) // (2 * BLOCKS_PER_S) % 2 == 0
     levels[0][speaks] += 20.0
     levels[1][speaks] += 12.0
-    levels[0, AT:] -= 8.5
+    levels[mic, AT:] += by_db
     cells = speaks.repeat(5)
     person = np.stack([cells, np.zeros_like(cells)])
     activity = SimpleNamespace(own=person, single=person, pause=~cells)
     hearing = SimpleNamespace(activity=activity, dead=np.zeros((2, len(cells)), bool))
-    by = np.zeros((2, 8))
-    by[0] = -8.5
-    step = Step(AT, AT, AT, by * 0 - 70.0, by, np.array([-8.5, 0.0]), True)
+    return cast(Hearing, hearing), levels, ~speaks
+
+
+@pytest.mark.parametrize(
+    ("mic", "by_db", "plainly", "whose", "sure"),
+    [
+        (0, -8.5, 9.0, 0, True),
+        (1, 8.5, 9.0, 0, False),  # the background plainly says that it was the first one's
+        (1, 8.5, 1.0, 1, True),  # it hardly tells: what both hear does
+    ],
+)
+def test_a_jump_is_sure_only_where_all_agree_whose_it_is(
+    mic: int, by_db: float, plainly: float, whose: int, sure: bool
+) -> None:
+    """The first microphone's background falls, and a voice against the other's by as much."""
+    hearing, levels, quiet = one_voice(0, -8.5)
     at_s = AT / BLOCKS_PER_S
-    jump = Jump(mic, at_s, by_db, (at_s, at_s), sure)
-    (told,) = with_gain_steps(cast(Hearing, hearing), [jump], ([step], []), levels, ~speaks)
-    assert (told.mic, told.sure) == (0, sure)
-    assert abs(told.at_s - at_s) < 0.25
+    jump = Jump(mic, at_s, by_db, (at_s, at_s), sure=True)
+    told = [rise(0, AT, -8.5, plainly=plainly)]
+    (found,) = with_gain_rises(hearing, [jump], told, levels, quiet)
+    assert (found.mic, found.sure) == (whose, sure)
+    assert abs(found.at_s - at_s) < 0.25
+
+
+def test_a_moment_told_twice_stays_where_it_is() -> None:
+    """Voices and background agree to a tenth of a second; nothing else may move it."""
+    hearing, levels, quiet = one_voice(0, -8.5)
+    early = AT / BLOCKS_PER_S - 0.5  # where the background does not step at all
+    jump = Jump(0, early, -8.5, (early - 1.0, early + 1.0), sure=True)
+    told = [rise(0, AT - 10 + 2, -8.5)]
+    (found,) = with_gain_rises(hearing, [jump], told, levels, quiet)
+    assert found.at_s == pytest.approx(early + 0.05)
+    assert found.span_s == (found.at_s, found.at_s)
+
+
+def test_what_another_jump_does_to_a_voice_proves_no_rise() -> None:
+    """Three seconds before, the other gain jumped, which shifts the voice by as much."""
+    hearing, levels, quiet = one_voice(0, -8.5)
+    at_s = AT / BLOCKS_PER_S
+    jump = Jump(0, at_s, -8.5, (at_s, at_s), sure=True)
+    later = rise(1, AT + 3 * BLOCKS_PER_S, 8.0)
+    found = with_gain_rises(hearing, [jump], [later], levels, quiet)
+    assert [(each.mic, each.sure) for each in found] == [(0, True)]

@@ -11,7 +11,8 @@ import numpy as np
 from dualmic.findings.automatic import automatic_gain, pause_rises
 from dualmic.findings.base import BLOCK_CELLS, BLOCKS_PER_S, Finding, Limits, in_blocks
 from dualmic.findings.floors import BAND_DB, Step, find_steps
-from dualmic.findings.gain_steps import with_gain_steps
+from dualmic.findings.gain_scan import find_gain_rises
+from dualmic.findings.gain_steps import with_gain_rises
 from dualmic.findings.jumps import LEAST_JUMP_DB, Jump, find_jumps
 from dualmic.findings.moments import moment
 from dualmic.findings.parts import parts_of
@@ -79,7 +80,8 @@ def _changes(hearing: Hearing, blocks: Powers, pumping: set[int | None]) -> list
     apart = np.where(shared[:, None], np.nan, blocks)
     jumps = [j for j in find_jumps(hearing, apart, quiet) if j.mic not in pumping]
     quiet_steps = find_quiet_steps(heard, quiet, talk, pause)
-    jumps = with_gain_steps(hearing, jumps, (steps, quiet_steps), heard, quiet)
+    rises = find_gain_rises(heard, talk, pause)
+    jumps = with_gain_rises(hearing, jumps, rises, heard, quiet)
     if pumping:  # the differences between the microphones then move by themselves
         jumps = [replace(jump, sure=False) for jump in jumps]
     end_s = hearing.measured.duration_s - EDGE_S

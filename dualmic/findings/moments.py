@@ -71,13 +71,13 @@ def says_later(blocks: Powers, before: Powers, after: Powers, talk: Mask, pause:
     free = np.where(talk, FREE_IN_TALK, FREE_BETWEEN)
     free = np.where(pause, FREE_IN_PAUSES, free)
     says = [
-        np.log(_density(levels - level[asked][:, None], bands, free)) for level in (before, after)
+        np.log(density(levels - level[asked][:, None], bands, free)) for level in (before, after)
     ]
     later = np.nan_to_num(says[1] - says[0]).sum(axis=0) / ALIKE_BANDS
     return np.asarray(np.clip(later, -CLEAREST, CLEAREST))
 
 
-def _density(over_db: Powers, bands: np.ndarray, free: Powers) -> Powers:
+def density(over_db: Powers, bands: np.ndarray, free: Powers) -> Powers:
     """Return how likely levels so far over a background are, which a band holds alone or not."""
     alone, under = of_noise()
     at = np.clip((np.nan_to_num(over_db) + REACH_DB) / STEP_DB, 0, alone.shape[1] - 1)
