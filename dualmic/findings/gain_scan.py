@@ -74,9 +74,7 @@ def find_gain_rises(blocks: Powers, talk: Mask, pause: Mask) -> list[GainRise]:
     likely = scan.likelihood(at, 0, count)
     ends = [0, count]
     found = []
-    while len(at) and (best := int(np.argmax(likely.nepers))) >= 0:
-        if likely.nepers[best] < LEAST_NEPERS:
-            break
+    while len(at) and likely.nepers[best := int(np.argmax(likely.nepers))] >= LEAST_NEPERS:
         step = int(at[best])
         before = max(end for end in ends if end < step)
         after = min(end for end in ends if end > step)
@@ -156,7 +154,27 @@ class _Scan:
             yield mic, band, now - total[:, low], total[:, high] - now, least >= LEAST_BLOCKS
 
     def likelihood(self, at: Indices, first: int, end: int) -> _Likelihood:
-        """Return by how much a gain is likelier than the room alone at each moment."""
+        """Return by how much a gain is likelier than the room alone at each moment.
+
+        Only where any two backgrounds would be by as much as counts.
+        """
+        nothing = np.full(len(at), -np.inf), *np.zeros((2, len(at)))
+        told = _Likelihood(*nothing, *np.zeros((2, len(at)), np.int64))
+        worth = self._most(at, first, end) >= LEAST_NEPERS
+        if worth.any():
+            told.put(worth, _of_gain(self._by_step(at[worth], first, end)))
+        return told
+
+    def _most(self, at: Indices, first: int, end: int) -> Powers:
+        """Return by how many nepers two backgrounds are likelier than one, in all bands."""
+        most = np.zeros(len(at))
+        for _, _, before, after, known in self.sides(at, first, end):
+            two = before.max(axis=0) + after.max(axis=0)
+            most += np.where(known, two - (before + after).max(axis=0), 0.0)
+        return most / ALIKE_BANDS
+
+    def _by_step(self, at: Indices, first: int, end: int) -> Floats:
+        """Return how likely each band's levels are if it steps by so many dB, see `_of_gain`."""
         most = MOST_DB + MOST_ROOM_DB
         shape = 2, self.total.shape[1], 2 * most + 1, len(at)
         best = np.full(shape, IMPOSSIBLE, np.float32)
@@ -168,7 +186,7 @@ class _Scan:
                     best[mic, band, k] = both.max(axis=0)
             best[mic, band, :, ~known] = 0.0
         best /= ALIKE_BANDS
-        return _of_gain(best)
+        return best
 
 
 def _of_gain(best: Floats) -> _Likelihood:
