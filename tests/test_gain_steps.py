@@ -64,7 +64,7 @@ def test_one_voice_tells_of_a_gain_where_its_own_microphone_changes(
     way = np.clip((np.arange(BLOCKS) - AT + blocks / 2) / blocks, 0, 1)[:, None]
     change = np.stack([way * there_db, way * own_db])
     levels[:, talks] += change[:, talks]
-    sound = Sound(levels, [np.zeros_like(talks), talks, np.zeros_like(talks)], None)
+    sound = Sound(levels, [np.zeros_like(talks), talks, np.zeros_like(talks)])
     by_db = float(np.mean(there_db) - np.mean(own_db))
     assert is_gain(sound, AT, (0, BLOCKS), by_db) == is_one
 
@@ -75,12 +75,12 @@ def test_a_background_that_lies_behind_the_gain_in_part_follows_the_voice_in_par
     levels[0, AT:] -= 8.0
     levels[0, ~talks] = [-80.0, -80.0, -78.0, -78.0]
     levels[0, AT:][~talks[AT:]] = [-86.0, -84.0, -79.0, -78.0]
-    sound = Sound(levels, [np.zeros_like(talks), talks, ~talks], None)
+    sound = Sound(levels, [np.zeros_like(talks), talks, ~talks])
     (by,), _, _ = shift_of(sound, np.array([AT]), 0, BLOCKS)
     assert abs(by + 8.0) < 0.5
     assert is_gain(sound, AT, (0, BLOCKS), by)
     levels[0, AT:][~talks[AT:]] = [-74.0, -76.0, -78.0, -78.0]  # towards the other side: a machine
-    machine = Sound(levels, [np.zeros_like(talks), talks, ~talks], None)
+    machine = Sound(levels, [np.zeros_like(talks), talks, ~talks])
     assert not is_gain(machine, AT, (0, BLOCKS), -8.0)
 
 
@@ -92,7 +92,7 @@ def test_whose_gain_it_was_shows_beside_a_room_that_swells(mic: int, room_db: fl
     levels[:, AT + 10 :] += room_db
     levels[mic, AT:] += 6.0
     quiet = np.ones(BLOCKS, bool)
-    sound = Sound(levels, [~quiet, ~quiet, quiet], None)
+    sound = Sound(levels, [~quiet, ~quiet, quiet])
     (by,), _, _ = shift_of(sound, np.array([AT]), 0, BLOCKS)
     assert whose(sound, AT, float(by)) == mic
 
@@ -103,7 +103,7 @@ def test_whose_gain_it_was_is_less_sure_in_a_room_that_is_never_still() -> None:
         levels += swell_db * np.sin(np.arange(BLOCKS) / 6)[:, None]
         levels[0, AT:] += 6.0
         quiet = np.ones(BLOCKS, bool)
-        return first_told(Sound(levels, [~quiet, ~quiet, quiet], None), AT, 6.0)
+        return first_told(Sound(levels, [~quiet, ~quiet, quiet]), AT, 6.0)
 
     assert told(0.0) > told(5.0) + 1.0
 

@@ -90,5 +90,5 @@ def test_no_gain_has_jumped_where_a_voice_takes_no_part(share: float, is_one: bo
     later = np.arange(BLOCKS) >= AT
     levels[0, later & ~talks] += BY_DB
     levels[0, later & talks] += share * BY_DB
-    sound = Sound(levels, [talks, np.zeros_like(talks), ~talks], None)
+    sound = Sound(levels, [talks, np.zeros_like(talks), ~talks])
     assert is_gain(sound, AT, (0, BLOCKS), BY_DB) == is_one

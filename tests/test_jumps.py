@@ -10,7 +10,7 @@ from dualmic.findings.base import BLOCKS_PER_S
 from dualmic.findings.gain_scan import GainRise
 from dualmic.findings.gain_steps import is_near, with_gain_rises
 from dualmic.findings.jump_sound import Sound
-from dualmic.findings.jumps import Jump, _split, whose
+from dualmic.findings.jumps import Jump, whose
 from dualmic.hearing import Hearing
 
 BANDS = 4
@@ -38,25 +38,8 @@ def test_the_lowest_levels_tell_whose_gain_jumped_under_a_voice_that_was_raised(
     nobody, everybody = np.zeros(BLOCKS, bool), np.ones(BLOCKS, bool)
     for seed in range(5):
         levels = under_words(np.random.default_rng(seed), -8.0, 5.0)
-        sound = Sound(levels, [nobody, everybody, nobody], None)
+        sound = Sound(levels, [nobody, everybody, nobody])
         assert whose(sound, AT, 8.0) == 1
-
-
-def test_a_jump_after_a_held_vowel_is_found_where_one_microphone_works() -> None:
-    """A second of a vowel passes for the background, and differs by more than the gain does."""
-    rng = np.random.default_rng(1)
-    count, at = 2 * BLOCKS, BLOCKS
-    levels = -75.0 + rng.normal(0, 1.0, (count, BANDS))
-    vowel = slice(at - 10 * BLOCKS_PER_S, at - 9 * BLOCKS_PER_S)
-    levels[vowel] += (20.0, 14.0, 4.0, 0.0)
-    levels[at:] -= 7.0
-    free = np.arange(count) % BLOCKS_PER_S == 0
-    free[vowel] = True
-    nobody = np.zeros(count, bool)
-    found = _split(Sound(np.stack([levels, levels]), [nobody, nobody, free], 0))
-    told = [jump for jump in found if abs(jump.at_s - at / BLOCKS_PER_S) < 1.0]
-    assert len(told) == 1
-    assert abs(told[0].by_db + 7.0) < 1.0
 
 
 def rise(mic: int, at: int, by_db: float, *, share: float = 1.0, plainly: float = 9.0) -> GainRise:

@@ -28,24 +28,23 @@ def moment_of(
     low, high = max(block - REACH, first), min(block + REACH, end)
     edges = np.array([max(block - SIDE, first), block, min(block + SIDE, end)])
     evidence = _of_lows(sound.levels[mic, low:high], sound.quiet[mic], edges)
-    if sound.alone is None:
-        evidence += of_rests(sound, mic, slice(low, high), edges)
-        rest = ~sound.classes[2]
-        kinds = [sound.classes[2]]
-        for voice, sums in zip(sound.classes[:2], sound.sums[:2], strict=True):
-            if abs(sums.shift(edges[1:2], first, end)[0, 0] - by) < AGREE_DB:
-                kinds.append(voice)
-                rest = rest & ~voice
-        for kind in (*kinds, rest):
-            row = np.where(kind, sound.mean, np.nan)
-            ahead = row[edges[0] : max(block - APART, edges[0])]
-            later = row[min(block + APART, edges[2]) : edges[2]]
-            before = _common(np.concatenate([ahead, later - by]))
-            after = _common(np.concatenate([ahead + by, later]))
-            heard = np.isfinite(row[low:high])
-            at = _bins(row[low:high][heard])
-            clearest = CLEAREST if kind is not rest else UNSURE
-            evidence[heard] += np.clip(np.log(after[at] / before[at]), -clearest, clearest)
+    evidence += of_rests(sound, mic, slice(low, high), edges)
+    rest = ~sound.classes[2]
+    kinds = [sound.classes[2]]
+    for voice, sums in zip(sound.classes[:2], sound.sums[:2], strict=True):
+        if abs(sums.shift(edges[1:2], first, end)[0, 0] - by) < AGREE_DB:
+            kinds.append(voice)
+            rest = rest & ~voice
+    for kind in (*kinds, rest):
+        row = np.where(kind, sound.mean, np.nan)
+        ahead = row[edges[0] : max(block - APART, edges[0])]
+        later = row[min(block + APART, edges[2]) : edges[2]]
+        before = _common(np.concatenate([ahead, later - by]))
+        after = _common(np.concatenate([ahead + by, later]))
+        heard = np.isfinite(row[low:high])
+        at = _bins(row[low:high][heard])
+        clearest = CLEAREST if kind is not rest else UNSURE
+        evidence[heard] += np.clip(np.log(after[at] / before[at]), -clearest, clearest)
     total = np.concatenate([[0.0], np.cumsum(evidence)])
     likely = np.flatnonzero(total < total.min() + LIKELY)
     return low + int(np.argmin(total)), low + int(likely[0]), low + int(likely[-1])

@@ -23,15 +23,15 @@ FLOOR_BLOCKS, LOWEST = 5 * BLOCKS_PER_S, 10  # of which so many are lower
 class Sound:
     """What jumps are looked for in: a row of dB for each block, by band and class of sound.
 
-    That row is the difference of both microphones, or the level of the one that is alone.
+    That row is the difference of both microphones.
     """
 
-    def __init__(self, levels: Powers, classes: list[Mask], alone: int | None) -> None:
-        self.levels, self.alone = levels, alone
-        bands = levels[0] - levels[1] if alone is None else levels[alone]
+    def __init__(self, levels: Powers, classes: list[Mask]) -> None:
+        self.levels = levels
+        bands = levels[0] - levels[1]
         self.mean = bands.mean(axis=1)
         self.classes = classes
-        clear = over_floor(levels) if alone is None else np.ones(bands.shape, bool)
+        clear = over_floor(levels)
         self.voices = [BandSums(np.where(mask & clear.T, bands.T, np.nan)) for mask in classes[:2]]
         self.sums: list[Sums | BandSums] = [
             *self.voices,

@@ -47,8 +47,6 @@ ROOM_DB, RAISED_DB, BESIDE_DB, BESIDE = 1.0, 2.0, 4.0, 2
 LOWEST_DB = 2.0  # where no block holds the background alone, of what single bands hold at least
 OTHERWISE = 0.01
 PLAINLY = 1.0  # nepers by which it is known whose gain it was
-STEADY_DB = 1.2  # error of a shift where nothing lies near: a steady background
-LEAST_ALONE_S = 10.0
 DEAD_SHARE = 0.3
 BANDS = slice(3, 7)  # of the blocks' seven: 600 Hz to 7.5 kHz, where no mains hum reaches
 
@@ -57,7 +55,7 @@ BANDS = slice(3, 7)  # of the blocks' seven: 600 Hz to 7.5 kHz, where no mains h
 class Jump:
     """One microphone's gain changes by ``by_db`` at ``at_s``, surely not before or after a span.
 
-    Heard by one microphone alone it may as well be the background: then it is not ``sure``.
+    Told by the background alone it is not ``sure``.
     ``voiced``: a voice that stands over the background shifts by as much.
     """
 
@@ -79,17 +77,9 @@ def find_jumps(hearing: Hearing, blocks: Powers, quiet: Mask) -> list[Jump]:
 
     """
     bands = blocks[:, :, BANDS]
-    known = np.isfinite(bands[:, :, 0])
-    pair = Sound(bands, sound_classes(hearing, bands.mean(axis=2), quiet), None)
-    jumps = _split(pair)
+    jumps = _split(Sound(bands, sound_classes(hearing, bands.mean(axis=2), quiet)))
     if mostly_dead(hearing):  # what differs then says little of a gain
         jumps = [replace(jump, sure=False) for jump in jumps]
-    for mic in (0, 1):
-        live = known[mic] & ~known[1 - mic]
-        if live.sum() > LEAST_ALONE_S * BLOCKS_PER_S:
-            alone = np.where(live[:, None], bands[mic], np.nan)
-            classes = [np.zeros_like(quiet), np.zeros_like(quiet), quiet & live]
-            jumps += _split(Sound(np.stack([alone, alone]), classes, mic))
     return sorted(jumps, key=lambda jump: jump.at_s)
 
 
@@ -118,20 +108,15 @@ def _split(sound: Sound) -> list[Jump]:
         judged, change, mic, block, span = max(
             settled, key=lambda one: float(sound.borne_out(np.array([one[3]]), first, end)[0])
         )
-        told = is_gain(sound, judged, (first, end), change)
-        if not told and judged != block:
-            # Where it shows best something else may hide it: the moment itself is asked as well.
-            judged, change = block, float(shift_of(sound, np.array([block]), first, end)[0][0])
-            told = is_gain(sound, judged, (first, end), change)
-        if told:
-            sign = -1 if mic == 1 and sound.alone is None else 1
+        if is_gain(sound, judged, (first, end), change):
+            sign = -1 if mic == 1 else 1
             _, shift, error = (
                 row[..., 0] for row in shift_of(sound, np.array([judged]), first, end)
             )
             heard = np.isfinite(shift)
             proven = bool(heard[2] or heard.all(where=[True, True, False]))  # more than one voice
             proven &= not _voices_stay(shift, error, change)
-            sure = sound.alone is None and proven and _shows_at(sound, mic, block, change)
+            sure = proven and _shows_at(sound, mic, block, change)
             sure = sure and abs(first_told(sound, block, change)) >= PLAINLY
             voiced = bool(((error[:2] < SURE_DB) & (np.abs(shift[:2] - change) < AGREE_DB)).any())
             found.append(Jump(mic, block / BLOCKS_PER_S, sign * change, span, sure, voiced))
@@ -205,10 +190,6 @@ def is_gain(sound: Sound, at: int, ends: tuple[int, int], by: float) -> bool:
     )
     if np.std(bands) > ALIKE_DB and not behind:
         return False
-    if sound.alone is not None:
-        near = sound.sums[2].shift(moment, at - NEAR_BLOCKS, at + NEAR_BLOCKS)[0, 0]
-        steep = near / by > STEEP_SHARE if np.isfinite(near) else True
-        return bool(steep and error[2] < STEADY_DB)
     change = [abs(row.shift(moment, *ends)[0, 0]) for row in sound.quiet]
     return bool(agreeing.any() or min(change) <= STILL_SHARE * abs(by))
 
@@ -269,8 +250,6 @@ def first_told(sound: Sound, block: int, by: float) -> float:
     By so much one microphone's levels rise, or the other's fall; what else changes them, a room
     that swells or a voice that is raised, changes both microphones' alike.
     """
-    if sound.alone is not None:
-        return float("inf") if sound.alone == 0 else float("-inf")
     at, count = np.array([block]), len(sound.mean)
     room_db = float(np.hypot(ROOM_DB, sound.room.spread(at, 0, count)[0]))
     told = 0.0
