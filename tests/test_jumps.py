@@ -77,11 +77,12 @@ def one_voice(mic: int, by_db: float) -> tuple[Hearing, np.ndarray, np.ndarray]:
     ("mic", "by_db", "plainly", "whose", "sure"),
     [
         (0, -8.5, 9.0, 0, True),
-        (1, 8.5, 9.0, 0, False),  # the background plainly says that it was the first one's
+        (1, 8.5, 9.0, 0, False),  # the background says that it was the first one's
         (1, 8.5, 1.0, 1, True),  # it hardly tells: what both hear does
+        (1, 8.5, 30.0, 0, True),  # so plainly that it is enough
     ],
 )
-def test_a_jump_is_sure_only_where_all_agree_whose_it_is(
+def test_a_jump_is_sure_where_it_is_clear_whose_it_is(
     mic: int, by_db: float, plainly: float, whose: int, sure: bool
 ) -> None:
     """The first microphone's background falls, and a voice against the other's by as much."""

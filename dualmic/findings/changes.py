@@ -99,7 +99,7 @@ def _changes(hearing: Hearing, blocks: Powers, pumping: set[int | None]) -> list
         if EDGE_S <= jump.at_s <= end_s
         and (
             jump.sure
-            or jump.voiced
+            or jump.borne_out
             or not any(f.mic is None and abs(jump.at_s - at_s) < APART_S for at_s, f in rooms)
         )
     ]

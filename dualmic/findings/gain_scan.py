@@ -160,18 +160,19 @@ class _Scan:
         """
         nothing = np.full(len(at), -np.inf), *np.zeros((2, len(at)))
         told = _Likelihood(*nothing, *np.zeros((2, len(at)), np.int64))
-        worth = self._most(at, first, end) >= LEAST_NEPERS
+        one, two = self._backgrounds(at, first, end)
+        worth = two - one >= LEAST_NEPERS
         if worth.any():
-            told.put(worth, _of_gain(self._by_step(at[worth], first, end)))
+            told.put(worth, _of_gain(self._by_step(at[worth], first, end), two[worth]))
         return told
 
-    def _most(self, at: Indices, first: int, end: int) -> Powers:
-        """Return by how many nepers two backgrounds are likelier than one, in all bands."""
-        most = np.zeros(len(at))
+    def _backgrounds(self, at: Indices, first: int, end: int) -> tuple[Powers, Powers]:
+        """Return how likely all is from one background in each band, and from any two."""
+        one, two = np.zeros((2, len(at)))
         for _, _, before, after, known in self.sides(at, first, end):
-            two = before.max(axis=0) + after.max(axis=0)
-            most += np.where(known, two - (before + after).max(axis=0), 0.0)
-        return most / ALIKE_BANDS
+            one += np.where(known, (before + after).max(axis=0), 0.0)
+            two += np.where(known, before.max(axis=0) + after.max(axis=0), 0.0)
+        return one / ALIKE_BANDS, two / ALIKE_BANDS
 
     def _by_step(self, at: Indices, first: int, end: int) -> Floats:
         """Return how likely each band's levels are if it steps by so many dB, see `_of_gain`."""
@@ -189,9 +190,10 @@ class _Scan:
         return best
 
 
-def _of_gain(best: Floats) -> _Likelihood:
+def _of_gain(best: Floats, two: Powers) -> _Likelihood:
     """Hold gains of either microphone against what the room does alone.
 
+    ``two``: how likely all is if every band steps by whatever it likes, ``(moments,)``.
     ``best``: how likely each band's levels are if it steps by so many dB, at its likeliest
     background, ``(2, bands, 2 * (MOST_DB + MOST_ROOM_DB) + 1, moments)``.
     """
@@ -210,7 +212,7 @@ def _of_gain(best: Floats) -> _Likelihood:
             ]
         )
         alone = likely[MOST_DB].copy()
-        unlike = (best[mic].max(axis=1) + other.max(axis=1)).sum(axis=0) - alone
+        unlike = two - alone
         likely -= alone
         likely[~is_gain] = -np.inf
         k = np.argmax(likely, axis=0)

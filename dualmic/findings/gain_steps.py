@@ -23,8 +23,11 @@ from dualmic.tiles import Mask, Powers
 NEAR_S = 1.0  # a jump told by the voices and one told by the background are one
 DATED_S = 0.2  # where both say the same of its moment, nothing else is asked
 ECHO_S = 5.0  # and a background that comes up bit by bit where voices cover it is of the same
-WHOSE_NEPERS = 3.0  # by which a background tells whose gain it was; else what both hear tells
+# By which a background tells whose gain it was, else what both hear tells; and by which it is sure
+# even where that says otherwise.
+WHOSE_NEPERS, SURELY_WHOSE_NEPERS = 3.0, 15.0
 SURE_SHARE, SURE_NEPERS = 0.9, 20.0  # of a rise to which a jump that is unsure yields
+ALIKE_SHARE = 0.7  # of a rise that is no machine beside one microphone
 VOICE_ERROR_DB = 2.5  # of a shift that tells something
 BESIDE_S = 1.0  # on each side, in which speech begins or ends
 SAME_SHARE = 0.5  # of what the voices shift by, at least, it is no background's step alone
@@ -56,6 +59,7 @@ def with_gain_rises(
         at_s = rise.at / BLOCKS_PER_S
         near = [k for k, jump in enumerate(jumps) if is_near(jump, rise)]
         others = [jump.at_s for k, jump in enumerate(jumps) if k not in near]
+        others += [other.at / BLOCKS_PER_S for other in rises if other is not rise]
         shift = _voices_shift(voices, rise.at, _between(others, at_s, count))
         off_db = np.abs(shift * (1 if mic == 0 else -1) - by)
         moved = compared and bool(len(shift)) and bool(off_db.min() < _error_db(by))
@@ -69,7 +73,7 @@ def with_gain_rises(
             abs(jump.at_s - at_s) < ECHO_S and jump.mic == mic and jump.by_db * by > 0
             for jump in found
         ):
-            found.append(Jump(mic, at_s, by, _span_s(rise), moved))
+            found.append(Jump(mic, at_s, by, _span_s(rise), moved, rise.share >= ALIKE_SHARE))
     apart_db = blocks[0, :, 1:] - blocks[1, :, 1:]
     # Two voices at once make patterns of their own.
     talk = in_blocks(hearing.activity.own, count)
@@ -99,11 +103,13 @@ def is_near(jump: Jump, rise: GainRise) -> bool:
 def _borne_out(jump: Jump, rise: GainRise, *, moved: bool) -> Jump:
     """Return a jump as the background has it; ``moved``: a voice shifts by as much.
 
-    Whose it is has to be told alike by what both hear and by the background to be sure.
+    To be sure, whose it is has to be told alike by what both hear and by the background, or by
+    that so plainly that it is enough.
     """
     mic = rise.mic if rise.plainly >= WHOSE_NEPERS else jump.mic
     by_db = jump.by_db if jump.mic == mic else -jump.by_db
-    sure = (jump.sure or moved) and jump.mic == mic
+    agree = jump.mic == mic or rise.plainly >= SURELY_WHOSE_NEPERS
+    sure = (jump.sure or moved) and agree
     at_s, span_s = jump.at_s, jump.span_s
     if abs(at_s - rise.at / BLOCKS_PER_S) <= DATED_S:
         at_s = (at_s + rise.at / BLOCKS_PER_S) / 2

@@ -56,7 +56,8 @@ class Jump:
     """One microphone's gain changes by ``by_db`` at ``at_s``, surely not before or after a span.
 
     Told by the background alone it is not ``sure``.
-    ``voiced``: a voice that stands over the background shifts by as much.
+    ``borne_out``: a voice that stands over the background shifts by as much, or all of the
+    background does.
     """
 
     mic: int
@@ -64,7 +65,7 @@ class Jump:
     by_db: float
     span_s: tuple[float, float]
     sure: bool
-    voiced: bool = False
+    borne_out: bool = False
 
 
 def find_jumps(hearing: Hearing, blocks: Powers, quiet: Mask) -> list[Jump]:
