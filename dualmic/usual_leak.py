@@ -11,7 +11,8 @@ import numpy as np
 
 from dualmic.tiles import Floats, Mask, Powers, power_db
 
-# Our choices. A leak weaker than that in a microphone on the other person is not known.
+# Our choices. A leak weaker than that in a microphone on the other person is not known; where the
+# microphone holds less of its own wearer than the other does, its gain is lower by that at least.
 LEAST_LEAK_DB = -30.0
 # Of each group of windows, two seconds at the least; people who sit close hear each other so much
 # softer than themselves.
@@ -57,7 +58,8 @@ def leak_of(shares: Floats, voices: Floats, traced: Mask) -> UsualLeak | None:
         return None
     # Some are from after its death, perhaps the most, and in some its own wearer falls in.
     heard = _while_it_heard(traced[loud])
-    leak_db = max(float(np.median(share_db[loud][heard])), LEAST_LEAK_DB)
+    least_db = LEAST_LEAK_DB + min(most_db, 0.0)
+    leak_db = max(float(np.median(share_db[loud][heard])), least_db)
     return UsualLeak(float(10 ** (leak_db / 10)), float(10 ** (from_db / 10)))
 
 

@@ -115,6 +115,18 @@ def test_leaks_are_asked_of_the_time_in_which_a_microphone_heard_them(order: str
     assert 10 * np.log10(found.share) == pytest.approx(expected_db)
 
 
+@pytest.mark.parametrize(("own_db", "leak_db"), [(-14.0, -40.0), (15.0, -30.0)])
+def test_a_microphone_recorded_far_lower_holds_less_of_every_voice(
+    own_db: float, leak_db: float
+) -> None:
+    """Its own wearer's as well: only so is a leak of -40 dB known."""
+    share_db = np.repeat([own_db, -40.0], 40)
+    voices = np.repeat([1e-3, 1.0], 40)
+    found = leak_of(10 ** (share_db / 10), voices, share_db > -60)
+    assert found is not None
+    assert 10 * np.log10(found.share) == pytest.approx(leak_db)
+
+
 @pytest.mark.parametrize("left_dbfs", [-90.0, None])
 def test_with_one_microphone_two_voices_are_told_by_their_levels(left_dbfs: float | None) -> None:
     """The subject's never worked: the interviewer's hears both, the one 14 dB softer."""
