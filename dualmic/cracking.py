@@ -48,7 +48,9 @@ EDGE_DB, EDGE_PROVEN_DB, BRIGHTER_DB = 13.0, 11.0, 0.0
 # that, and leaks as it does; more, or a little of the leak missing, is a crack's.
 MUCH_BRIGHTER_DB, EDGE_UNHEARD_DB = 8.0, 1.0
 UNPROVEN_BRIGHTER_DB = 14.0  # where no leak of the voice is known, or the other is muted
-EDGE_LEAK_LESS_DB = 5.0  # heads and air let less pass above the band the leak is known in
+# Heads and air let less pass above the band the leak is known in: what plainly stands out there in
+# second differences may be a leak though so much more of it is missing.
+EDGE_LEAK_LESS_DB = 5.0
 # What takes up to 10 ms to die away may be a consonant or lips: a crack for sure only as far as the
 # other microphone proves it. Of six hours of simulated speech nothing else stood out by 12 dB and
 # lacked 9 dB of its leak, or by 16 dB and lacked 6 dB, or 3 dB where it was as bright as no voice.
@@ -211,7 +213,10 @@ def _surely(
 
 def _may_leak(short: Transient, missing_db: float) -> bool:
     """Whether what stands in the other microphone just then may be a short sound's leak."""
-    return short.other_over_db > MAY_LEAK_DB and missing_db < MAY_LEAK_MISSING_DB
+    most_db = MAY_LEAK_MISSING_DB
+    if short.bright_power is not None and short.other_over_db > LEAKS_THERE_DB:
+        most_db += EDGE_LEAK_LESS_DB
+    return short.other_over_db > MAY_LEAK_DB and missing_db < most_db
 
 
 def _surely_slow(short: Transient, voice: float | None, missing_db: float) -> bool | None:

@@ -56,6 +56,8 @@ def test_a_radio_hit_that_swells_for_milliseconds_is_a_crack(tmp_path) -> None:
         (14.0, 5.0, 0.0, 3.0, True),
         (14.0, 5.0, 3.0, 3.0, False),  # it leaks, maybe
         (14.0, 5.0, 3.0, 12.0, True),  # not as a voice does
+        (14.0, 5.0, 6.0, 12.0, False),  # it stands out there: a head may keep so much
+        (14.0, 5.0, 6.0, 15.0, True),
         (12.0, 9.0, 0.0, 7.0, True),  # of what is much brighter, less need be missing
         (12.0, 1.0, 0.0, 7.0, None),
         (9.5, 15.0, 0.0, 11.0, True),  # as bright as no voice
