@@ -30,6 +30,7 @@ def level_jump(mix: Mix) -> None:
     curve[span(start_s, end_s)] = 10 ** (step_db / 20)
     smooth = signal.lfilter([0.01], [1, -0.99], curve - 1).astype(np.float32) + 1  # 2 ms: no click
     mix.scale_all(mic, smooth)
+    mix.turned[mic] = mix.turned.get(mic, 1.0) * smooth
     mix.note("level_jump", mic, start_s, start_s, step_db=step_db)
     if back:
         mix.note("level_jump", mic, end_s, end_s, step_db=-step_db)

@@ -22,7 +22,8 @@ class Mix:
     ``voice[speaker][mic]`` and ``noise[mic]`` are ``(frames,)`` and add up to what the microphone
     picks up; ``voice_rms[role]`` is about the level of a voice in its own microphone while active;
     ``extra[mic]`` is damage that is added (wind, rustle, clicks) and no part of the
-    noise floor. ``recorded[mic]`` holds the sum once :meth:`add_up` was called.
+    noise floor; ``turned[mic]`` is the gain, by sample, of an input that somebody turned.
+    ``recorded[mic]`` holds the sum once :meth:`add_up` was called.
     """
 
     rng: np.random.Generator
@@ -34,6 +35,7 @@ class Mix:
     voice_rms: dict[str, float]
     settings: dict[str, Any]
     extra: dict[str, Samples] = field(default_factory=dict)
+    turned: dict[str, Samples] = field(default_factory=dict)
     recorded: dict[str, Samples] = field(default_factory=dict)
     damage: list[Damage] = field(default_factory=list)
     polarity: str = "same"

@@ -4,8 +4,9 @@ from dataclasses import replace
 from typing import Any
 
 import numpy as np
+import numpy.typing as npt
 
-from scenes.levels import db, k_weighted, noise_power, power_in, total_power
+from scenes.levels import Array, db, k_weighted, noise_power, power_in, total_power
 from scenes.mix import Mix
 from scenes.model import ROLES, Damage, Expect, Truth, other
 
@@ -14,6 +15,7 @@ from scenes.model import ROLES, Damage, Expect, Truth, other
 NOISE_LIMIT_DB = 22.0
 CROSSTALK_LIMIT_DB = -8.0
 MARGIN_DB = 2.0
+LEAK_OWED_DB = CROSSTALK_LIMIT_DB + MARGIN_DB
 # Our choice: talking over each other for less than this is turn-taking, not an interruption.
 OVERLAP_MUST_S = 1.0
 
@@ -25,7 +27,6 @@ def measure(mix: Mix) -> dict[str, Any]:
         key: {} for key in ("noise_dbfs", "noise_dba", "speech_dbfs", "ratio", "leak", "plain")
     }
     weighted = {a: {b: k_weighted(mix.voice[a][b]) for b in ROLES} for a in ROLES}
-    loud = {}
     for role in ROLES:
         noise_a = noise_power(mix.noise[role], pauses, "A")
         noise = noise_power(mix.noise[role], pauses, "flat")
@@ -39,17 +40,56 @@ def measure(mix: Mix) -> dict[str, Any]:
         out["speech_dbfs"][role] = db(speech) if speech else None
         out["ratio"][role] = db(speech_a / noise_a) if speech and noise_a else None
         alone = mix.single_talk(role)
-        loud[role] = power_in(weighted[role][role], active)
         for key, voice in (("leak", weighted[role]), ("plain", mix.voice[role])):
             source, leaked = (power_in(voice[mic], alone) for mic in (role, other(role)))
             out[key][role] = db(leaked / source) if source and leaked else None
-    out["levelled"] = {
-        a: out["leak"][a] + db(loud[a] / loud[other(a)])
-        if out["leak"][a] is not None and loud[a] and loud[other(a)]
-        else None
-        for a in ROLES
-    }
+    # Of an input that was turned on the way a leak may be told as recorded, or with that undone.
+    steady = {a: {b: weighted[a][b] / mix.turned.get(b, 1.0) for b in ROLES} for a in ROLES}
+    for key, voice in (("levelled", weighted), ("steady", steady)):
+        out[key] = {a: _levelled(mix, voice, a, mix.single_talk(a)) for a in ROLES}
+    out["turned round"] = [
+        [_levelled(mix, voice, other(d.mic), _said(mix, d)) for voice in (weighted, steady)]
+        for d in mix.damage
+        if _is_turned_round(d)
+    ]
     return out
+
+
+def _levelled(
+    mix: Mix, heard: dict[str, dict[str, Array]], speaker: str, said: npt.NDArray[np.bool_]
+) -> float | None:
+    """Return the leak of ``said`` frames in dB, both microphones' speech at one loudness."""
+    into = other(speaker)
+    source, leaked = (power_in(heard[speaker][mic], said) for mic in (speaker, into))
+    loud, loud_there = (power_in(heard[a][a], mix.dialogue.active[a]) for a in (speaker, into))
+    if not (source and leaked and loud and loud_there):
+        return None
+    return db(leaked / source * loud / loud_there)
+
+
+def _said(mix: Mix, damage: Damage) -> npt.NDArray[np.bool_]:
+    """Return the frames in which whoever leaks during ``damage`` speaks alone."""
+    said = mix.single_talk(other(damage.mic))
+    said[: round(damage.start_s * 100)] = said[round(damage.end_s * 100) :] = False
+    return said
+
+
+def _is_turned_round(damage: Damage) -> bool:
+    return damage.kind == "crosstalk" and damage.details.get("how") == "turned"
+
+
+def _as_heard(damage: list[Damage], measured: dict[str, Any]) -> list[Damage]:
+    """State answers that leak at the level they leak at once all gains are as they are."""
+    levels = iter(measured["turned round"])
+    stated = []
+    for each in damage:
+        if _is_turned_round(each):
+            heard, steady = next(levels)
+            owed = None not in (heard, steady) and min(heard, steady) > LEAK_OWED_DB
+            details = {**each.details, "level_db": heard}
+            each = replace(each, expect=each.expect if owed else "may", details=details)
+        stated.append(each)
+    return stated
 
 
 def state_truth(mix: Mix, asked: dict[str, Any]) -> Truth:
@@ -83,7 +123,7 @@ def state_truth(mix: Mix, asked: dict[str, Any]) -> Truth:
         noise_dba=shifted("noise_dba"),
         speech_dbfs=shifted("speech_dbfs"),
         speech_to_noise_db=measured["ratio"],
-        damage=_audible(mix, mix.damage + _natural(mix, measured)),
+        damage=_audible(mix, _as_heard(mix.damage, measured) + _natural(mix, measured)),
         settings={
             **asked,
             "duration_s": mix.duration_s,
@@ -111,10 +151,10 @@ def _natural(mix: Mix, measured: dict[str, Any]) -> list[Damage]:
             must = ratio < NOISE_LIMIT_DB - MARGIN_DB
             details = {"speech_to_noise_db": ratio}
             found.append(Damage("noise", role, 0.0, end_s, "must" if must else "may", details))
-        leak = measured["levelled"][role]
-        if leak is not None and leak > CROSSTALK_LIMIT_DB - MARGIN_DB:
-            must = leak > CROSSTALK_LIMIT_DB + MARGIN_DB
-            details = {"level_db": leak}
+        leaks = [measured[key][role] for key in ("levelled", "steady")]
+        if None not in leaks and max(leaks) > CROSSTALK_LIMIT_DB - MARGIN_DB:
+            must = min(leaks) > LEAK_OWED_DB
+            details = {"level_db": leaks[0]}
             # Of the whole take it says little where one answer leaked, or the pack muted leaks.
             turned = any(d.kind == "crosstalk" and d.mic == other(role) for d in mix.damage)
             must = must and not turned and mix.notes.get("muted") != other(role)
