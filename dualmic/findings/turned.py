@@ -1,9 +1,12 @@
 """Asking again who speaks where a gain was turned in the middle of a take.
 
 That a gain jumped shows only once it is known who speaks; who speaks is known well only once the
-jump is undone. So the first answer finds the jumps, and if one is sure, it is asked once more.
+jump is undone. So the first answer finds the jumps, and if one is sure, it is asked once more; and
+again if that shows another that takes a sure one back: half of the two undone would be worse than
+none.
 """
 
+from collections.abc import Sequence
 from concurrent.futures import ThreadPoolExecutor, wait
 from dataclasses import replace
 
@@ -16,6 +19,7 @@ from dualmic.meters.gains import GainStep
 from dualmic.stack import let_go
 
 SAME_S = 2.0  # our choice: two jumps nearer than this are one
+BACK_DB = 1.5  # our choice: of one jump what is read is up to 1 dB off
 BESIDE_EACH_OTHER_S = 7200.0  # our choice: of longer takes, one at a time fits in the memory
 
 
@@ -35,6 +39,10 @@ def hear_two(measured: Measured) -> tuple[Hearing, Known]:
         return hearing, known
     hearing = hear(measured, gains=steps)
     again = _known(hearing)
+    back = turned_back(steps, again[changes])
+    if back:
+        hearing = hear(measured, gains=steps + back)
+        again = _known(hearing)
     again[changes] += lost(known[changes], again[changes])
     return hearing, again
 
@@ -63,13 +71,44 @@ def _known(hearing: Hearing) -> Known:
 
 def sure_steps(found: list[Finding]) -> list[GainStep]:
     """Return the jumps of gain among findings that are sure; a gain that sets itself is none."""
-    return [
-        GainStep(f.mic, (f.start_s + f.end_s) / 2, f.value)
-        for f in found
-        if _is_sure(f) and f.mic is not None and f.value is not None
-    ]
+    return [_step(f) for f in found if _is_sure(f)]
+
+
+def turned_back(steps: Sequence[GainStep], found: Sequence[Finding]) -> list[GainStep]:
+    """Return the jumps among findings that take a sure step back, one for each such step.
+
+    An input that was turned is often turned back to where it stood, and what only passes for a jump
+    is not just as large the other way: so these count as sure, whatever they were found as.
+    """
+    jumps = [_step(f) for f in found if _is_jump(f)]
+    apart = [jump for jump in jumps if not any(_same(jump, step) for step in steps)]
+    back: list[GainStep] = []
+    for step in steps:
+        if any(_takes_back(step, other) for other in steps):
+            continue
+        those = [jump for jump in apart if _takes_back(step, jump) and jump not in back]
+        back += sorted(those, key=lambda jump: abs(step.by_db + jump.by_db))[:1]
+    return back
+
+
+def _step(found: Finding) -> GainStep:
+    assert found.mic is not None
+    assert found.value is not None
+    return GainStep(found.mic, (found.start_s + found.end_s) / 2, found.value)
+
+
+def _same(one: GainStep, other: GainStep) -> bool:
+    return one.mic == other.mic and abs(one.at_s - other.at_s) < SAME_S
+
+
+def _takes_back(step: GainStep, other: GainStep) -> bool:
+    return step.mic == other.mic and abs(step.by_db + other.by_db) < BACK_DB
+
+
+def _is_jump(found: Finding) -> bool:
+    told = found.kind == "level_jump" and found.mic is not None and found.value is not None
+    return told and not found.facts.get("automatic")
 
 
 def _is_sure(found: Finding) -> bool:
-    sure = found.kind == "level_jump" and found.severity == "warn"
-    return sure and not found.facts.get("automatic")
+    return _is_jump(found) and found.severity == "warn"
