@@ -42,9 +42,41 @@ def test_single_turned_round_answer_is_found() -> None:
     assert abs(found.value - -3.0) < 1.5
 
 
-def test_an_answer_that_leaks_is_found_beside_a_stretch_of_one_microphone_twice() -> None:
-    """Both channels hold the subject's microphone for the first two rounds, not for the rest."""
+def test_a_crack_in_a_pause_is_no_background_by_which_an_input_would_be_turned_up() -> None:
+    """An answer leaks at -3 dB; a radio hit of 20 ms falls into a pause half a minute later."""
     scene = speech_scene.make(5, leak_db=-20.0)
+    start_s, end_s = scene.answers()[0]
+    part = slice(round(start_s * RATE_HZ), round(end_s * RATE_HZ))
+    scene.samples[part, INTERVIEWER] += 10 ** (-3 / 20) * scene.voices[part, SUBJECT]
+    at = round((scene.answers()[3][1] + 0.4) * RATE_HZ)
+    hit = np.random.default_rng(9).normal(0, 0.3, round(0.02 * RATE_HZ))
+    scene.samples[at : at + len(hit), SUBJECT] += hit
+    (found,) = found_in(scene)
+    assert (found.mic, found.value) == (INTERVIEWER, pytest.approx(-3.0, abs=1.5))
+    assert abs(found.start_s - start_s) < 0.25
+
+
+def test_an_input_that_is_turned_up_for_a_while_leaks_no_more() -> None:
+    """Leaks of -12 dB; the subject's input is 6 dB up around one question, and nobody says so."""
+    scene = speech_scene.make(5, leak_db=-12.0)
+    who, start_s, end_s = scene.spoken[4]
+    assert who == INTERVIEWER
+    part = slice(round((start_s - 0.9) * RATE_HZ), round((end_s + 1.1) * RATE_HZ))
+    scene.samples[part, SUBJECT] *= 10 ** (6 / 20)
+    assert found_in(scene) == []
+
+
+@pytest.mark.parametrize("hiss_db", [-80.0, -52.0])
+def test_an_answer_that_leaks_is_found_beside_a_stretch_of_one_microphone_twice(
+    hiss_db: float,
+) -> None:
+    """Both channels hold the subject's microphone for the first two rounds, not for the rest.
+
+    Where the interviewer's hisses more by itself, it does not so in those rounds.
+    """
+    scene = speech_scene.make(5, leak_db=-20.0)
+    hiss = np.random.default_rng(9).normal(0, 10 ** (hiss_db / 20), len(scene.samples))
+    scene.samples[:, INTERVIEWER] += hiss
     copied = round(scene.answers()[1][1] * RATE_HZ)
     start_s, end_s = scene.answers()[3]
     part = slice(round(start_s * RATE_HZ), round(end_s * RATE_HZ))
