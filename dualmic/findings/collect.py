@@ -3,6 +3,7 @@
 from dataclasses import replace
 from functools import partial
 
+from dualmic.cracking import ABRUPT_DB
 from dualmic.findings import background, changes, damage, dropouts, pairing, sounds, talk
 from dualmic.findings.base import (
     ENDS_S,
@@ -81,7 +82,9 @@ def _of_sound(hearing: Hearing, limits: Limits, known: Known, *, one_mic: bool) 
         ]
     doubted = _doubted(hearing, found)
     found = [
-        replace(f, severity="note") if doubted & {(f.kind, f.mic), (f.kind, None)} else f
+        replace(f, severity="note")
+        if doubted & {(f.kind, f.mic), (f.kind, None)} or _may_be_onset(f, found)
+        else f
         for f in found
     ]
     return [finding for finding in found if not _is_seam(finding, found)]
@@ -109,6 +112,16 @@ def _doubted(hearing: Hearing, found: list[Finding]) -> set[tuple[str, int | Non
         # One place hears one gain: that both channels change alike does not prove the room.
         doubted.add(("background_change", None))
     return doubted
+
+
+def _may_be_onset(crack: Finding, found: list[Finding]) -> bool:
+    """Whether a crack may be how a word begins before the gain that follows it goes down.
+
+    The first milliseconds stand out from both sides then, by as much as the gain moves, and the
+    leak that is missing proves nothing. Nothing but a crack is as abrupt as some are.
+    """
+    follows = any(f.facts.get("automatic") and f.mic == crack.mic for f in found)
+    return crack.kind == "click" and follows and (crack.value or 0.0) < ABRUPT_DB
 
 
 def _is_seam(crack: Finding, found: list[Finding]) -> bool:
