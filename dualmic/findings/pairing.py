@@ -115,13 +115,14 @@ def crosstalk(
         leak = hearing.leaks[speaker]
         if change is None or leak.level is None:
             continue
-        turned_up_db = [0.0] * len(leak.sections)
-        if not automatic:
-            turned_up_db = _turned_up(hearing, speaker, leak.sections)
+        loud = [each for each in leak.sections if each[2] + change > limit - LEAST_DB]
+        up_db = {}
+        if loud and not automatic:
+            up_db = dict(zip(loud, _turned_up(hearing, speaker, loud), strict=True))
         levelled = [
-            (start_s, end_s, level + change - up_db)
-            for (start_s, end_s, level), up_db in zip(leak.sections, turned_up_db, strict=True)
-            if not overlaps(start_s, end_s, same, -ENDS_S)
+            (each[0], each[1], each[2] + change - up_db.get(each, 0.0))
+            for each in leak.sections
+            if not overlaps(each[0], each[1], same, -ENDS_S)
         ]
         over = _joined(levelled, limit)
         whole = leak.level.level_db + change
