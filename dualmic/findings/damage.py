@@ -52,8 +52,7 @@ def rounded(hearing: Hearing) -> list[Finding]:
     """Return microphones whose loudest moments a limiter has rounded: one note for each."""
     found = []
     for mic in (0, 1):
-        # A codec bends what was cut flat: there, piled tops are taken for clipping.
-        if hearing.clipped[mic].any() or not hearing.measured.tops.is_exact:
+        if hearing.clipped[mic].any():
             continue
         tops = rounded_tops(hearing.measured.levels.peak[mic])
         if tops is None:
