@@ -154,7 +154,6 @@ RULES: dict[str, Rule] = {
         + _of(
             "meters.transients",
             BETWEEN_DB="a plug touches more than once: {:g} dB less between its contacts",
-            BURST_DB="what swells for milliseconds has to stand {:g} dB over all around it",
         ),
     ),
     "rustle": Rule(

@@ -6,10 +6,10 @@ the loudest millisecond in the 12 ms before it and in the 11 ms that begin 3 ms 
 over by then; a plosive, a consonant and a lip smack are not, and the pulses of a voice repeat
 within that time. Only what passes is kept: memory grows with the number of such sounds alone.
 
-Some cracks take longer to die away, a plug makes contact several times, the first not the loudest,
-or a radio hit swells, far above all around it. They are looked for once more: from what rises, the
-loudest moment of the next 8 ms, with 10 ms in between after it, in which consonants and lips are
-over as well: what is found so has to be proven.
+Some cracks take longer to die away, or a plug makes contact several times, the first not the
+loudest. They are looked for once more: from what rises, the loudest moment of the next 8 ms, with
+10 ms in between after it, in which consonants and lips are over as well: what is found so has to be
+proven.
 
 The same is asked of the sound's second differences, in which what jumps from one sample to the next
 stands out most: a crack under a loud hiss of the voice is found there, and what stands out a little
@@ -37,10 +37,6 @@ _LATE = (20, 41)  # and what takes 10 ms to die away
 _CONTACTS = 16
 BETWEEN_DB = 6.0
 BETWEEN_RATIO = 10 ** (BETWEEN_DB / 10)
-# Our choice: a radio hit, too, may swell for some milliseconds. Breaths and limited voices come and
-# go by 26 dB at most; of four hours of simulated takes without such hits nothing passed.
-BURST_DB = 30.0
-BURST_RATIO = 10 ** (BURST_DB / 10)
 _REACH = 22
 _NEAR = 50  # 25 ms: a wireless link's latency (2 to 20 ms, common practice) and the way
 KEPT_DB = 9.0  # findings ask for as much or more
@@ -205,11 +201,7 @@ class _Standing:
             loudest = later.argmax(axis=1)
             # Between two contacts it is quiet; what merely swells to its loudest was no contact.
             least = np.minimum.accumulate(later, axis=1)[np.arange(len(some)), loudest]
-            peak = some + loudest
-            gone = loudest_from[peak + _LATE[0]] + 1e-13
-            bursts = row[peak] >= BURST_RATIO * np.maximum(before_all, gone)
-            touches = least <= row[some] / BETWEEN_RATIO
-            peak = np.where(touches | bursts, peak, some)
+            peak = np.where(least <= row[some] / BETWEEN_RATIO, some + loudest, some)
             slow = row[peak] / (np.maximum(before_all, loudest_from[peak + _LATE[0]]) + 1e-13)
             told = {int(at): 0.0 for at in some[quick >= self._kept]}
             lasting = slow >= KEPT_SLOW_RATIO
