@@ -32,8 +32,7 @@ LEAST_BLOCKS = 20  # of each side, in which a band holds anything
 MOST_DB, LEAST_DB = 12, 4  # a gain
 MOST_ROOM_DB, ROOM_DB = 6, 4.0  # what the room does by itself, and how usual that is: one neper
 LEAST_NEPERS = 10.0
-# Of what steps that differ from band to band explain; a machine's do.
-GAIN_SHARE = 0.6
+GAIN_SHARE = 0.6  # of what steps unlike in each band explain, as a machine's are
 IMPOSSIBLE = -1e6  # nepers, for what lies beyond all that was heard
 NEAR = STEP  # blocks beside the likeliest moment, in which the moment itself is looked for
 
@@ -87,8 +86,8 @@ def find_gain_rises(blocks: Powers, talk: Mask, pause: Mask) -> list[GainRise]:
             near = (at > first) & (at < end) & (np.abs(at - step) <= SIDE_STEPS)
             near &= (at >= first + LEAST_STEPS) & (at <= end - LEAST_STEPS)
             likely.put(near, scan.likelihood(at[near], first, end))
-        gone = np.abs(at - step) < LEAST_STEPS
-        likely.nepers[gone] = -np.inf
+        likely.nepers[np.abs(at - step) < LEAST_STEPS] = -np.inf
+        likely.nepers[best] = -np.inf  # though it was dated far from here
     return sorted(found, key=lambda rise: rise.at)
 
 
