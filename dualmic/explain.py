@@ -176,7 +176,8 @@ RULES: dict[str, Rule] = {
     ),
     "level_jump": Rule(
         "background and speech of one microphone change by one gain in all bands, and stay",
-        _of("findings.jumps", LEAST_JUMP_DB="by {:g} dB or more")
+        _of("findings.jumps", LEAST_JUMP_DB="by {:g} dB or more where voices show it")
+        + _of("findings.gain_scan", LEAST_DB="by {:g} dB where the background alone does")
         + _of("findings.changes", PLAIN_JUMP_DB="under {:g} dB it is a note"),
     ),
     "background_change": Rule(
