@@ -182,7 +182,7 @@ RULES: dict[str, Rule] = {
     ),
     "background_change": Rule(
         "the quietest of what lies between the words changes from one side to the other",
-        _of("findings.changes", BACKGROUND_DB="by {:g} dB or more, A-weighted or as it is")
+        _of("findings.changes", BACKGROUND_DB="by {:g} dB or more, less is a note")
         + _of("meters.tones", LINE_DB="or a tone of both microphones, {:g} dB over its noise"),
     ),
     "both_talking": Rule(

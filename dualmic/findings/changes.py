@@ -30,7 +30,10 @@ STEADY_S, STEADY_DB = 1.5, 8.0  # speech moves more than that within a second an
 HELD_DB, AROUND, AROUND_PERCENTILE = 20.0, 7 * BLOCKS_PER_S, 15
 SILENT_DB = -125.0  # a mute, no background
 CHANGE_DB, MANY_BANDS, NOTE_DB = 3.5, 8, 4.0  # where so many of both change alike, and elsewhere
-BACKGROUND_DB = 6.5  # a cut across less is covered by the voice's own changes
+ONE_MIC_DB = 6.5  # of a background that one microphone alone hears: voices move by less
+# A cut across less is covered by the voice's own changes; what passes on a road steps by up to 7.4
+# dB within a second now and then.
+BACKGROUND_DB = 8.0
 FOLLOW_DB, FOLLOW_SHARE = 1.0, 0.5  # of the bands, in the microphone that hears it less
 UNEQUAL_DB = 6.0
 # A machine is heard in several bands, and for sure in two of each microphone; a voice that holds a
@@ -283,7 +286,7 @@ def of_background(step: Step) -> Finding | None:
     there = by[1 - mic, same[mic]]
     there = there[np.isfinite(there)]
     follows = bool(len(there)) and bool((there >= FOLLOW_DB).mean() > FOLLOW_SHARE)
-    if not follows and (abs(value) < BACKGROUND_DB or same[mic].sum() < LEAST_BANDS):
+    if not follows and (abs(value) < ONE_MIC_DB or same[mic].sum() < LEAST_BANDS):
         return None
     everywhere = follows and value * change[1 - mic] > 0 and abs(change[1 - mic]) >= CHANGE_DB
     plain = everywhere and step.steep and bool(same.sum(axis=1).min() >= LEAST_BANDS_EACH)
