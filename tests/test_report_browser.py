@@ -276,6 +276,8 @@ def test_nothing_sticks_out_on_a_phone(page, width: int) -> None:
 
 
 def test_dark_surroundings_get_a_dark_page(page) -> None:
+    from selenium.webdriver.support.ui import WebDriverWait
+
     def background() -> str:
         return page.execute_script("return getComputedStyle(document.body).backgroundColor")
 
@@ -286,6 +288,7 @@ def test_dark_surroundings_get_a_dark_page(page) -> None:
     )
     try:
         assert background() == "rgb(20, 24, 27)" != light
-        assert picture(page) != drawn
+        # A browser tells of the change as it draws its next frame.
+        WebDriverWait(page, 10).until(lambda page: picture(page) != drawn)
     finally:
         page.execute_cdp_cmd("Emulation.setEmulatedMedia", {"features": []})
