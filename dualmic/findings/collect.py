@@ -120,8 +120,9 @@ def _may_be_onset(crack: Finding, found: list[Finding]) -> bool:
     The first milliseconds stand out from both sides then, by as much as the gain moves, and the
     leak that is missing proves nothing. Nothing but a crack is as abrupt as some are.
     """
-    follows = any(f.facts.get("automatic") and f.mic == crack.mic for f in found)
-    return crack.kind == "click" and follows and (crack.value or 0.0) < ABRUPT_DB
+    if crack.kind != "click" or (crack.value or 0.0) >= ABRUPT_DB:
+        return False
+    return any(f.facts.get("automatic") and f.mic == crack.mic for f in found)
 
 
 def _is_seam(crack: Finding, found: list[Finding]) -> bool:

@@ -15,14 +15,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from dualmic.findings.base import BLOCKS_PER_S
-from dualmic.findings.moments import (
-    ALIKE_BANDS,
-    FREE_BETWEEN,
-    FREE_IN_PAUSES,
-    FREE_IN_TALK,
-    density,
-    moment,
-)
+from dualmic.findings.moments import ALIKE_BANDS, FREE, density, kind_of, moment
 from dualmic.tiles import Floats, Indices, Mask, Powers
 
 # All our choices, tuned on simulated scenes.
@@ -118,22 +111,21 @@ class _Scan:
         bands = blocks.shape[2]
         self.total = np.zeros((2, bands, self.floors, self.steps + 1), np.float32)
         self.number = np.zeros((2, bands, self.steps + 1), np.int64)
-        kind = np.where(pause, 0, np.where(talk, 2, 1))[: self.steps * STEP]
+        kind = kind_of(talk, pause)[: self.steps * STEP]
         row = np.arange(self.steps * STEP) // STEP
-        free = np.array([FREE_IN_PAUSES, FREE_BETWEEN, FREE_IN_TALK])
         over = np.arange(1 - self.floors, self.floors).astype(np.float64)
         for band in range(bands):
-            # How likely each level is (rows) from each background (columns), for the three kinds.
-            dense = density(np.tile(over, 3)[None], np.array([band]), np.repeat(free, len(over)))
-            dense = np.log(dense[0]).reshape(3, -1)
+            # How likely each level is (rows) from each background (columns), for every kind.
+            each = np.tile(over, len(FREE))[None], np.array([band]), np.repeat(FREE, len(over))
+            dense = np.log(density(*each)[0]).reshape(len(FREE), -1)
             apart = np.arange(self.floors)[:, None] - np.arange(self.floors) + self.floors - 1
-            table = dense[:, apart].reshape(3 * self.floors, self.floors).astype(np.float32)
+            table = dense[:, apart].reshape(-1, self.floors).astype(np.float32)
             for mic in (0, 1):
                 level = blocks[mic, : len(row), band]
                 live: Mask = np.asarray(np.isfinite(level))
                 at = np.clip(np.round(level[live] - self.lowest_db), 0, self.floors - 1)
-                cell = (row[live] * 3 + kind[live]) * self.floors + at.astype(np.int64)
-                counts = np.bincount(cell, minlength=self.steps * 3 * self.floors)
+                cell = (row[live] * len(FREE) + kind[live]) * self.floors + at.astype(np.int64)
+                counts = np.bincount(cell, minlength=self.steps * len(table))
                 counts = counts.reshape(self.steps, -1).astype(np.float32)
                 self.total[mic, band, :, 1:] = np.cumsum(table.T @ counts.T, axis=1)
                 self.number[mic, band, 1:] = np.cumsum(counts.sum(axis=1))

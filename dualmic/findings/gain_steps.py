@@ -67,7 +67,7 @@ def with_gain_rises(
         if near:
             k = min(near, key=lambda k: abs(jumps[k].at_s - at_s))
             found[k] = _borne_out(jumps[k], rise, moved=moved)
-            if abs(jumps[k].at_s - at_s) <= DATED_S:
+            if _is_dated(jumps[k], rise):
                 dated.add(k)
         elif not stayed and not any(
             abs(jump.at_s - at_s) < ECHO_S and jump.mic == mic and jump.by_db * by > 0
@@ -100,6 +100,11 @@ def is_near(jump: Jump, rise: GainRise) -> bool:
     return jump.span_s[0] - reach_s < rise.at / BLOCKS_PER_S < jump.span_s[1] + reach_s
 
 
+def _is_dated(jump: Jump, rise: GainRise) -> bool:
+    """Whether a jump and its rise say the same of the moment."""
+    return abs(jump.at_s - rise.at / BLOCKS_PER_S) <= DATED_S
+
+
 def _borne_out(jump: Jump, rise: GainRise, *, moved: bool) -> Jump:
     """Return a jump as the background has it; ``moved``: a voice shifts by as much.
 
@@ -111,7 +116,7 @@ def _borne_out(jump: Jump, rise: GainRise, *, moved: bool) -> Jump:
     agree = jump.mic == mic or rise.plainly >= SURELY_WHOSE_NEPERS
     sure = (jump.sure or moved) and agree
     at_s, span_s = jump.at_s, jump.span_s
-    if abs(at_s - rise.at / BLOCKS_PER_S) <= DATED_S:
+    if _is_dated(jump, rise):
         at_s = (at_s + rise.at / BLOCKS_PER_S) / 2
         span_s = at_s, at_s
     else:

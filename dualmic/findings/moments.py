@@ -15,13 +15,13 @@ import numpy as np
 
 from dualmic.findings.base import BLOCKS_PER_S
 from dualmic.meters.spectrum import NOISE_BANDS_HZ, SPEECH_BANDS_HZ
-from dualmic.tiles import Mask, Powers
+from dualmic.tiles import Indices, Mask, Powers
 
 # All our choices, tuned on simulated scenes.
 LEAST_DB = 2.5  # what a band has to change by to be asked
 WANDER_DB = 0.7  # of the level of a steady place, besides chance
-# Share of blocks in which a band holds the background alone: in pauses, and while somebody talks.
-FREE_IN_PAUSES, FREE_IN_TALK, FREE_BETWEEN = 0.8, 0.17, 0.45
+# Share of blocks in which a band holds the background alone: in pauses, between, in talk.
+FREE = np.array([0.8, 0.45, 0.17])
 VOICE_DB = 40.0  # a voice lies anywhere up to so far over the background
 NEVER = 3e-4  # density, per dB, of what neither a background nor a voice explains
 ALIKE_BANDS = 5.0  # bands and blocks side by side say nearly the same: so many count as one
@@ -68,13 +68,17 @@ def says_later(blocks: Powers, before: Powers, after: Powers, talk: Mask, pause:
         asked = np.abs(after - before) >= LEAST_DB
     levels = blocks.transpose(0, 2, 1)[asked]
     bands = np.nonzero(asked)[1]
-    free = np.where(talk, FREE_IN_TALK, FREE_BETWEEN)
-    free = np.where(pause, FREE_IN_PAUSES, free)
+    free = FREE[kind_of(talk, pause)]
     says = [
         np.log(density(levels - level[asked][:, None], bands, free)) for level in (before, after)
     ]
     later = np.nan_to_num(says[1] - says[0]).sum(axis=0) / ALIKE_BANDS
     return np.asarray(np.clip(later, -CLEAREST, CLEAREST))
+
+
+def kind_of(talk: Mask, pause: Mask) -> Indices:
+    """Return which of :data:`FREE` holds for each block: in a pause, between, or in talk."""
+    return np.where(pause, 0, np.where(talk, 2, 1))
 
 
 def density(over_db: Powers, bands: np.ndarray, free: Powers) -> Powers:
