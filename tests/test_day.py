@@ -164,12 +164,12 @@ def test_no_space_for_the_page_is_one_clear_line(
 
 def test_a_private_day_names_nothing_and_nobody(tmp_path: Path) -> None:
     folder, out = tmp_path / "Informant" / "cards", tmp_path / "out"
-    write(folder / "Heron" / "Kestrel.wav", sound())
-    shutil.copytree(folder / "Heron", folder / "Backup-Osprey")
-    (folder / "Heron" / "Bittern.mov").write_bytes(b"\0\0\0\x20ftypqt  " + bytes(2000))
-    settings = Settings(people=People(subject="Wren"), marks=Marks(project="Curlew"))
+    write(folder / "Moorhen" / "Kestrel.wav", sound())
+    shutil.copytree(folder / "Moorhen", folder / "Backup-Osprey")
+    (folder / "Moorhen" / "Bittern.mov").write_bytes(b"\0\0\0\x20ftypqt  " + bytes(2000))
+    settings = Settings(people=People(subject="Redshank"), marks=Marks(project="Curlew"))
     _, said = run(folder, out, options=replace(OPTIONS, settings=settings), private=True)
-    names = ["Informant", "Heron", "Kestrel", "Osprey", "Bittern", "Wren", "Curlew", str(tmp_path)]
+    names = ["Informant", "Moorhen", "Kestrel", "Osprey", "Bittern", "Redshank", "Curlew", str(tmp_path)]
     written = [path for path in out.rglob("*") if path.is_file()]
     assert len(written) > 12
     for path in written:
