@@ -102,7 +102,12 @@ RULES: dict[str, Rule] = {
     ),
     "crosstalk": Rule(
         "level of one voice, alone, in the other microphone: over the noise there, levelled",
-        _of("meters.crosstalk", SECTION_S="judged in sections of about {:g} s of speech"),
+        _of("meters.crosstalk", SECTION_S="judged in sections of about {:g} s of speech")
+        + _of(
+            "findings.pairing",
+            SURELY_OVER_DB="a section over the limit by less than {:g} dB, or in which the "
+            "background changes, is a note",
+        ),
         "crosstalk",
     ),
     "noise": Rule(
@@ -154,6 +159,10 @@ RULES: dict[str, Rule] = {
         + _of(
             "meters.transients",
             BETWEEN_DB="a plug touches more than once: {:g} dB less between its contacts",
+        )
+        + _of(
+            "findings.doubts",
+            LONE_CRACK_DB="under {:g} dB and once in the take, it only may be one: a note",
         ),
     ),
     "rustle": Rule(
@@ -190,7 +199,8 @@ RULES: dict[str, Rule] = {
         " share the spectrum",
         _of("findings.talk", ASSENT_S="an assent up to {:g} s, an interruption beyond")
         + _of("meters.shares", MORE="{:g} of the tones more than a lone voice leaves to the other")
-        + _of("meters.places", LEAST_HEIGHT="a place shows from {:g} on, one signal being 1"),
+        + _of("meters.places", LEAST_HEIGHT="a place shows from {:g} on, one signal being 1")
+        + _of("findings.doubts", MOSTLY="a note where cloth lies under {:g} of it"),
     ),
     "dc_offset": Rule(
         "mean of all samples of the channel",

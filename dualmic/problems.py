@@ -238,6 +238,8 @@ def to_problems(
     for number, finding in enumerate(findings, start=1):
         words = _gap if finding.facts.get("gap") else WORDS[finding.kind]
         heard, advice = words(finding, microphone(roles, finding.mic))
+        if finding.facts.get("doubted"):
+            heard = f"Perhaps {heard[0].lower()}{heard[1:]}"
         role: MicRole | None = None if finding.mic is None else MIC_ROLES[finding.mic]
         channel = None if finding.mic is None else (roles.interviewer, roles.subject)[finding.mic]
         start_s, end_s = round(float(finding.start_s), 4), round(float(finding.end_s), 4)

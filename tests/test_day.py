@@ -169,7 +169,16 @@ def test_a_private_day_names_nothing_and_nobody(tmp_path: Path) -> None:
     (folder / "Moorhen" / "Bittern.mov").write_bytes(b"\0\0\0\x20ftypqt  " + bytes(2000))
     settings = Settings(people=People(subject="Redshank"), marks=Marks(project="Curlew"))
     _, said = run(folder, out, options=replace(OPTIONS, settings=settings), private=True)
-    names = ["Informant", "Moorhen", "Kestrel", "Osprey", "Bittern", "Redshank", "Curlew", str(tmp_path)]
+    names = [
+        "Informant",
+        "Moorhen",
+        "Kestrel",
+        "Osprey",
+        "Bittern",
+        "Redshank",
+        "Curlew",
+        str(tmp_path),
+    ]
     written = [path for path in out.rglob("*") if path.is_file()]
     assert len(written) > 12
     for path in written:

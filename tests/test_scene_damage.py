@@ -7,6 +7,7 @@ from typing import Any
 import numpy as np
 import pytest
 from scenes import FOOLERS, ROLES, SAMPLE_RATE_HZ, Damage, Scene, make_scene
+from scenes.damage_recorder import clip
 from scenes.damage_sounds import hidden_changes
 from scenes.levels import db, frame_power
 from scenes.model import other
@@ -210,3 +211,20 @@ def test_a_machine_that_a_louder_one_hides_is_not_asked_for(
     mix = SimpleNamespace(noise=dict.fromkeys(ROLES, sound), damage=[starts])
     hidden_changes(mix)
     assert [damage.expect for damage in mix.damage] == [expected]
+
+
+@pytest.mark.parametrize(("over_db", "expected"), [(9.0, {"note"}), (20.0, {"may"})])
+def test_a_limiter_that_is_driven_far_too_hot_has_cut_its_tops(over_db, expected) -> None:
+    """No step of 16 bits is left of the bend: as good as clipped, neither owed nor an alarm."""
+    told: list[Any] = []
+    seconds = np.arange(SAMPLE_RATE_HZ) / SAMPLE_RATE_HZ
+    tone = np.sin(2 * np.pi * 200 * seconds) * 10 ** (over_db / 20)
+    mix = SimpleNamespace(
+        notes={"shout": ("subject", "limiter", 1.0)},
+        recorded={"subject": tone.astype(np.float32)},
+        note=lambda *said, **_: told.append(said),
+    )
+    clip(mix)
+    assert {said[4] for said in told} == expected
+    runs = np.diff(np.flatnonzero(np.diff(np.round(mix.recorded["subject"] * 2**15))))
+    assert (runs.max() > 30) == (expected == {"may"})

@@ -1,7 +1,7 @@
 """What a finding is, and the limits that decide how bad it is."""
 
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING, Protocol
 
 from dualmic.record import Severity
@@ -36,6 +36,13 @@ class Finding:
     count: int = 1
     spoils: bool = False
     facts: Mapping[str, object] = field(default_factory=dict)
+
+
+def as_note(finding: Finding) -> Finding:
+    """Return a finding as what only may be; one that is a note anyway stays as it is."""
+    if finding.severity == "note":
+        return finding
+    return replace(finding, severity="note", facts={**finding.facts, "doubted": True})
 
 
 class Lasting(Protocol):

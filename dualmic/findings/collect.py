@@ -1,9 +1,7 @@
 """All findings of one take: a new family of problems is one line here."""
 
-from dataclasses import replace
 from functools import partial
 
-from dualmic.cracking import ABRUPT_DB
 from dualmic.findings import background, changes, damage, dropouts, pairing, sounds, talk
 from dualmic.findings.base import (
     ENDS_S,
@@ -14,7 +12,7 @@ from dualmic.findings.base import (
     Limits,
     overlaps,
 )
-from dualmic.findings.jumps import mostly_dead
+from dualmic.findings.doubts import doubted
 from dualmic.hearing import Hearing
 from dualmic.stack import let_go
 
@@ -67,10 +65,9 @@ def _of_sound(hearing: Hearing, limits: Limits, known: Known, *, one_mic: bool) 
     if changes.changes not in known:
         known = {**known, changes.changes: changes.changes(hearing, limits)}
         let_go()
-    automatic = any(f.facts.get("automatic") for f in known[changes.changes])
     of_two: list[Finder] = [pairing.mic_dead, pairing.polarity]
     if not place:
-        of_two.append(partial(pairing.crosstalk, same=same, automatic=automatic))
+        of_two.append(partial(pairing.crosstalk, same=same, changes=known[changes.changes]))
         of_two += [talk.both_talking, sounds.rustle]
     found = [*same, *place]
     for find in of_each if one_mic else of_each + of_two:
@@ -80,49 +77,8 @@ def _of_sound(hearing: Hearing, limits: Limits, known: Known, *, one_mic: bool) 
         found = [
             f for f in found if f.kind != "both_talking" or not overlaps(f.start_s, f.end_s, same)
         ]
-    doubted = _doubted(hearing, found)
-    found = [
-        replace(f, severity="note")
-        if doubted & {(f.kind, f.mic), (f.kind, None)} or _may_be_onset(f, found)
-        else f
-        for f in found
-    ]
+    found = doubted(hearing, found)
     return [finding for finding in found if not _is_seam(finding, found)]
-
-
-def _doubted(hearing: Hearing, found: list[Finding]) -> set[tuple[str, int | None]]:
-    """Return the kinds that are no more than notes beside what else was found.
-
-    Each with the microphone on which that is so, None for whatever microphone.
-    """
-    doubted = set[tuple[str, int | None]]()
-    if any(finding.facts.get("automatic") for finding in found):
-        # Where a gain sets itself, no leak is as it usually is: it may be missing without any cloth
-        # and stand out without anybody talking.
-        doubted |= {("rustle", None), ("both_talking", None)}
-    noisy = {f.mic for f in found if f.kind == "noise" and f.severity != "note"}
-    if noisy or mostly_dead(hearing):
-        # A loud background may pass for a second voice, and so may the only one that one of the
-        # microphones ever heard.
-        doubted.add(("both_talking", None))
-    # In a crowd so loud that no pause shows what it is without words, what somebody says beside one
-    # microphone the other may hear no more than cloth.
-    doubted |= {("rustle", mic) for mic in noisy if mic is not None and hearing.floors[mic] is None}
-    if any(finding.kind == "one_place" for finding in found):
-        # One place hears one gain: that both channels change alike does not prove the room.
-        doubted.add(("background_change", None))
-    return doubted
-
-
-def _may_be_onset(crack: Finding, found: list[Finding]) -> bool:
-    """Whether a crack may be how a word begins before the gain that follows it goes down.
-
-    The first milliseconds stand out from both sides then, by as much as the gain moves, and the
-    leak that is missing proves nothing. Nothing but a crack is as abrupt as some are.
-    """
-    if crack.kind != "click" or (crack.value or 0.0) >= ABRUPT_DB:
-        return False
-    return any(f.facts.get("automatic") and f.mic == crack.mic for f in found)
 
 
 def _is_seam(crack: Finding, found: list[Finding]) -> bool:

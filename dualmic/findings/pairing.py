@@ -1,10 +1,11 @@
 """What only two microphones can show: one dead, both the same, opposite polarity, crosstalk."""
 
 from collections.abc import Sequence
+from dataclasses import dataclass
 
 import numpy as np
 
-from dualmic.findings.base import ENDS_S, Finding, Limits, overlaps
+from dualmic.findings.base import ENDS_S, Finding, Limits, as_note, overlaps
 from dualmic.hearing import Hearing
 from dualmic.meters.crosstalk import pause_power
 from dualmic.meters.masks import runs_of
@@ -20,6 +21,8 @@ MOST_CELLS = 360_000  # of two hours every second cell is enough, of three every
 TURNED_BANDS = slice(3, 6)
 # Our choice: a section tells the least that leaks; of simulated ones the middle reads 0.7 dB less.
 LEAST_DB = 1.0
+# Our choice: a few seconds tell a leak to some 1 dB; a section that is over by less only may be.
+SURELY_OVER_DB = 1.0
 MUTED_S, LEAST_MUTED = 0.3, 2  # our choice: a lost word is no habit
 
 
@@ -92,23 +95,35 @@ def polarity(hearing: Hearing, _limits: Limits) -> list[Finding]:
     return []
 
 
+@dataclass(frozen=True)
+class Section:
+    """A stretch of somebody's turns, how loud it leaks once levelled, and if it surely is."""
+
+    start_s: float
+    end_s: float
+    level_db: float
+    sure: bool
+
+
 def crosstalk(
     hearing: Hearing,
     limits: Limits,
     same: Sequence[Finding] = (),
-    *,
-    automatic: bool = False,
+    changes: Sequence[Finding] = (),
 ) -> list[Finding]:
     """Return the stretches in which the other voice is too strong, once both are levelled.
 
     Where both channels are the ``same`` microphone no leak can be told, nor of the whole take.
-    Where a gain sets itself (``automatic``) backgrounds in pauses say nothing of how far inputs are
-    turned up under words.
+    Of what ``changes``, a gain that sets itself makes backgrounds in pauses say nothing of how far
+    inputs are turned up under words, and a background that changes in a section may be what came up
+    in the other microphone there.
     """
     limit = limits.crosstalk_warn_db
     found: list[Finding] = []
     if limit is None:
         return found
+    automatic = any(f.facts.get("automatic") for f in changes)
+    rooms = [f for f in changes if f.kind == "background_change"]
     for speaker in (0, 1):
         into = 1 - speaker
         change = limits.levelled_db[into]
@@ -119,21 +134,26 @@ def crosstalk(
         up_db = {}
         if loud and not automatic:
             up_db = dict(zip(loud, _turned_up(hearing, speaker, loud), strict=True))
-        levelled = [
-            (each[0], each[1], each[2] + change - up_db.get(each, 0.0))
-            for each in leak.sections
-            if not overlaps(each[0], each[1], same, -ENDS_S)
-        ]
+        levelled = []
+        for each in leak.sections:
+            start_s, end_s, leak_db = each
+            if overlaps(start_s, end_s, same, -ENDS_S):
+                continue
+            level_db = leak_db + change - up_db.get(each, 0.0)
+            sure = level_db > limit + SURELY_OVER_DB and not overlaps(start_s, end_s, rooms, 0.0)
+            levelled.append(Section(start_s, end_s, level_db, sure))
         over = _joined(levelled, limit)
         whole = leak.level.level_db + change
-        everywhere = all(level > limit - LEAST_DB for _, _, level in levelled)
+        everywhere = all(each.level_db > limit - LEAST_DB for each in levelled)
         told = bool(levelled) or leak.level.stands_out
         if whole > limit and everywhere and told and not same:
-            over = [(0.0, hearing.measured.duration_s, whole)]
-        for start_s, end_s, level in over:
-            end_s = min(end_s, hearing.measured.duration_s)
-            value = round(level, 1)
-            found.append(Finding("crosstalk", into, start_s, end_s, "warn", value, limit, "dB"))
+            over = [Section(0.0, hearing.measured.duration_s, whole, sure=True)]
+        for section in over:
+            end_s = min(section.end_s, hearing.measured.duration_s)
+            value = round(section.level_db, 1)
+            times = section.start_s, end_s
+            finding = Finding("crosstalk", into, *times, "warn", value, limit, "dB")
+            found.append(finding if section.sure else as_note(finding))
     return found
 
 
@@ -175,18 +195,17 @@ def _background_apart(hearing: Hearing, speaker: int, part: slice, pause: Mask) 
     return other_db - own_db
 
 
-def _joined(
-    sections: list[tuple[float, float, float]], limit: float
-) -> list[tuple[float, float, float]]:
+def _joined(sections: Sequence[Section], limit: float) -> list[Section]:
     """Join neighbouring sections over the limit, keeping the highest level."""
-    joined: list[tuple[float, float, float]] = []
+    joined: list[Section] = []
     before_over = False
-    for start_s, end_s, level in sections:
-        over = level > limit
+    for each in sections:
+        over = each.level_db > limit
         if over and before_over:
             first = joined.pop()
-            joined.append((first[0], end_s, max(first[2], level)))
+            level_db = max(first.level_db, each.level_db)
+            joined.append(Section(first.start_s, each.end_s, level_db, first.sure or each.sure))
         elif over:
-            joined.append((start_s, end_s, level))
+            joined.append(each)
         before_over = over
     return joined

@@ -8,6 +8,8 @@ from scenes.model import ROLES, SAMPLE_RATE_HZ
 HOW = ("full scale", "gain turned down", "one polarity", "limiter", "AAC")
 # A run of this many samples at the ceiling is the least that counts as clipping.
 LEAST_RUN = 3
+# A limiter driven so hard that its tops bend by less than a step of 16 bits has cut them flat.
+FLAT_STEP = 2.0**-15
 # Clipped runs nearer than this are one section of the truth.
 JOIN_S = 0.5
 
@@ -50,12 +52,15 @@ def clip(mix: Mix) -> None:
     """Clip at the ceiling; the truth is where samples really were held there."""
     mic, how, ceiling = mix.notes["shout"]
     signal = mix.recorded[mic]
+    cut: list[tuple[float, float]] = []
     if how == "limiter":
         knee = 0.5 * ceiling
         over = np.abs(signal) > knee
         rounded = knee + (ceiling - knee) * np.tanh((np.abs(signal) - knee) / (ceiling - knee))
         held = over & (np.abs(signal) > 0.9 * ceiling)
         signal[over] = (np.sign(signal) * rounded)[over]
+        flat = held_sections(over & (rounded > ceiling - FLAT_STEP))
+        cut = [(start_s, end_s) for start_s, end_s, _, longest in flat if longest >= LEAST_RUN]
     elif how == "one polarity":
         held = signal > ceiling
         signal[held] = ceiling
@@ -72,9 +77,10 @@ def clip(mix: Mix) -> None:
         mix.storage = "aac"
     expect = "note" if how == "limiter" else "must"
     for start_s, end_s, samples, longest in held_sections(held):
-        enough = longest >= LEAST_RUN
+        # What a limiter has cut is more than rounded, and less than a converter's ceiling.
+        sure = longest >= LEAST_RUN and not any(a < end_s and b > start_s for a, b in cut)
         mix.note(
-            "clipping", mic, start_s, end_s, expect if enough else "may", how=how,
+            "clipping", mic, start_s, end_s, expect if sure else "may", how=how,
             held_samples=samples, longest_run=longest, held_ms=1000 * samples / SAMPLE_RATE_HZ,
         )  # fmt: skip
 
