@@ -90,7 +90,7 @@ def _sorted_runs(hearing: Hearing, mic: int) -> tuple[list[HeldRun], list[HeldRu
     del live
     let_go()
     silent = _silent_values(hearing.measured.held[mic])
-    closing = _closing_power(hearing, mic, silent)
+    closing = _closing_power(hearing, mic, silent, least)
     hisses = _hisses_in_pauses(hearing, mic)
     held_down = _held_down(hearing, mic)
     for run in hearing.measured.held[mic]:
@@ -149,8 +149,11 @@ def _is_clipped_top(hearing: Hearing, mic: int, run: HeldRun) -> bool:
     return bool(hearing.clipped[mic][max(round(first * 100), 0) : round(last * 100)].any())
 
 
-def _closing_power(hearing: Hearing, mic: int, silent: set[float]) -> float | None:
-    """Return the level above which a microphone never falls silent by itself; None for others."""
+def _closing_power(hearing: Hearing, mic: int, silent: set[float], least: float) -> float | None:
+    """Return the level above which a microphone never falls silent by itself; None for others.
+
+    ``least``: what stands out over its background.
+    """
     measured = hearing.measured
     silences = [run for run in measured.held[mic] if run.value in silent and not run.is_hiss]
     held = cells_of([(run.start_s, run.end_s) for run in silences], measured.cells)
@@ -167,7 +170,8 @@ def _closing_power(hearing: Hearing, mic: int, silent: set[float]) -> float | No
     if own.any():
         voice = float(np.median(measured.levels.power[mic][own]))
         closing = max(closing, voice * 10 ** (-TORN_UNDER_VOICE_DB / 10))
-    return closing
+    # In a loud place a gate that is open a while after words closes on the place's own noise.
+    return max(closing, least)
 
 
 def _silent_values(runs: list[HeldRun]) -> set[float]:
