@@ -107,7 +107,8 @@ RULES: dict[str, Rule] = {
             "findings.pairing",
             SURELY_OVER_DB="a section over the limit by less than {:g} dB, or in which the "
             "background changes, is a note",
-        ),
+        )
+        + _of("findings.doubts", LOUD_PLACE_DB="so it is where speech is under {:g} dB over noise"),
         "crosstalk",
     ),
     "noise": Rule(
@@ -129,7 +130,8 @@ RULES: dict[str, Rule] = {
         + _of(
             "findings.background",
             HUM_UNDER_SPEECH_DB="and no more than {:g} dB under the speech",
-        ),
+        )
+        + _of("findings.doubts", LEAST_HUM_S="a note within {:g} s where no grid has its pitch"),
         "hum_after_gain",
     ),
     "wind": Rule(
@@ -140,7 +142,8 @@ RULES: dict[str, Rule] = {
             WIND_UNDER_VOICE_DB="less than {:g} dB under its wearer's voice",
             WIND_SHORTEST_S="for {:g} s or more",
             LEAST_BLOWS="or {} knocks or puffs, each more than the voice under it",
-        ),
+        )
+        + _of("findings.base", ENDS_S="a note if the background changes within {:g} s of its ends"),
     ),
     "click": Rule(
         "a sound of milliseconds, far above just before and after it, there alone",
@@ -187,7 +190,11 @@ RULES: dict[str, Rule] = {
         "background and speech of one microphone change by one gain in all bands, and stay",
         _of("findings.jumps", LEAST_JUMP_DB="by {:g} dB or more where voices show it")
         + _of("findings.gain_scan", LEAST_DB="by {:g} dB where the background alone does")
-        + _of("findings.changes", PLAIN_JUMP_DB="under {:g} dB it is a note"),
+        + _of("findings.changes", PLAIN_JUMP_DB="under {:g} dB it is a note")
+        + _of(
+            "findings.automatic",
+            PLAIN_RISE_DB="by itself: it comes up in pauses, under {:g} dB it is a note",
+        ),
     ),
     "background_change": Rule(
         "the quietest of what lies between the words changes from one side to the other",

@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 
-from dualmic.findings.automatic import pause_rises
+from dualmic.findings.automatic import automatic_gain, pause_rises
 from dualmic.findings.base import BLOCKS_PER_S
 
 PAUSES, PAUSE_S, WORDS_S = 6, 2.0, 3.0
@@ -37,3 +37,9 @@ def test_only_what_lifts_all_bands_alike_is_a_gain(by_db: list[float], is_gain: 
     assert len(rises) >= PAUSES - 1
     assert (rises > 1.0).all() == is_gain
     assert (rises > 1.0).any() == is_gain
+
+
+@pytest.mark.parametrize(("by_db", "severity"), [(1.6, "note"), (2.4, "warn")])
+def test_a_gain_that_hardly_comes_up_only_may_set_itself(by_db: float, severity: str) -> None:
+    (found,) = automatic_gain([np.full(4, by_db), np.zeros(4)], 60.0)
+    assert (found.mic, found.severity, found.facts["automatic"]) == (0, severity, True)

@@ -91,6 +91,35 @@ def test_cloth_under_most_of_it_may_pass_for_a_second_voice(
     assert severities(talk, cloth)[0] == severity
 
 
+@pytest.mark.parametrize(
+    ("noise_db", "noisy_mic", "severity"),
+    [(9.0, SUBJECT, "note"), (20.0, SUBJECT, "warn"), (9.0, INTERVIEWER, "warn")],
+)
+def test_a_loud_place_may_pass_for_a_leak(noise_db: float, noisy_mic: int, severity: str) -> None:
+    leak = Finding("crosstalk", SUBJECT, 0.0, 60.0, "warn", -6.0, -8.0, "dB")
+    noise = Finding("noise", noisy_mic, 0.0, 60.0, "fail", noise_db, 12.0, "dB")
+    assert severities(leak, noise)[0] == severity
+
+
+@pytest.mark.parametrize(("change_s", "severity"), [(5.1, "note"), (5.9, "note"), (7.0, "warn")])
+def test_a_machine_that_starts_is_no_gust(change_s: float, severity: str) -> None:
+    change = Finding("background_change", None, change_s, change_s, "warn", 12.0, 8.0, "dB")
+    assert severities(gust(-20.0), gust(-20.0, 30.0), change)[0] == severity
+
+
+@pytest.mark.parametrize(
+    ("frequency_hz", "length_s", "severity"),
+    [(56.0, 5.0, "note"), (50.6, 5.0, "warn"), (59.7, 5.0, "warn"), (56.0, 20.0, "warn")],
+)
+def test_a_deep_voice_may_pass_for_a_hum_of_no_grid(
+    frequency_hz: float, length_s: float, severity: str
+) -> None:
+    facts = {"frequency_hz": frequency_hz}
+    hum = Finding("hum", SUBJECT, 10.0, 10.0 + length_s, "warn", -60.0, None, "dBFS", facts=facts)
+    assert severities(hum) == [severity]
+    assert severities(hum, replace(hum, start_s=40.0, end_s=50.0)) == ["warn", "warn"]
+
+
 def test_a_doubt_is_put_in_words_and_once() -> None:
     """A note that was one before says what it said."""
     (told,) = doubted(heard(), [crack(17.0)])

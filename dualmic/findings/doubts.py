@@ -1,7 +1,7 @@
 """What else was found, or was not, makes some findings no more than notes."""
 
 from dualmic.cracking import ABRUPT_DB
-from dualmic.findings.base import Finding, as_note
+from dualmic.findings.base import ENDS_S, Finding, as_note
 from dualmic.findings.jumps import mostly_dead
 from dualmic.hearing import Hearing
 
@@ -11,6 +11,12 @@ from dualmic.hearing import Hearing
 # cracks each held one of 24 dB and more), a gust whose mean stays under its limit.
 LONE_CRACK_DB = 20.0
 MOSTLY = 0.5  # our choice: of a second voice, how much of it has to be cloth
+# Our choice. A leak at its limit stands 7 dB over such a place; a place varies by some, and in it
+# words may be given to whoever did not say them.
+LOUD_PLACE_DB = 15.0
+# Our choices. Grids keep within a hertz of these; what is found elsewhere in a single stretch of
+# ten seconds may be the pitch of a deep voice.
+GRIDS_HZ, OFF_GRID_HZ, LEAST_HUM_S = (50.0, 60.0), 1.0, 10.0
 
 
 def doubted(hearing: Hearing, found: list[Finding]) -> list[Finding]:
@@ -64,8 +70,7 @@ def _is_lone(finding: Finding, found: list[Finding]) -> bool:
     if finding.kind not in ("click", "wind") or finding.value is None or finding.count > 1:
         return False
     least_db = LONE_CRACK_DB if finding.kind == "click" else finding.limit
-    alike = [f for f in found if f.kind == finding.kind and f.mic == finding.mic]
-    return len(alike) == 1 and least_db is not None and finding.value < least_db
+    return len(_alike(finding, found)) == 1 and least_db is not None and finding.value < least_db
 
 
 def _is_cloth(talk: Finding, found: list[Finding]) -> bool:
@@ -80,4 +85,41 @@ def _shared_s(one: Finding, other: Finding) -> float:
     return min(one.end_s, other.end_s) - max(one.start_s, other.start_s)
 
 
-_DOUBTS = (_may_be_onset, _is_lone, _is_cloth)
+def _is_in_a_loud_place(leak: Finding, found: list[Finding]) -> bool:
+    """Whether a leak is into a microphone that holds so loud a background that it may be that."""
+    return leak.kind == "crosstalk" and any(
+        f.kind == "noise" and f.mic == leak.mic and (f.value or 0.0) < LOUD_PLACE_DB for f in found
+    )
+
+
+def _is_the_background(gust: Finding, found: list[Finding]) -> bool:
+    """Whether a gust comes or goes with the background: a machine may be as low."""
+    changes = [f for f in found if f.kind == "background_change"]
+    edges_s = [at_s for f in changes for at_s in (f.start_s, f.end_s)]
+    return gust.kind == "wind" and any(
+        min(abs(gust.start_s - at_s), abs(gust.end_s - at_s)) < ENDS_S for at_s in edges_s
+    )
+
+
+def _is_a_deep_voice(hum: Finding, found: list[Finding]) -> bool:
+    """Whether a hum off the grids' frequencies is too short to be told from a voice."""
+    told_hz = hum.facts.get("frequency_hz")
+    if hum.kind != "hum" or not isinstance(told_hz, float) or len(_alike(hum, found)) > 1:
+        return False
+    is_short = hum.end_s - hum.start_s <= LEAST_HUM_S
+    return is_short and min(abs(told_hz - grid) for grid in GRIDS_HZ) > OFF_GRID_HZ
+
+
+def _alike(finding: Finding, found: list[Finding]) -> list[Finding]:
+    """Return all of one kind on one microphone."""
+    return [f for f in found if f.kind == finding.kind and f.mic == finding.mic]
+
+
+_DOUBTS = (
+    _may_be_onset,
+    _is_lone,
+    _is_cloth,
+    _is_in_a_loud_place,
+    _is_the_background,
+    _is_a_deep_voice,
+)
