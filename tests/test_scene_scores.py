@@ -1,5 +1,6 @@
 """Scores say what they claim: of a record that is right, of one that is empty, of one that errs."""
 
+from dataclasses import asdict
 from types import SimpleNamespace
 from typing import Any
 
@@ -8,7 +9,7 @@ import pytest
 from scenes.model import ROLES, Damage, Truth
 from scenes.plan import draw_plans
 from scenes.score import bridged, score
-from scenes.tables import poisson, wilson
+from scenes.tables import poisson, table, wilson
 
 from dualmic.record import Problem, Severity
 
@@ -56,6 +57,16 @@ def test_a_problem_at_its_place_is_found_and_no_alarm() -> None:
     assert result.alarms == []
     assert result.times[0]["onset_s"] == pytest.approx(0.0)
     assert result.times[0]["end_s"] == pytest.approx(0.004)
+
+
+@pytest.mark.parametrize("severity", ["fail", "warn", "note"])
+def test_what_is_found_as_a_note_alone_is_counted_apart(severity: str) -> None:
+    said = problem("click", "subject", 10.0, 10.01, severity=severity)
+    result = score(truth(CLICK), record(said))
+    warned = severity != "note"
+    assert [(each["found"], each["warned"]) for each in result.instances] == [(True, warned)]
+    told = next(line for line in table([asdict(result)]).splitlines() if "| click |" in line)
+    assert told.split(" | ")[1:4] == ["1", "1.000 (0.207 to 1.000)", f"{float(warned):.2f}"]
 
 
 @pytest.mark.parametrize(

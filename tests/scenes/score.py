@@ -83,7 +83,10 @@ def _problems(truth: Truth, problems: list[Problem], result: Score) -> None:
             for p in problems
             if p.start_s <= damage.end_s + 1 and p.end_s >= damage.start_s - 1
         ]
-        result.instances.append({**_stated(damage), "found": bool(found), "said": near})
+        warned = any(p.severity != "note" for p in found)
+        result.instances.append(
+            {**_stated(damage), "found": bool(found), "warned": warned, "said": near}
+        )
     for problem in problems:
         same = [d for d in truth.damage if _is_same(d, problem)]
         musts = [d for d in same if d.expect == "must" and d.kind == problem.kind]

@@ -39,19 +39,20 @@ def table(scores: Scores) -> str:
 
 
 def _kinds(scores: Scores, minutes: float) -> list[str]:
-    found: dict[str, list[bool]] = defaultdict(list)
+    found: dict[str, list[tuple[bool, bool]]] = defaultdict(list)
     alarms: dict[str, int] = defaultdict(int)
     times: dict[str, list[tuple[float, float]]] = defaultdict(list)
     for each in scores:
         for instance in each["instances"]:
-            found[instance["kind"]].append(instance["found"])
+            found[instance["kind"]].append((instance["found"], instance["warned"]))
         for alarm in each["alarms"]:
             alarms[alarm["kind"]] += 1
         for timed in each["times"]:
             times[timed["kind"]].append((abs(timed["onset_s"]), abs(timed["end_s"])))
     lines = [
-        "| kind | instances | recall (95 %) | false alarms in 10 min (95 %) | onset, end within |",
-        "|---|---|---|---|---|",
+        "| kind | instances | recall (95 %) | more than a note | false alarms in 10 min (95 %) |"
+        " onset, end within |",
+        "|---|---|---|---|---|---|",
     ]
     for kind in sorted({*found, *alarms}):
         lines.append(_row(kind, found[kind], alarms[kind], times[kind], minutes))
@@ -61,19 +62,25 @@ def _kinds(scores: Scores, minutes: float) -> list[str]:
 
 
 def _row(
-    kind: str, hits: list[bool], alarms: int, times: list[tuple[float, float]], minutes: float
+    kind: str,
+    told: list[tuple[bool, bool]],
+    alarms: int,
+    times: list[tuple[float, float]],
+    minutes: float,
 ) -> str:
-    recall, exact = "-", "-"
-    if hits:
-        low, high = wilson(sum(hits), len(hits))
-        recall = f"{np.mean(hits):.3f} ({low:.3f} to {high:.3f})"
+    recall, warned, exact = "-", "-", "-"
+    if told:
+        hits, warnings = np.array(told).T
+        low, high = wilson(int(hits.sum()), len(hits))
+        recall = f"{hits.mean():.3f} ({low:.3f} to {high:.3f})"
+        warned = f"{warnings.mean():.2f}"
     low, high = (10 * value for value in poisson(alarms, minutes))
     if times:
         limit = 0.05 if kind in _TIGHT else 0.25
         onset, end = (np.mean(np.array(times)[:, k] <= limit + 1e-9) for k in range(2))
         exact = f"{limit:g} s: {100 * onset:.0f} %, {100 * end:.0f} %"
     rate = f"{10 * alarms / minutes:.2f} ({low:.2f} to {high:.2f})"
-    return f"| {kind} | {len(hits)} | {recall} | {rate} | {exact} |"
+    return f"| {kind} | {len(told)} | {recall} | {warned} | {rate} | {exact} |"
 
 
 def _rest(scores: Scores, minutes: float) -> list[str]:
