@@ -204,7 +204,11 @@ RULES: dict[str, Rule] = {
     "both_talking": Rule(
         "both voices in their own microphones at once: levels move apart, both places show, or both"
         " share the spectrum",
-        _of("findings.talk", ASSENT_S="an assent up to {:g} s, an interruption beyond")
+        _of(
+            "findings.talk",
+            ASSENT_S="an assent up to {:g} s, an interruption beyond",
+            SURELY_S="a note up to {:g} s",
+        )
         + _of("meters.shares", MORE="{:g} of the tones more than a lone voice leaves to the other")
         + _of("meters.places", LEAST_HEIGHT="a place shows from {:g} on, one signal being 1")
         + _of("findings.doubts", MOSTLY="a note where cloth lies under {:g} of it"),

@@ -61,6 +61,24 @@ def test_short_assent_is_a_note() -> None:
     assert found[0].facts["assent"]
 
 
+@pytest.mark.parametrize(("length_s", "severity"), [(1.0, "note"), (1.4, "warn")])
+def test_an_interruption_of_a_second_only_may_be_one(length_s: float, severity: str) -> None:
+    """Of one that lasts two seconds, so much was heard."""
+    scene = speech_scene.make(3)
+    at_s = scene.answers()[1][0] + 0.3
+    talk_over(scene, at_s, 2.0)
+    hearing = hear(measure([scene.samples.astype(np.float32)], RATE_HZ, 2, bit_depth=24))
+    own = hearing.activity.own.copy()
+    answer = slice(round(at_s * 100) - 50, round(at_s * 100) + 400)
+    together = np.flatnonzero(own[:, answer].all(axis=0)) + answer.start
+    own[INTERVIEWER, together[round(length_s * 100)] : answer.stop] = False
+    activity = replace(hearing.activity, own=own)
+    (found,) = both_talking(replace(hearing, activity=activity), Limits())
+    assert found.value == pytest.approx(length_s, abs=0.01)
+    assert (found.severity, found.facts["assent"]) == (severity, False)
+    assert found.facts.get("doubted", False) == (severity == "note")
+
+
 def test_people_who_take_turns_do_not_talk_at_once() -> None:
     assert findings(speech_scene.make(3).samples, "both_talking") == []
 
