@@ -101,6 +101,16 @@ def test_a_loud_place_may_pass_for_a_leak(noise_db: float, noisy_mic: int, sever
     assert severities(leak, noise)[0] == severity
 
 
+@pytest.mark.parametrize(("silences", "severity"), [(3, "note"), (2, "warn")])
+def test_a_microphone_that_mutes_itself_tells_little_of_leaks(silences: int, severity: str) -> None:
+    """Of what leaks into it, and of cloth on the other one, which would leak into it."""
+    facts = {"muted": True}
+    muted = Finding("dropout", SUBJECT, 5.0, 60.0, "note", 9e3, count=silences, facts=facts)
+    leaks = [Finding("crosstalk", mic, 0.0, 60.0, "warn", -6.0, -8.0, "dB") for mic in (0, 1)]
+    cloth = [Finding("rustle", mic, 7.0, 8.0, "warn", 9.0, 4.5, "dB") for mic in (0, 1)]
+    assert severities(*leaks, *cloth, muted)[:4] == ["warn", severity, severity, "warn"]
+
+
 @pytest.mark.parametrize(("change_s", "severity"), [(5.1, "note"), (5.9, "note"), (7.0, "warn")])
 def test_a_machine_that_starts_is_no_gust(change_s: float, severity: str) -> None:
     change = Finding("background_change", None, change_s, change_s, "warn", 12.0, 8.0, "dB")

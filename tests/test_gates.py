@@ -73,6 +73,22 @@ def test_a_gate_that_closes_on_the_noise_of_a_loud_place_loses_no_sound(lost: bo
     assert all(start_s < f.start_s and f.end_s < end_s for f in found)
 
 
+def test_a_gate_that_closes_on_the_other_persons_words_loses_no_sound() -> None:
+    """The answer begins while the gate of the interviewer's microphone is still open."""
+    scene = speech_scene.make(4, noise_dbfs=-62.0, leak_db=-8.0)
+    samples = scene.samples.copy()
+    opened = np.zeros(len(samples), bool)
+    for who, start_s, end_s in scene.spoken:
+        if who == INTERVIEWER:
+            opened[round((start_s - 0.1) * RATE_HZ) : round((end_s + 0.25) * RATE_HZ)] = True
+    start_s, end_s = scene.answers()[1]
+    inside = scene.voices[round(start_s * RATE_HZ) : round(end_s * RATE_HZ), SUBJECT]
+    loud = round(start_s * RATE_HZ) + int(np.abs(inside).argmax())
+    opened[round(start_s * RATE_HZ) - RATE_HZ // 2 : loud] = True
+    samples[~opened, INTERVIEWER] = 0
+    assert problems(samples, "dropout", "mic_dead") == []
+
+
 def test_sound_lost_inside_a_gated_word_is_still_lost() -> None:
     scene = speech_scene.make(4, noise_dbfs=-62.0)
     samples = gated(scene, (INTERVIEWER, SUBJECT), 0.15)
