@@ -111,6 +111,16 @@ def test_a_microphone_that_mutes_itself_tells_little_of_leaks(silences: int, sev
     assert severities(*leaks, *cloth, muted)[:4] == ["warn", severity, severity, "warn"]
 
 
+def test_lost_sound_counts_among_what_is_found(monkeypatch: pytest.MonkeyPatch) -> None:
+    """It is found before all that is told from sound."""
+    muted = Finding("dropout", SUBJECT, 5.0, 60.0, "note", count=9, facts={"muted": True})
+    leak = Finding("crosstalk", SUBJECT, 0.0, 60.0, "warn", -6.0, -8.0, "dB")
+    monkeypatch.setattr("dualmic.findings.dropouts.dropouts", lambda *_: [muted])
+    monkeypatch.setattr("dualmic.findings.pairing.crosstalk", lambda *_, **__: [leak])
+    found = all_findings(heard(), Limits(), (0, 1))
+    assert [f.severity for f in found if f.kind == "crosstalk"] == ["note"]
+
+
 @pytest.mark.parametrize(("change_s", "severity"), [(5.1, "note"), (5.9, "note"), (7.0, "warn")])
 def test_a_machine_that_starts_is_no_gust(change_s: float, severity: str) -> None:
     change = Finding("background_change", None, change_s, change_s, "warn", 12.0, 8.0, "dB")

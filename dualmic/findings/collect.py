@@ -45,6 +45,7 @@ def all_findings(
     let_go()
     if hearing.measured.duration_s >= SHORTEST_S:
         found += _of_sound(hearing, limits, known or {}, one_mic=one_mic)
+        found = doubted(hearing, found)
     order = {"fail": 0, "warn": 1, "note": 2}
     return sorted(found, key=lambda f: (order[f.severity], f.start_s, f.kind, f.mic or 0))
 
@@ -77,7 +78,6 @@ def _of_sound(hearing: Hearing, limits: Limits, known: Known, *, one_mic: bool) 
         found = [
             f for f in found if f.kind != "both_talking" or not overlaps(f.start_s, f.end_s, same)
         ]
-    found = doubted(hearing, found)
     return [finding for finding in found if not _is_seam(finding, found)]
 
 
