@@ -122,39 +122,51 @@ def crosstalk(
     found: list[Finding] = []
     if limit is None:
         return found
-    automatic = any(f.facts.get("automatic") for f in changes)
-    rooms = [f for f in changes if f.kind == "background_change"]
     for speaker in (0, 1):
         into = 1 - speaker
-        change = limits.levelled_db[into]
-        leak = hearing.leaks[speaker]
-        if change is None or leak.level is None:
+        change_db = limits.levelled_db[into]
+        level = hearing.leaks[speaker].level
+        if change_db is None or level is None:
             continue
-        loud = [each for each in leak.sections if each[2] + change > limit - LEAST_DB]
-        up_db = {}
-        if loud and not automatic:
-            up_db = dict(zip(loud, _turned_up(hearing, speaker, loud), strict=True))
-        levelled = []
-        for each in leak.sections:
-            start_s, end_s, leak_db = each
-            if overlaps(start_s, end_s, same, -ENDS_S):
-                continue
-            level_db = leak_db + change - up_db.get(each, 0.0)
-            sure = level_db > limit + SURELY_OVER_DB and not overlaps(start_s, end_s, rooms, 0.0)
-            levelled.append(Section(start_s, end_s, level_db, sure))
+        levelled = _levelled(hearing, speaker, change_db, limit, same, changes)
         over = _joined(levelled, limit)
-        whole = leak.level.level_db + change
+        whole_db = level.level_db + change_db
         everywhere = all(each.level_db > limit - LEAST_DB for each in levelled)
-        told = bool(levelled) or leak.level.stands_out
-        if whole > limit and everywhere and told and not same:
-            over = [Section(0.0, hearing.measured.duration_s, whole, sure=True)]
+        told = bool(levelled) or level.stands_out
+        if whole_db > limit and everywhere and told and not same:
+            over = [Section(0.0, hearing.measured.duration_s, whole_db, sure=True)]
         for section in over:
-            end_s = min(section.end_s, hearing.measured.duration_s)
+            times = section.start_s, min(section.end_s, hearing.measured.duration_s)
             value = round(section.level_db, 1)
-            times = section.start_s, end_s
             finding = Finding("crosstalk", into, *times, "warn", value, limit, "dB")
             found.append(finding if section.sure else as_note(finding))
     return found
+
+
+def _levelled(
+    hearing: Hearing,
+    speaker: int,
+    change_db: float,
+    limit: float,
+    same: Sequence[Finding],
+    changes: Sequence[Finding],
+) -> list[Section]:
+    """Return the sections of one speaker's turns, levelled, those in ``same`` left out."""
+    sections = hearing.leaks[speaker].sections
+    loud = [each for each in sections if each[2] + change_db > limit - LEAST_DB]
+    up_db = {}
+    if loud and not any(f.facts.get("automatic") for f in changes):
+        up_db = dict(zip(loud, _turned_up(hearing, speaker, loud), strict=True))
+    rooms = [f for f in changes if f.kind == "background_change"]
+    levelled = []
+    for section in sections:
+        start_s, end_s, leak_db = section
+        if overlaps(start_s, end_s, same, -ENDS_S):
+            continue
+        level_db = leak_db + change_db - up_db.get(section, 0.0)
+        sure = level_db > limit + SURELY_OVER_DB and not overlaps(start_s, end_s, rooms, 0.0)
+        levelled.append(Section(start_s, end_s, level_db, sure))
+    return levelled
 
 
 def _turned_up(
