@@ -1,6 +1,7 @@
 """Pauses of digital silence: noise gates, packs that mute themselves, noise under the last bit."""
 
 from collections.abc import Callable
+from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -10,6 +11,7 @@ from speech_scene import INTERVIEWER, RATE_HZ, SUBJECT, Scene
 
 from dualmic.findings import Limits, all_findings
 from dualmic.findings.base import Finding
+from dualmic.findings.dropouts import speaks_before
 from dualmic.hearing import hear
 from dualmic.measure import measure
 
@@ -84,9 +86,21 @@ def test_a_gate_that_closes_on_the_other_persons_words_loses_no_sound() -> None:
     start_s, end_s = scene.answers()[1]
     inside = scene.voices[round(start_s * RATE_HZ) : round(end_s * RATE_HZ), SUBJECT]
     loud = round(start_s * RATE_HZ) + int(np.abs(inside).argmax())
-    opened[round(start_s * RATE_HZ) - RATE_HZ // 2 : loud] = True
+    opened[round((start_s - 0.5) * RATE_HZ) : loud] = True
     samples[~opened, INTERVIEWER] = 0
     assert problems(samples, "dropout", "mic_dead") == []
+
+
+@pytest.mark.parametrize(("other", "before"), [(False, True), (True, False)])
+def test_a_gate_tears_off_only_what_its_wearer_alone_was_saying(other: bool, before: bool) -> None:
+    """A question that seems to last while the answer begins is held open by the answer's leak."""
+    hearing = hear(measure([speech_scene.make(2).samples.astype(np.float32)], RATE_HZ, 2))
+    own = np.zeros_like(hearing.activity.own)
+    own[INTERVIEWER, 100:200] = True
+    own[SUBJECT, 180:300] = other
+    hearing = replace(hearing, activity=replace(hearing.activity, own=own))
+    assert speaks_before(hearing, INTERVIEWER, 200) == before
+    assert not speaks_before(hearing, INTERVIEWER, 230)
 
 
 def test_sound_lost_inside_a_gated_word_is_still_lost() -> None:

@@ -110,7 +110,7 @@ def _sorted_runs(hearing: Hearing, mic: int) -> tuple[list[HeldRun], list[HeldRu
         elif closing is not None and run.value in silent:
             # Hiss counts as its silence: that is how the last bit sounds as it flickers.
             is_cut = run.before > closing and run.last > run.before * 10 ** (-FADE_DB / 10)
-            is_cut = is_cut and _speaks_before(hearing, mic, start)
+            is_cut = is_cut and speaks_before(hearing, mic, start)
         elif run.is_hiss and hisses:
             is_cut = _speech_in(hearing, mic, start, end)
         else:
@@ -211,10 +211,11 @@ def _speech_in(hearing: Hearing, mic: int, start: int, end: int) -> bool:
     return bool(own[max(start - 2, 0) : end + 2].all()) and end > start
 
 
-def _speaks_before(hearing: Hearing, mic: int, start: int) -> bool:
-    """Whether the wearer speaks just before it."""
-    before = max(start - round(WORDS_BEFORE_S * 100), 0)
-    return bool(hearing.activity.own[mic][before:start].any())
+def speaks_before(hearing: Hearing, mic: int, start: int) -> bool:
+    """Whether the wearer speaks just before it, and the other person does not."""
+    before = slice(max(start - round(WORDS_BEFORE_S * 100), 0), start)
+    own, other = (hearing.activity.own[each][before] for each in (mic, 1 - mic))
+    return bool(own.any()) and not other.all()
 
 
 def _grouped(runs: list[HeldRun]) -> list[list[HeldRun]]:
