@@ -52,8 +52,8 @@ UNPROVEN_BRIGHTER_DB = 14.0  # where no leak of the voice is known, or the other
 # second differences may be a leak though so much more of it is missing.
 EDGE_LEAK_LESS_DB = 5.0
 # What takes up to 10 ms to die away may be a consonant or lips: a crack for sure only as far as the
-# other microphone proves it. Of six hours of simulated speech nothing else stood out by 12 dB and
-# lacked 9 dB of its leak, or by 16 dB and lacked 6.8 dB, or 3 dB where it was as bright as no voice.
+# other microphone proves it. Of six hours of simulated speech nothing else stood out by 12 dB
+# and lacked 9 dB of its leak, or by 16 dB and lacked 6.8 dB, or 3 dB where no voice was as bright.
 SLOW_DB, SLOW_MISSING_DB = (12.0, 16.0, 25.0), (9.0, 6.8, 3.0)
 SLOW_EDGE_DB, SLOW_EDGE_MISSING_DB, SLOW_UNDER_VOICE_DB = 16.0, 3.0, 22.0
 SLOW_MAYBE_DB = 20.0  # in a pause, where words are not in doubt
