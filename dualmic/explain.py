@@ -88,6 +88,7 @@ RULES: dict[str, Rule] = {
         _of(
             "findings.talk",
             ONE_PLACE_SPREAD_DB="level differences within {:g} dB of each other",
+            SURELY_ONE_PLACE_DB="a note over {:g} dB",
             ONE_PLACE_DELAY_MS="arrivals within {:g} ms: no wider than a camera's own pair",
         ),
     ),
@@ -198,7 +199,11 @@ RULES: dict[str, Rule] = {
     ),
     "background_change": Rule(
         "the quietest of what lies between the words changes from one side to the other",
-        _of("findings.changes", BACKGROUND_DB="by {:g} dB or more, less is a note")
+        _of(
+            "findings.changes",
+            BACKGROUND_DB="by {:g} dB or more, less is a note",
+            LOUDEST_DB="and so is more than {:g} dB, as out of silence",
+        )
         + _of("meters.tones", LINE_DB="or a tone of both microphones, {:g} dB over its noise"),
     ),
     "both_talking": Rule(

@@ -115,6 +115,16 @@ def test_a_cameras_pair_is_one_place_and_no_lonely_person(
     assert record.kind_of_take == "interview"
 
 
+@pytest.mark.parametrize(("apart_db", "severity"), [(2.8, "warn"), (3.4, "note")])
+def test_one_place_at_its_limit_may_be_two_people_who_sit_close(
+    apart_db: float, severity: str
+) -> None:
+    scene = speech_scene.make(3, leak_db=None)
+    far = 10 ** (-apart_db / 20) * np.roll(scene.voices, 6, axis=0)
+    (found,) = findings(scene.voices + far[:, ::-1] + scene.noise, "one_place")
+    assert (found.severity, found.facts.get("doubted", False)) == (severity, severity == "note")
+
+
 def test_a_cameras_pair_in_a_live_room_is_one_place() -> None:
     """Three early reflections 3 dB down, other ones in each channel; people sit 1 dB apart."""
     scene = speech_scene.make(3, leak_db=None)

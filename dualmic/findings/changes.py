@@ -34,6 +34,7 @@ ONE_MIC_DB = 6.5  # of a background that one microphone alone hears: voices move
 # A cut across less is covered by the voice's own changes; what passes on a road steps by up to 7.4
 # dB within a second now and then.
 BACKGROUND_DB = 8.0
+LOUDEST_DB = 30.0  # our choice: what comes up by more comes after silence, as where a take fades in
 FOLLOW_DB, FOLLOW_SHARE = 1.0, 0.5  # of the bands, in the microphone that hears it less
 UNEQUAL_DB = 6.0
 # A machine is heard in several bands, and for sure in two of each microphone; a voice that holds a
@@ -290,7 +291,8 @@ def of_background(step: Step) -> Finding | None:
         return None
     everywhere = follows and value * change[1 - mic] > 0 and abs(change[1 - mic]) >= CHANGE_DB
     plain = everywhere and step.steep and bool(same.sum(axis=1).min() >= LEAST_BANDS_EACH)
-    plain = plain and abs(value) >= BACKGROUND_DB and bool(np.ptp(change) <= UNEQUAL_DB)
+    plain = plain and BACKGROUND_DB <= abs(value) <= LOUDEST_DB
+    plain = plain and bool(np.ptp(change) <= UNEQUAL_DB)
     span = step.first / BLOCKS_PER_S - SURE_S, step.last / BLOCKS_PER_S + SURE_S
     severity: Severity = "warn" if plain else "note"
     where = None if follows else mic
