@@ -21,6 +21,12 @@ from dualmic.record import Roles
 from dualmic.unwanted import Unwanted
 
 
+@cache
+def heard() -> Hearing:
+    samples = speech_scene.make(5).samples.astype(np.float32)
+    return hear(measure([samples], RATE_HZ, 2, bit_depth=24))
+
+
 @pytest.mark.parametrize(
     ("mic", "over_db", "severity"),
     [(SUBJECT, 22.0, "note"), (SUBJECT, 30.0, "warn"), (INTERVIEWER, 22.0, "warn")],
@@ -32,8 +38,7 @@ def test_how_a_word_begins_before_the_gain_follows_is_no_sure_crack(
 
     It lies in words of one person or the other.
     """
-    scene = speech_scene.make(5)
-    hearing = hearing_of(scene)
+    hearing = heard()
     at_s = next((start_s + end_s) / 2 for who, start_s, end_s in hearing.turns if who == mic)
     cracks: list[list[Crack]] = [[], []]
     cracks[mic] = [Crack(at_s, over_db, sure=True)]
@@ -41,15 +46,6 @@ def test_how_a_word_begins_before_the_gain_follows_is_no_sure_crack(
     gain = Finding("level_jump", SUBJECT, 0.0, 60.0, "warn", facts={"automatic": True})
     found = all_findings(hearing, Limits(), (0, 1), known={changes: [gain]})
     assert [(f.mic, f.severity) for f in found if f.kind == "click"] == [(mic, severity)]
-
-
-def hearing_of(scene: speech_scene.Scene) -> Hearing:
-    return hear(measure([scene.samples.astype(np.float32)], RATE_HZ, 2, bit_depth=24))
-
-
-@cache
-def heard() -> Hearing:
-    return hearing_of(speech_scene.make(5))
 
 
 def severities(*findings: Finding) -> list[str]:

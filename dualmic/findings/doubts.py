@@ -50,9 +50,9 @@ def _kinds(hearing: Hearing, found: list[Finding]) -> set[tuple[str, int | None]
     # microphone the other may hear no more than cloth.
     kinds |= {("rustle", mic) for mic in noisy if mic is not None and hearing.floors[mic] is None}
     # What leaks into a microphone that mutes itself is heard for moments, between its own words.
-    muting = {f.mic for f in found if f.facts.get("muted") and f.count >= OFTEN}
-    for mic in muting - {None}:
-        kinds |= {("crosstalk", mic), ("rustle", 1 - (mic or 0))}
+    for f in found:
+        if f.facts.get("muted") and f.count >= OFTEN and f.mic is not None:
+            kinds |= {("crosstalk", f.mic), ("rustle", 1 - f.mic)}
     if any(finding.kind == "one_place" for finding in found):
         # One place hears one gain: that both channels change alike does not prove the room.
         kinds.add(("background_change", None))
@@ -75,7 +75,8 @@ def _is_lone(finding: Finding, found: list[Finding]) -> bool:
     if finding.kind not in ("click", "wind") or finding.value is None or finding.count > 1:
         return False
     least_db = LONE_CRACK_DB if finding.kind == "click" else finding.limit
-    return len(_alike(finding, found)) == 1 and least_db is not None and finding.value < least_db
+    is_faint = least_db is not None and finding.value < least_db
+    return is_faint and len(_alike(finding, found)) == 1  # of a long take, few are to be counted
 
 
 def _is_cloth(talk: Finding, found: list[Finding]) -> bool:

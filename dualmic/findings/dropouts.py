@@ -46,10 +46,10 @@ MUTED_PAUSES_SHARE = 0.2
 # own level and was no fade of some milliseconds, as in an edit.
 OVER_CLOSING_DB, CLOSING_PERCENTILE, CLOSING_RUNS = 15.0, 75.0, 5
 TORN_UNDER_VOICE_DB = 25.0
+FADE_DB = 10.0  # the last millisecond under the last five
 # It also has to be its wearer's: a gate closes some time after words, on the other person's if need
 # be, and holds 0.15 s and more.
 WORDS_BEFORE_S = 0.1
-FADE_DB = 10.0  # the last millisecond under the last five
 TOPS_BESIDE_S = 0.25  # where wind runs into a ceiling, others are flat beside it
 
 
@@ -109,8 +109,8 @@ def _sorted_runs(hearing: Hearing, mic: int) -> tuple[list[HeldRun], list[HeldRu
             is_cut = False
         elif closing is not None and run.value in silent:
             # Hiss counts as its silence: that is how the last bit sounds as it flickers.
-            is_cut = run.before > closing and run.last > run.before * 10 ** (-FADE_DB / 10)
-            is_cut = is_cut and speaks_before(hearing, mic, start)
+            torn = run.before > closing and run.last > run.before * 10 ** (-FADE_DB / 10)
+            is_cut = torn and speaks_before(hearing, mic, start)
         elif run.is_hiss and hisses:
             is_cut = _speech_in(hearing, mic, start, end)
         else:
@@ -212,7 +212,7 @@ def _speech_in(hearing: Hearing, mic: int, start: int, end: int) -> bool:
 
 
 def speaks_before(hearing: Hearing, mic: int, start: int) -> bool:
-    """Whether the wearer speaks just before it, and the other person does not."""
+    """Whether the wearer speaks just before a cell, and the other person does not."""
     before = slice(max(start - round(WORDS_BEFORE_S * 100), 0), start)
     own, other = (hearing.activity.own[each][before] for each in (mic, 1 - mic))
     return bool(own.any()) and not other.all()
