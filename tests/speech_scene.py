@@ -31,6 +31,16 @@ def utterances() -> tuple[tuple[np.ndarray, ...], tuple[np.ndarray, ...]]:
     return people[0], people[1]
 
 
+@lru_cache(maxsize=1)
+def _long_white(seed: int, frames: int) -> np.ndarray:
+    return np.random.default_rng(seed).standard_normal((frames, 2))
+
+
+def _white(seed: int, frames: int) -> np.ndarray:
+    """Return white noise ``(frames, 2)`` of unit power; the start of one long draw."""
+    return _long_white(seed, max(frames, 90 * RATE_HZ))[:frames]
+
+
 @dataclass
 class Scene:
     """Samples ``(frames, 2)``, the clean voices by microphone, and each utterance's place."""
@@ -63,6 +73,24 @@ def make(
     seed: int = 1,
 ) -> Scene:
     """Return ``rounds`` of question and answer; every turn is two utterances a fifth apart."""
+    made = _made(
+        rounds, leak_db, delay_ms, noise_dbfs, gap_s, gains_db, invert_subject, speakers, seed
+    )
+    return Scene(made.samples.copy(), made.voices.copy(), made.noise.copy(), list(made.spoken))
+
+
+@lru_cache(maxsize=2)  # tests that stand together often begin with the same scene
+def _made(
+    rounds: int,
+    leak_db: float | None,
+    delay_ms: float,
+    noise_dbfs: float,
+    gap_s: float,
+    gains_db: tuple[float, float],
+    invert_subject: bool,
+    speakers: tuple[int, ...],
+    seed: int,
+) -> Scene:
     people = utterances()
     parts: list[tuple[int, np.ndarray]] = []
     for number in range(rounds):
@@ -84,7 +112,7 @@ def make(
         shift = round(delay_ms * RATE_HZ / 1000)
         leak = 10 ** (leak_db / 20) * np.roll(voices, shift, axis=0)
         heard += leak[:, ::-1]
-    noise = np.random.default_rng(seed).normal(0, 10 ** (noise_dbfs / 20), heard.shape)
+    noise = _white(seed, total) * 10 ** (noise_dbfs / 20)
     heard = (heard + noise) * 10 ** (np.array(gains_db) / 20)
     if invert_subject:
         heard[:, SUBJECT] *= -1
