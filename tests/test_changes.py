@@ -44,9 +44,9 @@ def test_a_small_jump_of_the_gain_is_a_note() -> None:
     assert abs(found.end_s - AT_S) < 0.25
 
 
-@pytest.mark.parametrize(("fan_dbfs", "severity"), [(-58, "warn"), (-61, "warn"), (-64, "note")])
+@pytest.mark.parametrize(("fan_dbfs", "severity"), [(-58, "warn"), (-64, "warn"), (-66, "note")])
 def test_fan_in_the_room_is_found_in_both_microphones(fan_dbfs: float, severity: str) -> None:
-    """Over a background of -70 dBFS; roads step by 7 dB as well."""
+    """Over a background of -70 dBFS: a cut across 5.5 dB is covered by what a voice does."""
     scene = speech_scene.make(4)
     fan = np.random.default_rng(5).normal(0, 10 ** (fan_dbfs / 20), len(scene.samples))
     on = slice(round(AT_S * RATE_HZ), round(UNTIL_S * RATE_HZ))
@@ -76,8 +76,8 @@ def test_a_background_that_swells_within_two_seconds_is_a_note() -> None:
     scene = speech_scene.make(4, gap_s=6.0)
     _, _, ends_s = scene.spoken[3]
     rise_s = np.clip(np.arange(len(scene.samples)) / RATE_HZ - ends_s - 1.0, 0, 3.0)
-    lorry = np.random.default_rng(5).normal(0, 10 ** (-80 / 20), len(scene.samples))
-    lorry *= 10 ** (rise_s * 10 / 20)
+    lorry = np.random.default_rng(5).normal(0, 10 ** (-73 / 20), len(scene.samples))
+    lorry *= 10 ** (rise_s * 5 / 20)  # from under the background of -70 dBFS to 12 dB over it
     scene.samples += np.column_stack([lorry, np.roll(lorry, 90)])
     found = findings(scene.samples)
     assert found

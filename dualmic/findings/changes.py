@@ -1,6 +1,6 @@
 """What changes for good: a gain that jumps or sets itself, a background that starts or stops.
 
-A machine in the room is heard by both microphones, see ``floors.py``; what a gain moves is found
+A machine in the room is heard by both microphones, see ``machines.py``; what a gain moves is found
 first, see ``jumps.py``.
 """
 
@@ -10,13 +10,12 @@ import numpy as np
 
 from dualmic.findings.automatic import automatic_gain, pause_rises
 from dualmic.findings.base import BLOCK_CELLS, BLOCKS_PER_S, Finding, Limits, in_blocks
-from dualmic.findings.floors import BAND_DB, Step, find_steps
 from dualmic.findings.gain_scan import find_gain_rises
 from dualmic.findings.gain_steps import with_gain_rises
 from dualmic.findings.jumps import LEAST_JUMP_DB, Jump, find_jumps
-from dualmic.findings.moments import moment
+from dualmic.findings.machines import find_machines
 from dualmic.findings.parts import parts_of
-from dualmic.findings.quiet_steps import A_DB, a_weighted_db, find_quiet_steps
+from dualmic.findings.quiet_steps import a_weighted_db
 from dualmic.findings.tones import with_tones
 from dualmic.hearing import Hearing
 from dualmic.meters.bands import stretches
@@ -29,19 +28,6 @@ STEADY_S, STEADY_DB = 1.5, 8.0  # speech moves more than that within a second an
 # So far over the quietest of the seconds around, what is steady is a vowel that somebody holds.
 HELD_DB, AROUND, AROUND_PERCENTILE = 20.0, 7 * BLOCKS_PER_S, 15
 SILENT_DB = -125.0  # a mute, no background
-CHANGE_DB, MANY_BANDS, NOTE_DB = 3.5, 8, 4.0  # where so many of both change alike, and elsewhere
-ONE_MIC_DB = 6.5  # of a background that one microphone alone hears: voices move by less
-# A cut across less is covered by the voice's own changes; what passes on a road steps by up to 7.4
-# dB within a second now and then.
-BACKGROUND_DB = 8.0
-LOUDEST_DB = 30.0  # our choice: what comes up by more comes after silence, as where a take fades in
-FOLLOW_DB, FOLLOW_SHARE = 1.0, 0.5  # of the bands, in the microphone that hears it less
-UNEQUAL_DB = 6.0
-# A machine is heard in several bands, and for sure in two of each microphone; a voice that holds a
-# vowel may hide or show the background in one or two.
-LEAST_BANDS, LEAST_BANDS_EACH = 3, 2
-VOICED, OUTSIDE_DB = 7, 5.0  # bands below 8 kHz; what both microphones have to show beside them
-SLACK_S, SAME_S = 0.3, 8.0  # between what both ways say of one change's moment
 APART_S = 1.5  # a jump of gain and a change of background nearer than this are one thing
 BOTTOM_S, BOTTOM_DB = 6.0, 2.5
 BOTTOM_PERCENTILES = (2, 10)
@@ -78,22 +64,19 @@ def _changes(hearing: Hearing, blocks: Powers, pumping: set[int | None]) -> list
         heard[mic] = np.nan
     talk = _talk(hearing, blocks)
     pause: Mask = np.all(in_blocks(hearing.activity.pause, blocks.shape[1]), axis=1)
-    steps = find_steps(heard, talk, pause, A_DB[: blocks.shape[2]])
     # Where both channels hold one microphone, their difference is none of a gain.
     shared: Mask = np.any(in_blocks(hearing.shared, blocks.shape[1]), axis=1)
     apart = np.where(shared[:, None], np.nan, blocks)
     jumps = [j for j in find_jumps(hearing, apart, quiet) if j.mic not in pumping]
-    quiet_steps = find_quiet_steps(heard, quiet, talk, pause)
     rises = find_gain_rises(heard, talk, pause)
     jumps = with_gain_rises(hearing, jumps, rises, heard, quiet)
     if pumping:  # the differences between the microphones then move by themselves
         jumps = [replace(jump, sure=False) for jump in jumps]
     end_s = hearing.measured.duration_s - EDGE_S
     rooms = [
-        (step.at / BLOCKS_PER_S, finding)
-        for step in _joined(steps, quiet_steps, heard, (talk, pause))
-        if EDGE_S <= step.at / BLOCKS_PER_S <= end_s
-        and (finding := of_background(step)) is not None
+        (at_s, finding)
+        for at_s, finding in find_machines(heard, quiet, talk, pause)
+        if EDGE_S <= at_s <= end_s
     ]
     # What both microphones hear is the room, unless a gain is sure to have jumped there; no room
     # shifts a voice that stands over it.
@@ -212,97 +195,3 @@ def steady(level_db: Powers) -> Mask:
         is_held = np.median(level_db[:, first:end], axis=1) - lowest > HELD_DB
         found[first:end] = not is_held.any()
     return found
-
-
-def _joined(
-    steps: list[Step], quiet_steps: list[Step], blocks: Powers, masks: tuple[Mask, Mask]
-) -> list[Step]:
-    """Return all steps, each once: dated band by band where both ways agree on the moment.
-
-    Of the two the smaller is told, as a voice may be in the other, and surely only if one of them
-    is sure by itself. Where the moments differ, both sides of what both know are asked for the one
-    between.
-    """
-    slack, reach = round(SLACK_S * BLOCKS_PER_S), round(SAME_S * BLOCKS_PER_S)
-    steps, told = (
-        [step for step in each if of_background(step) is not None] for each in (steps, quiet_steps)
-    )
-
-    def near(step: Step, quiet: Step, blocks: int) -> bool:
-        return step.falls == quiet.falls and quiet.first - blocks <= step.at <= quiet.last + blocks
-
-    agreed = []
-    for step in steps:
-        same = next((quiet for quiet in told if near(step, quiet, slack)), None)
-        if same is not None:
-            smaller = min(step, same, key=lambda each: float(np.nanmax(np.abs(each.weighted_db))))
-            at, first, last = step.at, step.first, step.last
-            steep = any(_is_plain(each) for each in (step, same))
-            agreed.append(replace(smaller, at=at, first=first, last=last, steep=steep))
-    # What bands tell alone may be a lorry that passes, or its moment wrong: never steep.
-    alone = [
-        replace(step, steep=False)
-        for step in steps
-        if not any(near(step, quiet, reach) for quiet in told)
-    ]
-    rest = []
-    for quiet in told:
-        if any(near(step, quiet, slack) for step in agreed):
-            continue
-        others = [s for s in steps if near(s, quiet, reach)]
-        if others:
-            quiet = _dated(quiet, min(others, key=lambda o: abs(o.at - quiet.at)), blocks, masks)
-        rest.append(quiet)
-    return sorted([*agreed, *alone, *rest], key=lambda step: step.at)
-
-
-def _dated(quiet: Step, other: Step, blocks: Powers, masks: tuple[Mask, Mask]) -> Step:
-    """Date a step by what either way knows of the backgrounds on both sides."""
-    before = np.concatenate([quiet.before_db, other.before_db])
-    by = np.concatenate([quiet.by_db, other.by_db])
-    span = min(quiet.first, other.first), max(quiet.last, other.last)
-    at, first, last = moment(np.tile(blocks, (2, 1, 1)), before, before + by, span, *masks)
-    return replace(quiet, at=at, first=first, last=last)
-
-
-def _is_plain(step: Step) -> bool:
-    found = of_background(step)
-    return found is not None and found.severity != "note"
-
-
-def of_background(step: Step) -> Finding | None:
-    """Return what a step of the background is; None for what one band of a voice may look like."""
-    by = step.by_db * (-1.0 if step.falls else 1.0)
-    same = np.nan_to_num(by) >= BAND_DB
-    change = step.weighted_db
-    # Under 100 Hz and over 8 kHz a voice reaches nearly never: there one band is enough.
-    outside = np.nan_to_num(by[:, [0, *range(VOICED, by.shape[1])]]).min(axis=0) >= OUTSIDE_DB
-    if (same.sum() < LEAST_BANDS and not outside.any()) or np.isnan(change).all():
-        return None
-    mic = int(np.nanargmax(np.abs(change)))
-    value = float(change[mic])
-    if abs(value) < (CHANGE_DB if same.sum() >= MANY_BANDS else NOTE_DB):
-        return None
-    # The bands that show it here: do they follow there?
-    there = by[1 - mic, same[mic]]
-    there = there[np.isfinite(there)]
-    follows = bool(len(there)) and bool((there >= FOLLOW_DB).mean() > FOLLOW_SHARE)
-    if not follows and (abs(value) < ONE_MIC_DB or same[mic].sum() < LEAST_BANDS):
-        return None
-    everywhere = follows and value * change[1 - mic] > 0 and abs(change[1 - mic]) >= CHANGE_DB
-    plain = everywhere and step.steep and bool(same.sum(axis=1).min() >= LEAST_BANDS_EACH)
-    plain = plain and BACKGROUND_DB <= abs(value) <= LOUDEST_DB
-    plain = plain and bool(np.ptp(change) <= UNEQUAL_DB)
-    span = step.first / BLOCKS_PER_S - SURE_S, step.last / BLOCKS_PER_S + SURE_S
-    severity: Severity = "warn" if plain else "note"
-    where = None if follows else mic
-    return Finding(
-        "background_change",
-        where,
-        float(span[0]),
-        float(span[1]),
-        severity,
-        round(value, 1),
-        BACKGROUND_DB,
-        "dB",
-    )

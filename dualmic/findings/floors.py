@@ -30,7 +30,6 @@ PARTS = 5  # of a window: a held vowel lies in one or two, a background shows in
 BAND_DB = 2.5  # what a band has to change by to be asked for the moment
 STEP_DB = 3.5
 LASTING_DB = 3.0  # a louder background never lies further under itself
-NEAR_S, LEAST_NEAR, STEEP_SHARE = 0.75, 10, 0.6
 PAUSES_S, LEAST_PAUSE = 10.0, 4  # how far a pause is looked for, and its least blocks
 EDGE_OF_TALK_S, AT_EDGE = 0.5, 0.5  # share of talk on the one side more than on the other
 # Gaps in a stretch that shows a step; steps nearer than this are one, of at least half its size.
@@ -44,8 +43,7 @@ class Step:
 
     ``by_db`` is ``(2, bands)``, NaN where a band says nothing, ``before_db`` the background before
     it, and ``weighted_db`` ``(2,)`` what the bands that say something change by together; ``first``
-    to ``last`` are the blocks the step surely lies within; ``steep``: most of it shows within
-    three quarters of a second, as a machine starts; a lorry or a crowd takes longer to come.
+    to ``last`` are the blocks the step surely lies within.
     """
 
     at: int
@@ -54,7 +52,6 @@ class Step:
     before_db: Powers
     by_db: Powers
     weighted_db: Powers
-    steep: bool
 
     @property
     def size(self) -> float:
@@ -223,9 +220,8 @@ def _step(
     louder = np.maximum(before[use], after[use])
     if not _in_pauses(rows[use] - louder[:, None], talk, pause, at, -1 if sign < 0 else 1):
         return None
-    steep = _is_steep(rows[use], before[use], after[use], at)
     before = before.reshape(mics, -1)
-    return Step(at, first, last, before, by.reshape(mics, -1), change, steep)
+    return Step(at, first, last, before, by.reshape(mics, -1), change)
 
 
 def _in_pauses(over_db: Powers, talk: Mask, pause: Mask, at: int, to: int) -> bool:
@@ -244,25 +240,6 @@ def _in_pauses(over_db: Powers, talk: Mask, pause: Mask, at: int, to: int) -> bo
     if told.shape[1] < LEAST_PAUSE or not len(told):
         return not at_edge
     return bool(np.nanmedian(told) > -LASTING_DB)
-
-
-def _is_steep(rows: Powers, before: Powers, after: Powers, at: int) -> bool:
-    """Whether the lowest levels just before and after the moment show most of the step."""
-    reach = round(NEAR_S * BLOCKS_PER_S)
-    sides = rows[:, max(at - reach, 0) : at], rows[:, at : at + reach]
-    if min(side.shape[1] for side in sides) < LEAST_NEAR:
-        return False
-    known = np.all([np.isfinite(side).any(axis=1) for side in sides], axis=0)
-    if not known.any():
-        return False
-    low = [np.nanpercentile(side[known], 100 * HIGH, axis=1) for side in sides]
-    before, after = before[known], after[known]
-    by = after - before
-    falls = by < 0
-    # Words may lie over the lower of the two backgrounds for so long: that says nothing.
-    share = np.where(falls, before - low[1], low[1] - before) / np.abs(by)
-    held = np.where(falls, low[0] - after, after - low[0]) / np.abs(by)
-    return bool(np.median(np.minimum(share, held)) > STEEP_SHARE)
 
 
 def _without_echoes(steps: list[Step]) -> list[Step]:

@@ -19,7 +19,6 @@ CHANGE_DB = 3.5
 SPLIT_DB = 3.0
 APART_DB = 2.0  # the quarters of blocks next to the change keep this far apart
 STEADY_NOISE_DB = 4.0  # between quartiles: machines and hiss are steady, traffic is not
-NEAR_S, LEAST_NEAR, STEEP_SHARE = 0.75, 4, 0.6
 MOST_GONE = 0.3  # of a side's blocks in which a microphone was silent: a gap, else it is not there
 # A-weighting at the middle of each band, 20 to 100 Hz, the speech bands, and 8 to 20 kHz:
 # IEC 61672-1, rounded.
@@ -100,8 +99,7 @@ def _change(
     known = np.where(np.isfinite(change)[:, None], before, np.nan)
     near = int(at[max(split - least, first)]), int(at[min(split + least, end) - 1]) + 1
     moment_at, earliest, latest = moment(blocks, known, after, near, *masks)
-    steep = _is_steep(weighted[row], at, split, float(rows[row]))
-    return Step(moment_at, earliest, latest, before, after - before, change, steep)
+    return Step(moment_at, earliest, latest, before, after - before, change)
 
 
 def _medians(levels_db: Powers) -> Powers:
@@ -109,17 +107,6 @@ def _medians(levels_db: Powers) -> Powers:
     gone = np.isnan(levels_db[..., 0]).mean(axis=1) > MOST_GONE
     some = np.where(gone[:, None, None], 0.0, levels_db)
     return np.where(gone[:, None], np.nan, np.nanmedian(some, axis=1))
-
-
-def _is_steep(level: Powers, at: np.ndarray, split: int, by: float) -> bool:
-    """Whether the nearest quiet blocks, not long apart, show most of the change."""
-    reach = round(NEAR_S * 100) // BLOCK_CELLS
-    before = level[(at < at[split]) & (at >= at[split - 1] - reach)][-reach:]
-    after = level[(at >= at[split]) & (at < at[split] + reach)][:reach]
-    apart = at[split] - at[split - 1]
-    if apart > reach or min(len(before), len(after)) < LEAST_NEAR:
-        return False
-    return bool((np.median(after) - np.median(before)) / by > STEEP_SHARE)
 
 
 def _measures(levels_db: Powers) -> Powers:

@@ -1,0 +1,132 @@
+"""Backgrounds that start or stop, as machines do: told two ways, joined, and judged.
+
+``floors.py`` tells them band by band, ``quiet_steps.py`` by what lies between words. What comes at
+once in both microphones is a machine, see ``at_once.py``; all else may be a lorry that passes.
+"""
+
+from dataclasses import replace
+
+import numpy as np
+
+from dualmic.findings.at_once import at_once
+from dualmic.findings.base import BLOCKS_PER_S, Finding
+from dualmic.findings.floors import BAND_DB, Step, find_steps
+from dualmic.findings.moments import moment
+from dualmic.findings.quiet_steps import A_DB, find_quiet_steps
+from dualmic.record import Severity
+from dualmic.tiles import Mask, Powers
+
+# All our choices, tuned on simulated scenes.
+CHANGE_DB, MANY_BANDS, NOTE_DB = 3.5, 8, 4.0  # where so many of both change alike, and elsewhere
+ONE_MIC_DB = 6.5  # of a background that one microphone alone hears: voices move by less
+BACKGROUND_DB = 6.0  # a cut across less is covered by the voice's own changes
+LOUDEST_DB = 30.0  # what comes up by more comes after silence, as where a take fades in
+# A change at once is so much likelier than a slow one, in each microphone and in both, in nepers.
+AT_ONCE_EACH, AT_ONCE_BOTH = 1.5, 5.0
+FOLLOW_DB, FOLLOW_SHARE = 1.0, 0.5  # of the bands, in the microphone that hears it less
+# A machine is heard in several bands: a voice that holds a vowel may look like one in two.
+LEAST_BANDS = 3
+VOICED, OUTSIDE_DB = 7, 5.0  # bands below 8 kHz; what both microphones have to show beside them
+SLACK_S, SAME_S = 0.3, 8.0  # between what both ways say of one change's moment
+SURE_S = 0.1  # how near the moment is known, words before and after it permitting
+
+
+def find_machines(
+    blocks: Powers, quiet: Mask, talk: Mask, pause: Mask
+) -> list[tuple[float, Finding]]:
+    """Return the changes of background and their moments in seconds, in order of time.
+
+    Args:
+        blocks: band levels of every 50 ms in dB, ``(2, blocks, bands)``, NaN where nothing is.
+        quiet: which blocks hold the background alone, ``(blocks,)``.
+        talk: which hold anybody's speech.
+        pause: which lie in pauses.
+
+    """
+    steps = find_steps(blocks, talk, pause, A_DB[: blocks.shape[2]])
+    quiet_steps = find_quiet_steps(blocks, quiet, talk, pause)
+    found = []
+    for step in _joined(steps, quiet_steps, blocks, (talk, pause)):
+        finding = _of_step(step)
+        if finding is not None:
+            after = step.before_db + step.by_db
+            nepers = at_once(blocks, step.before_db, after, step.at, (talk, pause))
+            found.append((step.at / BLOCKS_PER_S, _judged(finding, nepers)))
+    return found
+
+
+def _joined(
+    steps: list[Step], quiet_steps: list[Step], blocks: Powers, masks: tuple[Mask, Mask]
+) -> list[Step]:
+    """Return all steps, each once: dated band by band where both ways agree on the moment.
+
+    Of the two the smaller is told, as a voice may be in the other. Where the moments differ, both
+    sides of what both know are asked for the one between.
+    """
+    slack, reach = round(SLACK_S * BLOCKS_PER_S), round(SAME_S * BLOCKS_PER_S)
+    steps, told = (
+        [step for step in each if _of_step(step) is not None] for each in (steps, quiet_steps)
+    )
+
+    def near(step: Step, quiet: Step, blocks: int) -> bool:
+        return step.falls == quiet.falls and quiet.first - blocks <= step.at <= quiet.last + blocks
+
+    agreed = []
+    for step in steps:
+        same = next((quiet for quiet in told if near(step, quiet, slack)), None)
+        if same is not None:
+            smaller = min(step, same, key=lambda each: float(np.nanmax(np.abs(each.weighted_db))))
+            agreed.append(replace(smaller, at=step.at, first=step.first, last=step.last))
+    alone = [step for step in steps if not any(near(step, quiet, reach) for quiet in told)]
+    rest = []
+    for quiet in told:
+        if any(near(step, quiet, slack) for step in agreed):
+            continue
+        others = [s for s in steps if near(s, quiet, reach)]
+        if others:
+            quiet = _dated(quiet, min(others, key=lambda o: abs(o.at - quiet.at)), blocks, masks)
+        rest.append(quiet)
+    return sorted([*agreed, *alone, *rest], key=lambda step: step.at)
+
+
+def _dated(quiet: Step, other: Step, blocks: Powers, masks: tuple[Mask, Mask]) -> Step:
+    """Date a step by what either way knows of the backgrounds on both sides."""
+    before = np.concatenate([quiet.before_db, other.before_db])
+    by = np.concatenate([quiet.by_db, other.by_db])
+    span = min(quiet.first, other.first), max(quiet.last, other.last)
+    at, first, last = moment(np.tile(blocks, (2, 1, 1)), before, before + by, span, *masks)
+    return replace(quiet, at=at, first=first, last=last)
+
+
+def _of_step(step: Step) -> Finding | None:
+    """Return what a step of the background is; None for what one band of a voice may look like."""
+    by = step.by_db * (-1.0 if step.falls else 1.0)
+    same = np.nan_to_num(by) >= BAND_DB
+    change = step.weighted_db
+    # Under 100 Hz and over 8 kHz a voice reaches nearly never: there one band is enough.
+    outside = np.nan_to_num(by[:, [0, *range(VOICED, by.shape[1])]]).min(axis=0) >= OUTSIDE_DB
+    if (same.sum() < LEAST_BANDS and not outside.any()) or np.isnan(change).all():
+        return None
+    mic = int(np.nanargmax(np.abs(change)))
+    value = float(change[mic])
+    if abs(value) < (CHANGE_DB if same.sum() >= MANY_BANDS else NOTE_DB):
+        return None
+    # The bands that show it here: do they follow there?
+    there = by[1 - mic, same[mic]]
+    there = there[np.isfinite(there)]
+    follows = bool(len(there)) and bool((there >= FOLLOW_DB).mean() > FOLLOW_SHARE)
+    if not follows and (abs(value) < ONE_MIC_DB or same[mic].sum() < LEAST_BANDS):
+        return None
+    start_s, end_s = step.first / BLOCKS_PER_S - SURE_S, step.last / BLOCKS_PER_S + SURE_S
+    where = None if follows else mic
+    value = round(value, 1)
+    return Finding("background_change", where, start_s, end_s, "note", value, BACKGROUND_DB, "dB")
+
+
+def _judged(finding: Finding, nepers: Powers) -> Finding:
+    """Return a change as more than a note where it comes or goes at once in both microphones."""
+    sure = finding.mic is None and BACKGROUND_DB <= abs(finding.value or 0.0) <= LOUDEST_DB
+    # Comparisons with NaN are false: a microphone that says nothing bears nothing out.
+    sure = sure and bool((nepers > AT_ONCE_EACH).all() and nepers.sum() > AT_ONCE_BOTH)
+    severity: Severity = "warn" if sure else "note"
+    return replace(finding, severity=severity)
