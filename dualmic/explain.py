@@ -114,7 +114,12 @@ RULES: dict[str, Rule] = {
     ),
     "noise": Rule(
         "own speech, noise removed, over the background of the pauses, both A-weighted",
-        _of("meters.noise", LEAST_S="from {:g} s of pauses or more")
+        _of(
+            "meters.noise",
+            LEAST_S="from {:g} s of pauses or more",
+            BURST_DB="without what stands {:g} dB out of them",
+            LONGEST_BURST_S="for {:g} s or less",
+        )
         + _of(
             "findings.background",
             QUIETEST_PERCENTILE="without them, over what {:g} % of the take stay under",
@@ -200,9 +205,10 @@ RULES: dict[str, Rule] = {
     "background_change": Rule(
         "the quietest of what lies between the words changes from one side to the other",
         _of(
-            "findings.changes",
+            "findings.machines",
             BACKGROUND_DB="by {:g} dB or more, less is a note",
             LOUDEST_DB="and so is more than {:g} dB, as out of silence",
+            AT_ONCE_BOTH="and what is less than {:g} nepers likelier at once than slow",
         )
         + _of("meters.tones", LINE_DB="or a tone of both microphones, {:g} dB over its noise"),
     ),

@@ -2,6 +2,9 @@
 
 The floor is the power mean over 100 ms frames that lie wholly inside pauses (from 0.3 s after to
 0.1 s before speech), DC removed, 20 Hz to 20 kHz and A-weighted. At least 2 s of pauses are needed.
+A sound that is over within a second and stands far out of the pauses, as the clap of a slate, a
+cough or a word taken for a pause, is no background and left out.
+
 Speech-to-noise compares the wearer's own speech, the noise's power removed, with that floor, both
 A-weighted.
 
@@ -14,11 +17,19 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from dualmic.meters.masks import holding, mask_of, runs_of
 from dualmic.meters.spectrum import FRAMES_PER_S
 from dualmic.tiles import Floats, Mask, power_db
 
 LEAST_S = 2.0
 SILENCE_POWER = 1e-14  # -140 dBFS: digital silence, not a background
+# Our choices: a voice among others outside, or what passes on a road, hardly stands so far out of
+# the pauses' median; a clap does, and its echo until it has come down to the lower figure.
+BURST_DB, ECHO_DB = 15.0, 6.0
+LONGEST_BURST_S = 1.0
+# Of the pauses, in which all bursts may lie that fill a pause of their own: a background that came
+# and stayed fills more.
+FEW = 0.1
 
 
 @dataclass(frozen=True)
@@ -42,6 +53,7 @@ def noise_floor(audible: Floats, a_weighted: Floats, pause_frames: Mask) -> Nois
 
     """
     used = pause_frames[: len(audible)] & (audible > SILENCE_POWER)
+    used &= ~(_bursts(audible, used) | _bursts(a_weighted, used))
     if used.sum() < LEAST_S * FRAMES_PER_S:
         return None
     low, high = np.percentile(power_db(audible[used]), [10, 90])
@@ -52,6 +64,22 @@ def noise_floor(audible: Floats, a_weighted: Floats, pause_frames: Mask) -> Nois
         p90_dbfs=float(high),
         measured_s=float(used.sum()) / FRAMES_PER_S,
     )
+
+
+def _bursts(power: Floats, pause: Mask) -> Mask:
+    """Return the frames of short loud sounds in pauses."""
+    if not pause.any():
+        return pause
+    usual = np.median(power[pause])
+    loud = pause & (power > usual * 10 ** (BURST_DB / 10))
+    starts, ends = runs_of(holding(pause & (power > usual * 10 ** (ECHO_DB / 10)), loud))
+    short = ends - starts <= LONGEST_BURST_S * FRAMES_PER_S
+    starts, ends = starts[short], ends[short]
+    if (ends - starts).sum() > FEW * pause.sum():
+        quiet = np.pad(pause, 1, constant_values=True)
+        inside = quiet[starts] & quiet[ends + 1]
+        starts, ends = starts[inside], ends[inside]
+    return mask_of(starts, ends, len(power))
 
 
 def speech_to_noise_db(
