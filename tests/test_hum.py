@@ -8,6 +8,7 @@ import soundfile as sf
 from speech_scene import RATE_HZ, SUBJECT, make
 
 from dualmic.meters.hum import HumLines, HumMeter, find_hum
+from dualmic.meters.hum_edges import edge_s
 from dualmic.record import TakeRecord
 from dualmic.settings import Settings
 from dualmic.take import CheckOptions, check_take
@@ -140,3 +141,10 @@ def test_a_hum_that_comes_and_goes_is_dated_under_speech(
     (found,) = [p for p in check_take([tmp_path / "take.wav"]).problems if p.kind == "hum"]
     assert abs(found.start_s - start_s) < 0.25
     assert abs(found.end_s - end_s) < 0.25
+
+
+def test_a_hum_in_digital_silence_has_no_edge() -> None:
+    """A microphone died within the ten seconds that its hum is told from."""
+    time_s = np.arange(8000) / 1000
+    samples = np.where(time_s < 4.0, 0.01 * np.sin(2 * np.pi * 50 * time_s), 0.0)
+    assert edge_s(samples, 1000, [50.0], comes=True, known=slice(4200, 8000)) is None

@@ -61,6 +61,8 @@ def edge_s(
         means = (back[:, inside] * row[inside]).mean(axis=1)
         best = int(np.argmax(np.abs(means)))
         size = float(np.abs(means[best]))
+        if size == 0.0:  # digital silence: the hum is gone from where it was told
+            return None
         along = (row * back[best] * means[best].conj() / size).real / size
         # A line that voices cover counts for less than one that stands still.
         steady = 1.0 / (0.05 + float(np.var(along[inside])))
