@@ -34,6 +34,9 @@ HUM_FREE_BANDS = slice(
     2, 5
 )  # 600 Hz to 4 kHz: a dead input hums, and a hum may cover the leak that is missed
 CLEAR_DB = 6.0  # the leak that is missed would stand this far over the noise
+# What somebody wears, and what hears a room at all, never holds one level so closely, second by
+# second, for the whole of a take: there as much would leak as among people who sit together.
+EVEN_DB, EVEN_LEAST_S, NEAR_LEAK_DB = 0.5, 30, -15.0
 # Alive is what stands so far over the floor. Of what is heard then the weaker part is leak.
 ALIVE_DB, LEAK_PERCENTILE = 10.0, 20.0
 LEAST_VOICE_CELLS = 50  # half a second of a word
@@ -57,7 +60,7 @@ def deaf(bands_db: np.ndarray, mic: int, silent: Mask) -> Mask:
     leak: UsualLeak | None = None
     alive_noise: float | None = None
     if usual < 10 ** (LEAST_LEAK_DB / 10):
-        usual = 10 ** (LEAST_LEAK_DB / 10)
+        usual = 10 ** ((NEAR_LEAK_DB if _is_even(pieces) else LEAST_LEAK_DB) / 10)
         if sum(int(piece.loud.sum()) for piece in pieces) >= 100:
             # It heard voices once and may have died early, or its wearer hardly speaks and no leak
             # is heard. Only a dead input heard all that the other does up to a moment, or has
@@ -91,6 +94,15 @@ def deaf(bands_db: np.ndarray, mic: int, silent: Mask) -> Mask:
     heard = number_in(loud, starts, ends) >= LEAST_VOICE_CELLS
     joined &= ~mask_of(starts[heard], ends[heard], cells)
     return longer(joined & ~silent, round(DEAF_LEAST_S * 100))
+
+
+def _is_even(pieces: list["_Piece"]) -> bool:
+    """Whether a microphone holds one level throughout, as an input does that nothing reaches."""
+    seconds = np.concatenate([piece.seconds for piece in pieces])
+    if len(seconds) < EVEN_LEAST_S:
+        return False
+    low, high = np.percentile(seconds, [5, 95])
+    return bool(high < 10 ** (EVEN_DB / 10) * low)
 
 
 def _fell_silent(pieces: list["_Piece"]) -> bool:
@@ -170,6 +182,8 @@ class _Piece:
         self.voices, self.traced = (row[::SHARE_STEP_CELLS][known] for row in (voice, traced))
         self.talk, self.no_trace = talk[inside], no_trace
         self.loud = (own > 30 * floor)[inside] & ~silent[stretch.part]
+        live = own[inside][~silent[stretch.part]]
+        self.seconds = live[: len(live) // 100 * 100].reshape(-1, 100).mean(axis=1)
         self.still = (moving_mean(own, 21) < 10 ** (TRACE_DB / 10) * floor)[inside]
 
     def lacking(self, usual: float, leak: UsualLeak | None, alive_noise: float | None) -> Mask:

@@ -71,6 +71,8 @@ RULES: dict[str, Rule] = {
             "deaf_mics",
             DEAF_LEAST_S="for {:g} s or more where it holds a background",
             CLEAR_DB="the leak that is missed would stand {:g} dB over the noise",
+            NEAR_LEAK_DB="a leak of {:g} dB, where nothing was ever heard and",
+            EVEN_DB="its level stays within {:g} dB",
         ),
         "mic_dead",
     ),
@@ -90,6 +92,7 @@ RULES: dict[str, Rule] = {
             ONE_PLACE_SPREAD_DB="level differences within {:g} dB of each other",
             SURELY_ONE_PLACE_DB="a note over {:g} dB",
             ONE_PLACE_DELAY_MS="arrivals within {:g} ms: no wider than a camera's own pair",
+            CAMERA_DELAY_MS="of one person alone, a note over {:g} ms",
         ),
     ),
     "polarity": Rule(

@@ -93,6 +93,19 @@ def test_a_machine_that_covers_the_leaks_leaves_no_microphone_dead(
     assert dead(scene.samples) == []
 
 
+@pytest.mark.parametrize(("swells_db", "is_dead"), [(0.0, True), (1.5, False)])
+def test_an_input_that_nothing_ever_reaches_is_dead_though_its_hiss_is_loud(
+    swells_db: float, is_dead: bool
+) -> None:
+    """The leak of -14 dB would stand 12 dB over it; a room, heard or not, never holds so still."""
+    scene = speech_scene.make(6, noise_dbfs=-75.0)
+    hiss = np.random.default_rng(4).normal(0, 10 ** (-48 / 20), len(scene.samples))
+    time_s = np.arange(len(hiss)) / RATE_HZ
+    hiss *= 10 ** (swells_db / 2 * np.sin(2 * np.pi * time_s / 20) / 20)
+    scene.samples[:, INTERVIEWER] = hiss
+    assert [f.mic for f in dead(scene.samples)] == [INTERVIEWER] * is_dead
+
+
 def test_one_noisy_microphone_that_hears_no_leak_is_not_dead() -> None:
     """Its wearer is heard over the noise, the other person never was: nothing is missed."""
     scene = speech_scene.make(6, leak_db=-26.0, noise_dbfs=-75.0)

@@ -61,6 +61,25 @@ def test_short_assent_is_a_note() -> None:
     assert found[0].facts["assent"]
 
 
+def test_an_assent_after_an_interruption_is_told_apart() -> None:
+    scene = speech_scene.make(3)
+    at_s = scene.answers()[0][0] + 0.3
+    talk_over(scene, at_s, 2.0)
+    talk_over(scene, at_s + 2.9, 0.5)
+    found = sorted(findings(scene.samples, "both_talking"), key=lambda f: f.start_s)
+    assert [(f.severity, f.facts["assent"]) for f in found] == [("warn", False), ("note", True)]
+    assert np.allclose([f.end_s for f in found], [at_s + 2.0, at_s + 3.4], atol=0.25)
+
+
+def test_two_assents_within_two_seconds_are_no_interruption() -> None:
+    scene = speech_scene.make(3)
+    at_s = scene.answers()[0][0] + 0.3
+    for start_s in (at_s, at_s + 1.3):
+        talk_over(scene, start_s, 0.4)
+    found = findings(scene.samples, "both_talking")
+    assert [(f.severity, f.facts["assent"]) for f in found] == [("note", True)] * 2
+
+
 @pytest.mark.parametrize(("length_s", "severity"), [(1.0, "note"), (1.4, "warn")])
 def test_an_interruption_of_a_second_only_may_be_one(length_s: float, severity: str) -> None:
     """Of one that lasts two seconds, so much was heard."""
@@ -123,6 +142,15 @@ def test_one_place_at_its_limit_may_be_two_people_who_sit_close(
     far = 10 ** (-apart_db / 20) * np.roll(scene.voices, 6, axis=0)
     (found,) = findings(scene.voices + far[:, ::-1] + scene.noise, "one_place")
     assert (found.severity, found.facts.get("doubted", False)) == (severity, severity == "note")
+
+
+@pytest.mark.parametrize(("delay_ms", "severity"), [(0.1, "warn"), (-0.5, "note")])
+def test_one_person_alone_may_have_a_late_radio_link(delay_ms: float, severity: str) -> None:
+    """The other one never speaks, and the way to their microphone takes as long as the link."""
+    scene = speech_scene.make(3, leak_db=None, speakers=(SUBJECT,))
+    scene.samples[:, INTERVIEWER] += np.roll(scene.voices[:, SUBJECT], round(48 * delay_ms))
+    (found,) = findings(scene.samples, "one_place")
+    assert found.severity == severity
 
 
 def test_a_cameras_pair_in_a_live_room_is_one_place() -> None:

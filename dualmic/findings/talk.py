@@ -4,6 +4,8 @@ Whether two people talk at once, or one voice is merely loud in both microphones
 levels move: a leak follows its voice up and down, another person's words do not.
 """
 
+from collections.abc import Iterator
+
 import numpy as np
 
 from dualmic.findings.base import Finding, Limits, as_note
@@ -11,6 +13,7 @@ from dualmic.hearing import Hearing
 from dualmic.meters.bands import voice_power
 from dualmic.meters.masks import bridged, cells_of, runs_of
 from dualmic.meters.one_voice import TWO_SHARE
+from dualmic.meters.speech import TURN_BRIDGE_S
 from dualmic.meters.two_voices import TwoVoices
 from dualmic.stack import let_go
 from dualmic.tiles import Floats, Mask, power_db
@@ -31,6 +34,7 @@ ONE_PLACE_SPREAD_DB, ONE_PLACE_CELLS = 7.0, 31
 ONE_PLACE_APART_DB = 6.0
 SURELY_ONE_PLACE_DB = 6.5  # people who sit 0.4 m apart reached 6.9 dB
 ONE_PLACE_DELAY_MS = 1.0  # 34 cm: wider than any camera's own pair
+CAMERA_DELAY_MS = 0.25  # 9 cm: as far apart as microphones are that a camera has built in
 LEAST_SPEECH_S = 3.0
 
 
@@ -49,7 +53,7 @@ def both_talking(hearing: Hearing, _limits: Limits) -> list[Finding]:
     at_once = hearing.activity.at_once
     blown = _blown(hearing, len(together))
     found = []
-    for start, end in zip(*runs_of(bridged(together, round(TOGETHER_BRIDGE_S * 100))), strict=True):
+    for start, end in _stretches(together, own[0]):
         inside = together[start:end]
         length_s = float(inside.sum()) / 100
         if length_s < SHORTEST_S:
@@ -82,6 +86,26 @@ def both_talking(hearing: Hearing, _limits: Limits) -> list[Finding]:
     return found
 
 
+def _stretches(together: Mask, interviewer: Mask) -> Iterator[tuple[int, int]]:
+    """Yield the stretches in which both talk, short gaps bridged, assents beside them apart."""
+    asks = bridged(interviewer, round(TURN_BRIDGE_S * 100))
+    for first, last in zip(
+        *runs_of(bridged(together, round(TOGETHER_BRIDGE_S * 100))), strict=True
+    ):
+        pieces: list[tuple[int, int]] = []
+        for start, end in zip(*runs_of(asks[first:last]), strict=True):
+            at = first + start + np.flatnonzero(together[first + start : first + end])
+            if not len(at):
+                continue
+            piece = int(at[0]), int(at[-1]) + 1
+            before = pieces[-1] if pieces else piece
+            lengths = [together[slice(*each)].sum() / 100 for each in (before, piece)]
+            if pieces and min(lengths) >= ASSENT_S:
+                piece = pieces.pop()[0], piece[1]
+            pieces.append(piece)
+        yield from pieces
+
+
 def one_place(hearing: Hearing) -> list[Finding]:
     """Return a finding if both channels hear both people equally loud and at once."""
     speech: Mask = hearing.activity.own[0] | hearing.activity.own[1]
@@ -99,7 +123,13 @@ def one_place(hearing: Hearing) -> list[Finding]:
     spread = float(high - low)
     told = round(spread, 1)
     found = Finding("one_place", None, 0.0, duration_s, "warn", told, ONE_PLACE_SPREAD_DB, "dB")
-    return [found if spread <= SURELY_ONE_PLACE_DB else as_note(found)]
+    # Of one person alone, the delay of a radio link may make up for the way from mouth to mouth.
+    lags_ms = (0.0, 0.0) if hearing.activity.places is None else hearing.activity.places.lags_ms
+    apart = None in lags_ms and any(
+        lag is not None and abs(lag) > CAMERA_DELAY_MS for lag in lags_ms
+    )
+    sure = spread <= SURELY_ONE_PLACE_DB and not apart
+    return [found if sure else as_note(found)]
 
 
 def _levels(hearing: Hearing, mic: int) -> Floats:
