@@ -10,7 +10,7 @@ from speech_scene import INTERVIEWER, RATE_HZ, SUBJECT
 
 from dualmic.findings import Limits, all_findings, parts
 from dualmic.findings.base import BLOCKS_PER_S, Finding
-from dualmic.findings.changes import steady
+from dualmic.findings.changes import is_unheard, steady
 from dualmic.findings.turned import lost
 from dualmic.hearing import hear
 from dualmic.measure import measure
@@ -154,6 +154,19 @@ def test_words_no_other_microphone_hears_are_no_automatic_gain(noise_dbfs: float
     asked = [round(end_s * RATE_HZ) for who, _, end_s in scene.spoken if who == INTERVIEWER]
     at_once = np.concatenate([np.arange(end, end + 2 * RATE_HZ) for end in asked])
     assert findings(np.delete(scene.samples, at_once, axis=0)) == []
+
+
+@pytest.mark.parametrize(("noise_dbfs", "unheard"), [(-60.0, False), (-36.0, True)])
+def test_a_leak_under_the_others_noise_says_nothing_of_pauses(
+    noise_dbfs: float, unheard: bool
+) -> None:
+    """The subject's words, at -26 dBFS, leak at -14 dB: they are at -40 dBFS there."""
+    scene = speech_scene.make(4)
+    noise = np.random.default_rng(3).normal(0, 10 ** (noise_dbfs / 20), len(scene.samples))
+    scene.samples[:, INTERVIEWER] += noise
+    measured = measure([scene.samples.astype(np.float32)], RATE_HZ, 2, bit_depth=24)
+    assert is_unheard(hear(measured), SUBJECT) is unheard
+    assert not is_unheard(hear(measured), INTERVIEWER)
 
 
 @pytest.mark.parametrize("noise_dbfs", [-62.0, -56.0])

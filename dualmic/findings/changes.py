@@ -8,7 +8,7 @@ from dataclasses import replace
 
 import numpy as np
 
-from dualmic.findings.automatic import automatic_gain, pause_rises
+from dualmic.findings.automatic import PAUSE_OVER_DB, automatic_gain, pause_rises
 from dualmic.findings.base import BLOCK_CELLS, BLOCKS_PER_S, Finding, Limits, in_blocks
 from dualmic.findings.gain_scan import find_gain_rises
 from dualmic.findings.gain_steps import with_gain_rises
@@ -44,9 +44,7 @@ def changes(hearing: Hearing, _limits: Limits) -> list[Finding]:
         blocks = _blocks(part.hearing)
         talk = _talk(part.hearing, blocks)
         for mic in (0, 1):
-            leak = hearing.leaks[mic].level
-            unheard = leak is None or leak.is_upper_bound
-            rises[mic].append(pause_rises(blocks, mic, talk & unheard))
+            rises[mic].append(pause_rises(blocks, mic, talk & is_unheard(hearing, mic)))
     found = automatic_gain([np.concatenate(each) for each in rises], hearing.measured.duration_s)
     pumping = {finding.mic for finding in found}
     for part in parts_of(hearing):
@@ -103,6 +101,17 @@ def _talk(hearing: Hearing, blocks: Powers) -> Mask:
     """Return the blocks that hold anybody's speech, ``(blocks,)``."""
     talk: Mask = np.any(in_blocks(hearing.activity.own, blocks.shape[1]), axis=(0, 2))
     return talk
+
+
+def is_unheard(hearing: Hearing, mic: int) -> bool:
+    """Whether the other microphone hardly hears this one's wearer: its pauses are not theirs."""
+    leak, to_noise = hearing.leaks[mic].level, hearing.speech_to_noise_db[mic]
+    floor, others = hearing.floors[mic], hearing.floors[1 - mic]
+    if leak is None or leak.is_upper_bound:
+        return True
+    if to_noise is None or floor is None or others is None:
+        return False
+    return floor.dba + to_noise + leak.level_db < others.dba + PAUSE_OVER_DB
 
 
 def _surely(finding: Finding, hearing: Hearing) -> Finding:
