@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 import speech_scene
 
-from dualmic.meters.noise import noise_floor
+from dualmic.meters.noise import noise_floor, speech_to_noise_db
 from dualmic.take import check_take
 
 FRAMES = 600  # half a minute, 50 ms apart
@@ -58,6 +58,18 @@ def test_a_machine_heard_in_many_short_pauses_is_background() -> None:
     power[:150] += EVERY_DB * 10**2
     pause = np.arange(FRAMES) % 30 < 10
     assert floor_dba(power, pause) == pytest.approx(10 * np.log10(power[pause].mean()), abs=0.01)
+
+
+@pytest.mark.parametrize(("words_s", "told_db"), [(1.9, None), (2.1, 20.0)])
+def test_of_less_than_two_seconds_of_words_nothing_is_said(
+    words_s: float, told_db: float | None
+) -> None:
+    power = noise(np.random.default_rng(6))
+    pause = np.arange(FRAMES) < 300
+    power[300:] += EVERY_DB * 10**2
+    words = (np.arange(FRAMES) >= 300) & (np.arange(FRAMES) < 300 + 20 * words_s)
+    told = speech_to_noise_db(power, words, noise_floor(power, power, pause))
+    assert told == (None if told_db is None else pytest.approx(told_db, abs=0.2))
 
 
 def test_a_slate_at_both_ends_leaves_the_noise_floor_as_it_is(tmp_path: Path) -> None:

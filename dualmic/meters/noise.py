@@ -85,9 +85,12 @@ def _bursts(power: Floats, pause: Mask) -> Mask:
 def speech_to_noise_db(
     a_weighted: Floats, own_frames: Mask, floor: NoiseFloor | None
 ) -> float | None:
-    """Return how far the wearer's speech stands above the floor; None if either is missing."""
+    """Return how far the wearer's speech stands above the floor; None if either is missing.
+
+    Of less than two seconds of words nothing is said: a swell of that very noise may pass for them.
+    """
     used = own_frames[: len(a_weighted)]
-    if floor is None or not used.any():
+    if floor is None or used.sum() < LEAST_S * FRAMES_PER_S:
         return None
     noise = 10 ** (floor.dba / 10)
     speech = float(a_weighted[used].mean(dtype=np.float64)) - noise
