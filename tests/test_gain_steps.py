@@ -7,8 +7,7 @@ from speech_scene import INTERVIEWER, RATE_HZ, SUBJECT
 
 from dualmic.findings import parts
 from dualmic.findings.base import Limits
-from dualmic.findings.changes import changes, of_background
-from dualmic.findings.floors import Step
+from dualmic.findings.changes import changes
 from dualmic.findings.jump_sound import Sound, shift_of
 from dualmic.findings.jumps import first_told, is_gain, whose
 from dualmic.findings.quiet_steps import find_quiet_steps
@@ -106,22 +105,6 @@ def test_whose_gain_it_was_is_less_sure_in_a_room_that_is_never_still() -> None:
         return first_told(Sound(levels, [~quiet, ~quiet, quiet]), AT, 6.0)
 
     assert told(0.0) > told(5.0) + 1.0
-
-
-@pytest.mark.parametrize(
-    ("band", "there_db", "is_told"),
-    [(0, 14.0, True), (7, 6.0, True), (0, NOTHING, False), (3, 14.0, False)],
-)
-def test_one_band_is_enough_of_a_background_where_no_voice_reaches(
-    band: int, there_db: float, is_told: bool
-) -> None:
-    """Under 100 Hz and over 8 kHz, if both microphones hear it; a vowel may fill any other."""
-    by_db = np.full((2, 8), NOTHING)
-    by_db[:, band] = 17.0, there_db
-    step = Step(100, 98, 102, by_db * 0 - 70.0, by_db, by_db[:, band], True)
-    found = of_background(step)
-    assert (found is not None) == is_told
-    assert found is None or found.severity == "note"
 
 
 @pytest.mark.parametrize("copy_db", [-16.0, -9.0])

@@ -47,7 +47,7 @@ def find_machines(
     quiet_steps = find_quiet_steps(blocks, quiet, talk, pause)
     found = []
     for step in _joined(steps, quiet_steps, blocks, (talk, pause)):
-        finding = _of_step(step)
+        finding = of_step(step)
         if finding is not None:
             after = step.before_db + step.by_db
             nepers = at_once(blocks, step.before_db, after, step.at, (talk, pause))
@@ -65,7 +65,7 @@ def _joined(
     """
     slack, reach = round(SLACK_S * BLOCKS_PER_S), round(SAME_S * BLOCKS_PER_S)
     steps, told = (
-        [step for step in each if _of_step(step) is not None] for each in (steps, quiet_steps)
+        [step for step in each if of_step(step) is not None] for each in (steps, quiet_steps)
     )
 
     def near(step: Step, quiet: Step, blocks: int) -> bool:
@@ -98,7 +98,7 @@ def _dated(quiet: Step, other: Step, blocks: Powers, masks: tuple[Mask, Mask]) -
     return replace(quiet, at=at, first=first, last=last)
 
 
-def _of_step(step: Step) -> Finding | None:
+def of_step(step: Step) -> Finding | None:
     """Return what a step of the background is; None for what one band of a voice may look like."""
     by = step.by_db * (-1.0 if step.falls else 1.0)
     same = np.nan_to_num(by) >= BAND_DB

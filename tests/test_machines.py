@@ -1,0 +1,23 @@
+"""What a step of the background is taken for."""
+
+import numpy as np
+import pytest
+
+from dualmic.findings.floors import Step
+from dualmic.findings.machines import of_step
+
+NOTHING = np.nan
+
+
+@pytest.mark.parametrize(
+    ("band", "there_db", "is_told"),
+    [(0, 14.0, True), (7, 6.0, True), (0, NOTHING, False), (3, 14.0, False)],
+)
+def test_one_band_is_enough_of_a_background_where_no_voice_reaches(
+    band: int, there_db: float, is_told: bool
+) -> None:
+    """Under 100 Hz and over 8 kHz, if both microphones hear it; a vowel may fill any other."""
+    by_db = np.full((2, 8), NOTHING)
+    by_db[:, band] = 17.0, there_db
+    step = Step(100, 98, 102, by_db * 0 - 70.0, by_db, by_db[:, band])
+    assert (of_step(step) is not None) == is_told
