@@ -14,8 +14,6 @@ from dualmic.findings.quiet_steps import find_quiet_steps
 from dualmic.hearing import hear
 from dualmic.measure import measure
 
-NOTHING = np.nan
-
 
 def test_a_gap_leaves_what_the_rest_of_a_background_tells() -> None:
     """One microphone is gone for a tenth of a second, half a second before both change."""
