@@ -4,8 +4,6 @@ Whether two people talk at once, or one voice is merely loud in both microphones
 levels move: a leak follows its voice up and down, another person's words do not.
 """
 
-from collections.abc import Iterator
-
 import numpy as np
 
 from dualmic.findings.base import Finding, Limits, as_note
@@ -53,7 +51,7 @@ def both_talking(hearing: Hearing, _limits: Limits) -> list[Finding]:
     at_once = hearing.activity.at_once
     blown = _blown(hearing, len(together))
     found = []
-    for start, end in _stretches(together, own[0]):
+    for start, end in zip(*runs_of(bridged(together, round(TOGETHER_BRIDGE_S * 100))), strict=True):
         inside = together[start:end]
         length_s = float(inside.sum()) / 100
         if length_s < SHORTEST_S:
@@ -66,44 +64,50 @@ def both_talking(hearing: Hearing, _limits: Limits) -> list[Finding]:
         let_go()
         if not parted and (at_once is None or at_once[start:end][inside].mean() <= TWO_SHARE):
             continue
-        assent = length_s < ASSENT_S
-        # Thin evidence: wind on a microphone may pass for its wearer's voice; and only the shared
-        # spectrum tells of two, neither levels nor places.
-        windy = float((inside & blown[start:end]).sum()) / 100 > length_s / 2
-        thin = assent or windy or not parted
-        finding = Finding(
-            "both_talking",
-            None,
-            start / 100,
-            end / 100,
-            "note" if thin else "warn",
-            round(length_s, 2),
-            ASSENT_S,
-            "s",
-            facts={"assent": assent},
-        )
-        found.append(finding if length_s >= SURELY_S else as_note(finding))
+        wind = blown[start:end] & inside
+        for first, last in _pieces(inside, own[0, start:end]):
+            span = (start + first) / 100, (start + last) / 100
+            length_s, windy_s = (float(row[first:last].sum()) / 100 for row in (inside, wind))
+            # Thin evidence: wind on a microphone may pass for its wearer's voice; and only the
+            # shared spectrum tells of two, neither levels nor places.
+            found.append(_of_talk(span, length_s, thin=windy_s > length_s / 2 or not parted))
     return found
 
 
-def _stretches(together: Mask, interviewer: Mask) -> Iterator[tuple[int, int]]:
-    """Yield the stretches in which both talk, short gaps bridged, assents beside them apart."""
+def _of_talk(span: tuple[float, float], length_s: float, *, thin: bool) -> Finding:
+    """Return a stretch in which both talk for ``length_s``; as a note if the evidence is thin."""
+    assent = length_s < ASSENT_S
+    finding = Finding(
+        "both_talking",
+        None,
+        *span,
+        "note" if thin or assent else "warn",
+        round(length_s, 2),
+        ASSENT_S,
+        "s",
+        facts={"assent": assent},
+    )
+    return finding if length_s >= SURELY_S else as_note(finding)
+
+
+def _pieces(inside: Mask, interviewer: Mask) -> list[tuple[int, int]]:
+    """Return the parts of a stretch in which both talk: an assent beside something longer is apart.
+
+    Parts are what the interviewer says between pauses.
+    """
+    pieces: list[tuple[int, int]] = []
     asks = bridged(interviewer, round(TURN_BRIDGE_S * 100))
-    for first, last in zip(
-        *runs_of(bridged(together, round(TOGETHER_BRIDGE_S * 100))), strict=True
-    ):
-        pieces: list[tuple[int, int]] = []
-        for start, end in zip(*runs_of(asks[first:last]), strict=True):
-            at = first + start + np.flatnonzero(together[first + start : first + end])
-            if not len(at):
-                continue
-            piece = int(at[0]), int(at[-1]) + 1
-            before = pieces[-1] if pieces else piece
-            lengths = [together[slice(*each)].sum() / 100 for each in (before, piece)]
-            if pieces and min(lengths) >= ASSENT_S:
+    for start, end in zip(*runs_of(asks), strict=True):
+        at = start + np.flatnonzero(inside[start:end])
+        if not len(at):
+            continue
+        piece = int(at[0]), int(at[-1]) + 1
+        if pieces:
+            shorter_s = min(inside[slice(*each)].sum() for each in (pieces[-1], piece)) / 100
+            if not SHORTEST_S <= shorter_s < ASSENT_S:
                 piece = pieces.pop()[0], piece[1]
-            pieces.append(piece)
-        yield from pieces
+        pieces.append(piece)
+    return pieces
 
 
 def one_place(hearing: Hearing) -> list[Finding]:
