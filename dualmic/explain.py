@@ -211,7 +211,7 @@ RULES: dict[str, Rule] = {
             "findings.machines",
             BACKGROUND_DB="by {:g} dB or more, less is a note",
             LOUDEST_DB="and so is more than {:g} dB, as out of silence",
-            AT_ONCE_BOTH="and what is less than {:g} nepers likelier at once than slow",
+            AT_ONCE_BOTH="and what may have come slowly: at once has to be likelier by {:g} nepers",
         )
         + _of("meters.tones", LINE_DB="or a tone of both microphones, {:g} dB over its noise"),
     ),
