@@ -59,6 +59,19 @@ def test_a_problem_at_its_place_is_found_and_no_alarm() -> None:
     assert result.times[0]["end_s"] == pytest.approx(0.004)
 
 
+@pytest.mark.parametrize(("assent_s", "off_s"), [((14.05, 14.4), 0.0), ((14.3, 14.4), 0.4)])
+def test_what_runs_on_from_what_is_owed_is_one_stretch_with_it(
+    assent_s: tuple[float, float], off_s: float
+) -> None:
+    """An assent just behind an interruption is what both say at once, too; a later one is apart."""
+    owed = Damage("both_talking", None, 12.0, 14.0, details={"said": "interruption"})
+    assent = Damage("both_talking", None, *assent_s, "note", {"said": "assent"})
+    told = record(problem("both_talking", None, 12.0, 14.4))
+    (times,) = score(truth(owed, assent), told).times
+    assert times["onset_s"] == pytest.approx(0.0)
+    assert times["end_s"] == pytest.approx(off_s)
+
+
 @pytest.mark.parametrize("severity", ["fail", "warn", "note"])
 def test_what_is_found_as_a_note_alone_is_counted_apart(severity: str) -> None:
     said = problem("click", "subject", 10.0, 10.01, severity=severity)

@@ -21,6 +21,7 @@ from scenes.model import ROLES, Damage, Truth, other
 
 NEAR_S = 0.5
 COLLAR_S = 0.10
+TOUCH_S = 0.10  # what two people say at once with no more than this between is one stretch
 BRIDGE_S = 0.7
 # A tool may hear these as a consequence of the damage named first.
 _FOLLOWS = {
@@ -91,11 +92,12 @@ def _problems(truth: Truth, problems: list[Problem], result: Score) -> None:
         same = [d for d in truth.damage if _is_same(d, problem)]
         musts = [d for d in same if d.expect == "must" and d.kind == problem.kind]
         if musts and problem.kind not in _NO_TIMES:
+            start_s, end_s = _true_span(truth, musts)
             result.times.append(
                 {
                     "kind": problem.kind,
-                    "onset_s": problem.start_s - min(d.start_s for d in musts),
-                    "end_s": problem.end_s - max(d.end_s for d in musts),
+                    "onset_s": problem.start_s - start_s,
+                    "end_s": problem.end_s - end_s,
                     "instances": len(musts),
                 }
             )
@@ -115,6 +117,19 @@ def _problems(truth: Truth, problems: list[Problem], result: Score) -> None:
                     ],
                 }
             )
+
+
+def _true_span(truth: Truth, musts: list[Damage]) -> tuple[float, float]:
+    """Return when what is owed starts and ends, assents that run on from it or into it included."""
+    start_s, end_s = min(d.start_s for d in musts), max(d.end_s for d in musts)
+    assents = [d for d in truth.damage if d.kind == musts[0].kind and d.details.get("said")]
+    for each in sorted(assents, key=lambda d: d.start_s):
+        if start_s <= each.start_s <= end_s + TOUCH_S:
+            end_s = max(end_s, each.end_s)
+    for each in sorted(assents, key=lambda d: -d.end_s):
+        if start_s - TOUCH_S <= each.end_s <= end_s:
+            start_s = min(start_s, each.start_s)
+    return start_s, end_s
 
 
 def _said(problem: Problem) -> dict[str, Any]:
