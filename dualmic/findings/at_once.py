@@ -38,8 +38,8 @@ def at_once(
     levels = blocks[:, part]
     free = FREE[kind_of(*(mask[part] for mask in masks))]
     middle = np.arange(part.start, part.start + levels.shape[1]) + 0.5 - at
-    courses = np.concatenate([_steps(middle), *(_ramps(middle, each) for each in RAMPS_S)])
-    steps = 2 * round(STEPS_S * BLOCKS_PER_S) + 1
+    steps = _steps(middle)
+    courses = np.concatenate([steps, *(_ramps(middle, each) for each in RAMPS_S)])
     with np.errstate(invalid="ignore"):
         asked = np.abs(after - before) >= LEAST_DB
     found = np.full(2, np.nan)
@@ -50,7 +50,7 @@ def at_once(
             over = levels[mic, :, band] - first - by * courses
             says = np.log(density(over, np.full(len(courses), band), free))
             likely += np.nan_to_num(says).sum(axis=1)
-        found[mic] = (likely[:steps].max() - likely[steps:].max()) / ALIKE_BANDS
+        found[mic] = (likely[: len(steps)].max() - likely[len(steps) :].max()) / ALIKE_BANDS
     return found
 
 

@@ -14,6 +14,7 @@ from dualmic.findings.gain_scan import find_gain_rises
 from dualmic.findings.gain_steps import with_gain_rises
 from dualmic.findings.jumps import LEAST_JUMP_DB, Jump, find_jumps
 from dualmic.findings.machines import find_machines
+from dualmic.findings.moments import SURE_S
 from dualmic.findings.parts import parts_of
 from dualmic.findings.quiet_steps import a_weighted_db
 from dualmic.findings.tones import with_tones
@@ -31,7 +32,6 @@ SILENT_DB = -125.0  # a mute, no background
 APART_S = 1.5  # a jump of gain and a change of background nearer than this are one thing
 BOTTOM_S, BOTTOM_DB = 6.0, 2.5
 BOTTOM_PERCENTILES = (2, 10)
-SURE_S = 0.1  # how near the moment is known, words before and after it permitting
 PLAIN_JUMP_DB = 5.0  # people move, and backgrounds swell, by nearly as much
 SIDE_S = 1.5  # a background heard for less may have been about to fade in, or away
 EDGE_S = 0.95  # what fades in at the start is no change of the background

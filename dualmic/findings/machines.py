@@ -11,9 +11,8 @@ import numpy as np
 from dualmic.findings.at_once import at_once
 from dualmic.findings.base import BLOCKS_PER_S, Finding
 from dualmic.findings.floors import BAND_DB, Step, find_steps
-from dualmic.findings.moments import moment
+from dualmic.findings.moments import SURE_S, moment
 from dualmic.findings.quiet_steps import A_DB, find_quiet_steps
-from dualmic.record import Severity
 from dualmic.tiles import Mask, Powers
 
 # All our choices, tuned on simulated scenes.
@@ -28,7 +27,6 @@ FOLLOW_DB, FOLLOW_SHARE = 1.0, 0.5  # of the bands, in the microphone that hears
 LEAST_BANDS = 3
 VOICED, OUTSIDE_DB = 7, 5.0  # bands below 8 kHz; what both microphones have to show beside them
 SLACK_S, SAME_S = 0.3, 8.0  # between what both ways say of one change's moment
-SURE_S = 0.1  # how near the moment is known, words before and after it permitting
 
 
 def find_machines(
@@ -48,10 +46,11 @@ def find_machines(
     found = []
     for step in _joined(steps, quiet_steps, blocks, (talk, pause)):
         finding = of_step(step)
-        if finding is not None:
-            after = step.before_db + step.by_db
-            nepers = at_once(blocks, step.before_db, after, step.at, (talk, pause))
-            found.append((step.at / BLOCKS_PER_S, _judged(finding, nepers)))
+        if finding is None:
+            continue
+        if _is_sure(finding, step, blocks, (talk, pause)):
+            finding = replace(finding, severity="warn")
+        found.append((step.at / BLOCKS_PER_S, finding))
     return found
 
 
@@ -123,10 +122,10 @@ def of_step(step: Step) -> Finding | None:
     return Finding("background_change", where, start_s, end_s, "note", value, BACKGROUND_DB, "dB")
 
 
-def _judged(finding: Finding, nepers: Powers) -> Finding:
-    """Return a change as more than a note where it comes or goes at once in both microphones."""
-    sure = finding.mic is None and BACKGROUND_DB <= abs(finding.value or 0.0) <= LOUDEST_DB
+def _is_sure(finding: Finding, step: Step, blocks: Powers, masks: tuple[Mask, Mask]) -> bool:
+    """Whether a change is more than a note: it comes or goes at once in both microphones."""
+    if finding.mic is not None or not BACKGROUND_DB <= abs(finding.value or 0.0) <= LOUDEST_DB:
+        return False
+    nepers = at_once(blocks, step.before_db, step.before_db + step.by_db, step.at, masks)
     # Comparisons with NaN are false: a microphone that says nothing bears nothing out.
-    sure = sure and bool((nepers > AT_ONCE_EACH).all() and nepers.sum() > AT_ONCE_BOTH)
-    severity: Severity = "warn" if sure else "note"
-    return replace(finding, severity=severity)
+    return bool((nepers > AT_ONCE_EACH).all() and nepers.sum() > AT_ONCE_BOTH)

@@ -26,6 +26,7 @@ VOICE_DB = 40.0  # a voice lies anywhere up to so far over the background
 NEVER = 3e-4  # density, per dB, of what neither a background nor a voice explains
 ALIKE_BANDS = 5.0  # bands and blocks side by side say nearly the same: so many count as one
 CLEAREST = 3.0  # nepers that a block says at most
+SURE_S = 0.1  # how near the moment is known, words before and after it permitting
 LIKELY = 0.3  # nepers under the most likely moment's: what else it may be
 REACH = 2 * BLOCKS_PER_S  # beyond the span asked for, and again where the likeliest lies at an edge
 FURTHER, EDGE = 4, BLOCKS_PER_S // 2

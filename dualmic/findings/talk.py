@@ -129,9 +129,8 @@ def one_place(hearing: Hearing) -> list[Finding]:
     found = Finding("one_place", None, 0.0, duration_s, "warn", told, ONE_PLACE_SPREAD_DB, "dB")
     # Of one person alone, the delay of a radio link may make up for the way from mouth to mouth.
     lags_ms = (0.0, 0.0) if hearing.activity.places is None else hearing.activity.places.lags_ms
-    apart = None in lags_ms and any(
-        lag is not None and abs(lag) > CAMERA_DELAY_MS for lag in lags_ms
-    )
+    told_ms = [lag for lag in lags_ms if lag is not None]
+    apart = len(told_ms) == 1 and abs(told_ms[0]) > CAMERA_DELAY_MS
     sure = spread <= SURELY_ONE_PLACE_DB and not apart
     return [found if sure else as_note(found)]
 

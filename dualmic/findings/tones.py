@@ -6,13 +6,13 @@ A pump under traffic lifts no band by enough to be seen, and yet is heard: see `
 from dataclasses import replace
 
 from dualmic.findings.base import ENDS_S, Finding, overlaps
+from dualmic.findings.moments import SURE_S
 from dualmic.hearing import Hearing
 from dualmic.meters.masks import runs_of
 from dualmic.meters.tones import LINE_DB, ToneEdge
 
 # Our choices.
 SAME_S = 1.5  # nearer than this to another change, it is that change
-SURE_S = 0.1  # how near the moment is known, words before and after it permitting
 MAINS_HZ, NEAR_HZ = (50.0, 60.0), 0.5  # multiples of the mains, as near as bins tell
 
 

@@ -122,11 +122,11 @@ def _problems(truth: Truth, problems: list[Problem], result: Score) -> None:
 def _true_span(truth: Truth, musts: list[Damage]) -> tuple[float, float]:
     """Return when what is owed starts and ends, assents that run on from it or into it included."""
     start_s, end_s = min(d.start_s for d in musts), max(d.end_s for d in musts)
-    assents = [d for d in truth.damage if d.kind == musts[0].kind and d.details.get("said")]
-    for each in sorted(assents, key=lambda d: d.start_s):
+    said = [d for d in truth.damage if d.kind == musts[0].kind and d.details.get("said")]
+    for each in sorted(said, key=lambda d: d.start_s):
         if start_s <= each.start_s <= end_s + TOUCH_S:
             end_s = max(end_s, each.end_s)
-    for each in sorted(assents, key=lambda d: -d.end_s):
+    for each in sorted(said, key=lambda d: -d.end_s):
         if start_s - TOUCH_S <= each.end_s <= end_s:
             start_s = min(start_s, each.start_s)
     return start_s, end_s
