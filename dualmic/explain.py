@@ -223,6 +223,11 @@ RULES: dict[str, Rule] = {
             ASSENT_S="an assent up to {:g} s, an interruption beyond",
             SURELY_S="a note up to {:g} s",
         )
+        + _of(
+            "findings.talk_ends",
+            PER_DB="it ends where both most likely do: each dB by which a voice sinks takes {:g}"
+            " nepers off the odds",
+        )
         + _of("meters.shares", MORE="{:g} of the tones more than a lone voice leaves to the other")
         + _of("meters.places", LEAST_HEIGHT="a place shows from {:g} on, one signal being 1")
         + _of("findings.doubts", MOSTLY="a note where cloth lies under {:g} of it"),

@@ -53,6 +53,28 @@ def test_interruption_among_people_who_sit_close_is_found(leak_db: float) -> Non
     assert np.allclose([f.start_s for f in found], places_s, atol=0.25)
 
 
+@pytest.mark.parametrize("leak_db", [-10.0, -8.0])
+def test_who_falls_under_a_loud_leak_goes_on_to_the_last_word(leak_db: float) -> None:
+    scene = speech_scene.make(3, leak_db=leak_db)
+    at_s = scene.answers()[1][0] + 0.3
+    talk_over(scene, at_s, 1.4, leak_db)
+    (found,) = findings(scene.samples, "both_talking")
+    # The place the words were put.
+    assert np.allclose([found.start_s, found.end_s], [at_s, at_s + 1.4], atol=0.25)
+
+
+def test_leak_that_passes_for_the_interviewers_words_does_not_lengthen_them() -> None:
+    scene = speech_scene.make(3, leak_db=-26.0)
+    at_s = scene.answers()[1][0] + 0.3
+    talk_over(scene, at_s, 2.0, -26.0)
+    hearing = hear(measure([scene.samples.astype(np.float32)], RATE_HZ, 2, bit_depth=24))
+    own = hearing.activity.own.copy()
+    own[INTERVIEWER, round(at_s * 100) : round((at_s + 2.5) * 100)] = True
+    mistaken = replace(hearing, activity=replace(hearing.activity, own=own))
+    (found,) = both_talking(mistaken, Limits())
+    assert np.allclose([found.start_s, found.end_s], [at_s, at_s + 2.0], atol=0.25)
+
+
 def test_short_assent_is_a_note() -> None:
     scene = speech_scene.make(3)
     talk_over(scene, scene.answers()[1][0] + 0.6, 0.5)

@@ -4,9 +4,12 @@ Whether two people talk at once, or one voice is merely loud in both microphones
 levels move: a leak follows its voice up and down, another person's words do not.
 """
 
+from typing import NamedTuple
+
 import numpy as np
 
 from dualmic.findings.base import Finding, Limits, as_note
+from dualmic.findings.talk_ends import TalkEnds
 from dualmic.hearing import Hearing
 from dualmic.meters.bands import voice_power
 from dualmic.meters.masks import bridged, cells_of, runs_of
@@ -50,8 +53,9 @@ def both_talking(hearing: Hearing, _limits: Limits) -> list[Finding]:
     let_go()
     at_once = hearing.activity.at_once
     blown = _blown(hearing, len(together))
-    found = []
-    for start, end in zip(*runs_of(bridged(together, round(TOGETHER_BRIDGE_S * 100))), strict=True):
+    told: list[_Said] = []
+    heard = bridged(together, round(TOGETHER_BRIDGE_S * 100))
+    for start, end in zip(*runs_of(heard), strict=True):
         inside = together[start:end]
         length_s = float(inside.sum()) / 100
         if length_s < SHORTEST_S:
@@ -66,22 +70,47 @@ def both_talking(hearing: Hearing, _limits: Limits) -> list[Finding]:
             continue
         wind = blown[start:end] & inside
         for first, last in _pieces(inside, own[0, start:end]):
-            span = (start + first) / 100, (start + last) / 100
             length_s, windy_s = (float(row[first:last].sum()) / 100 for row in (inside, wind))
             # Thin evidence: wind on a microphone may pass for its wearer's voice; and only the
             # shared spectrum tells of two, neither levels nor places.
-            found.append(_of_talk(span, length_s, thin=windy_s > length_s / 2 or not parted))
+            thin = windy_s > length_s / 2 or not parted
+            told.append(_Said(start + first, start + last, length_s, thin))
+    let_go()
+    return _whole(told, TalkEnds(hearing, heard)) if told else []
+
+
+class _Said(NamedTuple):
+    """What both say at once: cells ``first`` to before ``last``, in which both are heard so long.
+
+    ``thin``: the evidence is.
+    """
+
+    first: int
+    last: int
+    length_s: float
+    thin: bool
+
+
+def _whole(told: list[_Said], ends: TalkEnds) -> list[Finding]:
+    """Return what was told, each from its beginning to its end, none inside another."""
+    found, before = [], 0
+    for k, said in enumerate(told):
+        after = told[k + 1].first if k + 1 < len(told) else ends.cells
+        first, before = ends.span(said.first, said.last, before, after)
+        found.append(_of_talk(said._replace(first=first, last=before)))
     return found
 
 
-def _of_talk(span: tuple[float, float], length_s: float, *, thin: bool) -> Finding:
-    """Return a stretch in which both talk for ``length_s``; as a note if the evidence is thin."""
+def _of_talk(said: _Said) -> Finding:
+    """Return the finding; a note if it is short or the evidence is thin."""
+    length_s = said.length_s
     assent = length_s < ASSENT_S
     finding = Finding(
         "both_talking",
         None,
-        *span,
-        "note" if thin or assent else "warn",
+        said.first / 100,
+        said.last / 100,
+        "note" if said.thin or assent else "warn",
         round(length_s, 2),
         ASSENT_S,
         "s",

@@ -65,7 +65,7 @@ class TwoVoices:
         self._bands_db = bands_db
         self._noise = self._background(pause)
         # Mid-take cells are as good as any; evenly spread ones see every part of the take.
-        known = [_some(mask) for mask in alone]
+        known = [some_cells(mask) for mask in alone]
         self._late = self._lag(np.sort(np.concatenate(known)))
         parts = [self._powers(cells) for cells in known]
         size = min(len(cells) for cells in known)
@@ -114,7 +114,7 @@ class TwoVoices:
     def _background(self, pause: Mask) -> Powers:
         quiet = self._bands_db[:, :, VOICE_BANDS]
         if pause.sum() >= LEAST_KNOWN_CELLS:
-            return _power(quiet[:, _some(pause)]).mean(axis=1)
+            return _power(quiet[:, some_cells(pause)]).mean(axis=1)
         return _power(np.percentile(quiet, 8, axis=1))
 
     def _lag(self, cells: np.ndarray) -> int:
@@ -165,7 +165,7 @@ class TwoVoices:
             return Parting(np.sqrt(spread / weights), alike / bands)
 
 
-def _some(mask: Mask) -> np.ndarray:
+def some_cells(mask: Mask) -> np.ndarray:
     """Return the cells of whole runs, evenly from all over the take, as many as are needed."""
     cells = np.flatnonzero(mask)
     if len(cells) <= KNOWN_CELLS:
