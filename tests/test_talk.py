@@ -69,10 +69,20 @@ def test_leak_that_passes_for_the_interviewers_words_does_not_lengthen_them() ->
     talk_over(scene, at_s, 2.0, -26.0)
     hearing = hear(measure([scene.samples.astype(np.float32)], RATE_HZ, 2, bit_depth=24))
     own = hearing.activity.own.copy()
-    own[INTERVIEWER, round(at_s * 100) : round((at_s + 2.5) * 100)] = True
+    own[INTERVIEWER, round(at_s * 100) : round((at_s + 2.4) * 100)] = True
     mistaken = replace(hearing, activity=replace(hearing.activity, own=own))
     (found,) = both_talking(mistaken, Limits())
     assert np.allclose([found.start_s, found.end_s], [at_s, at_s + 2.0], atol=0.25)
+
+
+def test_what_both_are_heard_to_say_stays_in_the_stretch(monkeypatch: pytest.MonkeyPatch) -> None:
+    scene = speech_scene.make(3)
+    at_s = scene.answers()[1][0] + 0.3
+    talk_over(scene, at_s, 2.0)
+    monkeypatch.setattr("dualmic.findings.talk_ends.LESS", 20.0)  # all evidence against it
+    (found,) = findings(scene.samples, "both_talking")
+    assert found.start_s < at_s + 0.5
+    assert found.end_s > at_s + 1.5
 
 
 def test_short_assent_is_a_note() -> None:

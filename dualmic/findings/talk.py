@@ -76,7 +76,7 @@ def both_talking(hearing: Hearing, _limits: Limits) -> list[Finding]:
             thin = windy_s > length_s / 2 or not parted
             told.append(_Said(start + first, start + last, length_s, thin))
     let_go()
-    return _whole(told, TalkEnds(hearing, heard)) if told else []
+    return _whole(told, TalkEnds(hearing, together, heard)) if told else []
 
 
 class _Said(NamedTuple):

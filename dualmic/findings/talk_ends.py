@@ -20,15 +20,16 @@ HEARD, ASKING, PER_DB, LESS = 2.5, 3.4, 0.13, 3.1
 AROUND_CELLS, SMOOTH_CELLS, SYLLABLE_CELLS = 300, 5, 31
 LOWEST_DB, HIGHEST_DB = -25.0, 10.0  # beside the usual level; more says no more
 MOST = 6.0  # nepers: one cell is not to outweigh a word
+LEFT_OUT_CELLS = 20  # of what was heard at each end: the tail of a word, never an assent
 
 
 class TalkEnds:
     """Tells when talk at once begins and ends."""
 
-    def __init__(self, hearing: Hearing, heard: Mask) -> None:
-        """``heard`` ``(cells,)`` is where both are heard, pauses bridged."""
-        self._bands_db, self._heard = hearing.bands_db, heard
-        self.cells = len(heard)
+    def __init__(self, hearing: Hearing, together: Mask, heard: Mask) -> None:
+        """Both are heard at once in ``together``, in ``heard`` with pauses; ``(cells,)`` each."""
+        self._bands_db, self._together, self._heard = hearing.bands_db, together, heard
+        self.cells = len(together)
         self._asking = hearing.activity.own[0]
         self._usual_db = [self._usual(m, hearing.activity.single[m]) for m in (0, 1)]
 
@@ -42,14 +43,13 @@ class TalkEnds:
             high: and no later, for others are told there.
 
         """
+        at = first + np.flatnonzero(self._together[first:last])
+        left_out = min(LEFT_OUT_CELLS, len(at) // 2)
+        latest_start, earliest_end = int(at[left_out]), int(at[-1 - left_out]) + 1
         low, high = max(first - AROUND_CELLS, low), min(last + AROUND_CELLS, high)
         total = np.concatenate([[0.0], np.cumsum(self._odds(low, high))])
-        most = total - np.minimum.accumulate(total)
-        end = int(most.argmax())
-        start = int(total[: end + 1].argmin())
-        if low + start >= last or low + end <= first:
-            return first, last
-        return low + start, low + end
+        start = low + int(total[: latest_start - low + 1].argmin())
+        return start, earliest_end + int(total[earliest_end - low :].argmax())
 
     def _odds(self, low: int, high: int) -> Powers:
         wide = slice(max(low - SYLLABLE_CELLS, 0), high + SYLLABLE_CELLS)
