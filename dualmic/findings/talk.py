@@ -9,7 +9,7 @@ from typing import NamedTuple
 import numpy as np
 
 from dualmic.findings.base import Finding, Limits, as_note
-from dualmic.findings.talk_ends import TalkEnds
+from dualmic.findings.talk_ends import SHORTEST_S, TalkEnds
 from dualmic.hearing import Hearing
 from dualmic.meters.bands import voice_power
 from dualmic.meters.masks import bridged, cells_of, runs_of
@@ -19,10 +19,8 @@ from dualmic.meters.two_voices import TwoVoices
 from dualmic.stack import let_go
 from dualmic.tiles import Floats, Mask, power_db
 
-# Our choices. What lasts longer than "mm" or "I see" is an interruption; what is shorter than a
-# fifth of a second may be the tail of a word.
+# Our choice. What lasts longer than "mm" or "I see" is an interruption.
 ASSENT_S = 0.8
-SHORTEST_S = 0.2
 # Our choice. Two voices for less than this may be one that leaks as it seldom does: of seven that
 # were told in ten hours of simulated takes and were not there, six lasted no longer.
 SURELY_S = 1.2
@@ -42,7 +40,7 @@ LEAST_SPEECH_S = 3.0
 def both_talking(hearing: Hearing, _limits: Limits) -> list[Finding]:
     """Return where the interviewer talks under or over the subject's answer.
 
-    Assents of up to a second are notes, with ``facts["assent"]``.
+    Assents, shorter than :data:`ASSENT_S`, are notes, with ``facts["assent"]``.
     """
     own = hearing.activity.own
     gone = hearing.dead[0] | hearing.dead[1]

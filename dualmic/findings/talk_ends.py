@@ -20,7 +20,7 @@ HEARD, ASKING, PER_DB, LESS = 2.5, 3.4, 0.13, 3.1
 AROUND_CELLS, SMOOTH_CELLS, SYLLABLE_CELLS = 300, 5, 31
 LOWEST_DB, HIGHEST_DB = -25.0, 10.0  # beside the usual level; more says no more
 MOST = 6.0  # nepers: one cell is not to outweigh a word
-LEFT_OUT_CELLS = 20  # of what was heard at each end: the tail of a word, never an assent
+SHORTEST_S = 0.2  # our choice: what both say for less may be the tail of a word
 
 
 class TalkEnds:
@@ -44,7 +44,7 @@ class TalkEnds:
 
         """
         at = first + np.flatnonzero(self._together[first:last])
-        left_out = min(LEFT_OUT_CELLS, len(at) // 2)
+        left_out = min(round(SHORTEST_S * 100), len(at) // 2)  # at each end, no more
         latest_start, earliest_end = int(at[left_out]), int(at[-1 - left_out]) + 1
         low, high = max(first - AROUND_CELLS, low), min(last + AROUND_CELLS, high)
         total = np.concatenate([[0.0], np.cumsum(self._odds(low, high))])
