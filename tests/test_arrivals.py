@@ -8,14 +8,20 @@ import speech_scene
 from scipy.signal import lfilter
 from speech_scene import INTERVIEWER, RATE_HZ, SUBJECT, Scene
 
-from dualmic.findings import Limits, all_findings
+from dualmic.findings import Limits, all_findings, turned
 from dualmic.findings.turned import hear_two
 from dualmic.hearing import Hearing, hear
 from dualmic.measure import Measured, measure
 from dualmic.meters import bands
 from dualmic.meters.arrivals import ArrivalMeter
 from dualmic.meters.crosstalk import leak_level
-from dualmic.meters.gains import GainStep, gains_db, steady_power, without_gains
+from dualmic.meters.gains import (
+    GainStep,
+    believable,
+    gains_db,
+    steady_power,
+    without_gains,
+)
 from dualmic.meters.leaks import more_leak
 from dualmic.meters.places import LEAST_HEIGHT
 from dualmic.meters.positions import NEAR_MS
@@ -228,6 +234,21 @@ def test_a_gain_undone_leaves_the_mean_level_of_speech() -> None:
     steady = steady_power(power, own, [GainStep(0, 5.0, 10 * np.log10(4))], 0)
     assert np.allclose(steady, 2.5)
     assert steady_power(power, own, [GainStep(1, 5.0, 6.0)], 0) is power
+
+
+def test_steps_that_lead_further_than_a_knob_does_are_not_believed(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    """A day in which the subject's input would have been turned up by 9 dB a dozen times."""
+    steps = [GainStep(SUBJECT, 3.0 * k, 9.0) for k in range(12)]
+    turned_once = GainStep(INTERVIEWER, 4.0, -6.0)
+    assert believable(steps[:6]) == steps[:6]
+    assert believable([*steps, turned_once]) == [turned_once]
+    there_and_back = [GainStep(SUBJECT, 3.0 * k, 9.0 * (-1) ** k) for k in range(12)]
+    assert believable(there_and_back) == there_and_back
+    monkeypatch.setattr(turned, "sure_steps", lambda _found: steps)
+    heard, _ = hear_two(measured(speech_scene.make(3)))
+    assert heard.gains == ()
 
 
 def test_a_gain_turned_half_way_leaves_turns_and_leaks_as_they_are() -> None:

@@ -15,7 +15,7 @@ from dualmic.findings.changes import changes
 from dualmic.findings.sounds import rustle
 from dualmic.hearing import Hearing, hear
 from dualmic.measure import Measured
-from dualmic.meters.gains import GainStep
+from dualmic.meters.gains import GainStep, believable
 from dualmic.stack import let_go
 
 SAME_S = 2.0  # our choice: two jumps nearer than this are one
@@ -34,14 +34,14 @@ def hear_two(measured: Measured) -> tuple[Hearing, Known]:
     if measured.duration_s < SHORTEST_S:
         return hearing, {}
     known = _known(hearing)
-    steps = sure_steps(known[changes])
+    steps = believable(sure_steps(known[changes]))
     if not steps:
         return hearing, known
     hearing = hear(measured, gains=steps)
     again = _known(hearing)
     back = turned_back(steps, again[changes])
     if back:
-        hearing = hear(measured, gains=steps + back)
+        hearing = hear(measured, gains=believable(steps + back))
         again = _known(hearing)
     again[changes] += lost(known[changes], again[changes])
     return hearing, again

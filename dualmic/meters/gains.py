@@ -14,6 +14,10 @@ from dualmic.meters.bands import stretches
 from dualmic.stack import room
 from dualmic.tiles import CELLS_PER_S, Floats, Mask, Powers
 
+# Our choice: the knob of an input reaches no further. What adds up to more are no turned gains, and
+# undone, hundreds of them would put the levels of a day hundreds of decibels off.
+WIDEST_DB = 60.0
+
 
 @dataclass(frozen=True)
 class GainStep:
@@ -22,6 +26,16 @@ class GainStep:
     mic: int
     at_s: float
     by_db: float
+
+
+def believable(steps: Sequence[GainStep]) -> list[GainStep]:
+    """Return the steps of those microphones whose gain stays within :data:`WIDEST_DB`."""
+    kept: list[GainStep] = []
+    for mic in (0, 1):
+        own = sorted((step for step in steps if step.mic == mic), key=lambda step: step.at_s)
+        if np.ptp(np.cumsum([0.0, *(step.by_db for step in own)])) <= WIDEST_DB:
+            kept += own
+    return kept
 
 
 def gains_db(steps: Sequence[GainStep], mic: int, cells: int) -> Floats:
