@@ -11,7 +11,7 @@ import speech_scene
 from scipy import signal
 from scipy.ndimage import maximum_filter1d, uniform_filter1d
 from speech_scene import INTERVIEWER, RATE_HZ, SUBJECT, Scene
-from test_bent_tops import coded
+from test_bent_tops import coded, slate
 
 from dualmic.meters.clipping import PILED_DB
 from dualmic.meters.square_tops import (
@@ -166,6 +166,30 @@ def test_of_lossy_sound_only_wide_tops_are_cut(share: float, is_cut: bool) -> No
     assert bool(square_frames(shapes, 0, np.zeros(300, np.uint16)).any()) == is_cut
 
 
+@pytest.mark.parametrize(("share", "is_cut"), [(0.30, False), (0.425, True)])
+def test_peaks_with_nothing_softer_to_hold_them_against_are_cut_where_they_are_wide(
+    share: float, is_cut: bool
+) -> None:
+    bent_shapes = np.zeros((1, 2, LEVELS + 1, 21), np.int64)
+    step = round((HIGHEST_DBFS + 10.0) / STEP_DB) + 1
+    bent_shapes[0, 0, step, [round(20 * share - 1), round(20 * share)]] = 100
+    cells, level = bent_shapes.sum(axis=3), np.zeros((1, 0), np.uint8)
+    tops = TopShapes((level, level), bent_shapes, bent_shapes, cells, cells, 480, is_exact=False)
+    assert wider_at(tops, 0, -10.0, PILED_DB) == is_cut
+
+
+def test_a_slate_does_not_hide_what_is_cut_under_it(tmp_path: Path) -> None:
+    """A third of a second, 13 dB over the ceiling that an answer was cut at."""
+    scene, part = shouted(15.0)
+    scene.samples[:, SUBJECT] = 0.35 * converter_noise(scene.samples[:, SUBJECT])
+    scene.samples[: len(slate())] += slate()
+    record = check_take([scene.write(tmp_path / "take.wav", "PCM_24")])
+    cut = [p for p in record.problems if p.kind == "clipping" and p.severity != "note"]
+    assert {p.mic for p in cut} == {"subject"}
+    start_s, end_s = part.start / RATE_HZ, part.stop / RATE_HZ
+    assert all(start_s - 0.1 < p.start_s < p.end_s < end_s + 0.1 for p in cut)
+
+
 def test_one_sound_has_the_same_tops_in_float_and_in_whole_numbers(tmp_path: Path) -> None:
     """A codec bent the tops before either file was written, so neither file is a codec's."""
     scene, _ = shouted(12.0)
@@ -190,7 +214,8 @@ def test_one_sound_has_the_same_tops_in_float_and_in_whole_numbers(tmp_path: Pat
         ((5, 4), (3, 2), False),
         ((6, 4), (3, 2), False),
         ((6, 4), (4, 1), True),
-        ((8, 6), (3, 2), True),
+        ((8, 6), (3, 2), False),
+        ((8, 6), (4, 2), True),
     ],
 )
 def test_peaks_that_pile_up_are_cut_only_where_they_are_wide(

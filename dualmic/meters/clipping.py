@@ -23,7 +23,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from dualmic.meters.flat_runs import flat_runs
-from dualmic.meters.square_tops import TopShapes, wider_at
+from dualmic.meters.square_tops import OVERSHOOT_DB, TopShapes, wider_at
 from dualmic.stack import Stack, let_go, pieces, room
 from dualmic.tiles import Floats, Span, cell_edges
 
@@ -190,7 +190,8 @@ def _piled_up(peak: Floats, shapes: TopShapes | None, channel: int) -> np.ndarra
         return np.zeros(len(peak), bool)
     if shapes is not None and not wider_at(shapes, channel, -piled[0] / 10, PILED_DB):
         return np.zeros(len(peak), bool)
-    return np.asarray(level > -piled[0] / 10 - PILED_DB)
+    ceiling = -piled[0] / 10
+    return np.asarray((level > ceiling - PILED_DB) & (level < ceiling + OVERSHOOT_DB))
 
 
 def peak_level_dbfs(peak: Floats) -> Floats:

@@ -22,8 +22,9 @@ TOP_SHARE, RISE_SHARE, SQUARE = 0.944, 0.5, 0.6
 # A codec bends tops by a decibel and more: then the upper fifteen per cent are looked at.
 BENT_SHARE = 0.85
 LONGEST_SHARE = 0.7  # of a cell over half its peak: slower than any voice, its shape is not seen
-# Half waves far under the loudest so far need no look: no ceiling of theirs would be the take's.
-LOUD_DB = 10.0
+# Half waves far under the loud ones so far need no look: no ceiling of theirs would be the take's.
+# What half a second of cells exceeds is loud: a slate or a knock on the table is over sooner.
+LOUD_DB, LOUD_CELLS = 10.0, 50
 _LOUD = 10 ** (-LOUD_DB / 20)
 STEP_DB, HIGHEST_DBFS = 0.2, 3.0  # codecs overshoot full scale
 LEVELS = 255  # down to -48 dBFS
@@ -36,15 +37,16 @@ CEILING_STEPS, SQUARE_CELLS, SQUARE_CELLS_SHARE, BEYOND_SHARE = 3, 8, 0.15, 0.25
 # Our choices, of lossy sound. Within a decibel of the ceiling lie as many cells as in the next two,
 # where speech has a third of that, and their tops are wider than those 3 to 8 dB below.
 BENT_STEPS, BENT_CELLS, BENT_WIDER = 5, 15, 1.35
+OVERSHOOT_DB = 3.0  # what is louder was not cut, as a slate beside words that were
 LOWER_STEPS = 40
 # A limiter that keeps peaks to one level leaves voices as narrow as they are: 0.33 of the time over
 # half the peak at the most, cut tops 0.36 and more.
 BENT_LEAST = 0.34
-# Where peaks pile up as closely as ``clipping.py`` asks, so many times as wide will do. Narrow ones
-# tell nothing by that: a limiter that follows the syllables makes its own up to 1.43 times as wide
-# as softer ones, for loud voices are wider. But in their upper half decibel they spend no more than
-# 1.6 times as long, and narrow tops that were cut 2.4 times.
-PILED_WIDER, NARROW_SQUARER = 1.15, 2.0
+# Where peaks pile up as closely as ``clipping.py`` asks, so many times as wide will do, if they are
+# square as well: a limiter that follows the syllables makes its own up to 1.43 times as wide as
+# softer ones, for loud voices are wider, but in their upper half decibel they spend no more than
+# 1.6 times as long. Tops that were cut spend 1.8 times as long there, narrow ones 2.4 times.
+PILED_WIDER, WIDE_SQUARER, NARROW_SQUARER = 1.15, 1.7, 2.0
 BENT_FLAT_SHARE = 0.06  # of a cell: 0.6 ms, how long such a peak is flat in the mean
 KNOWN_SHARE = 0.5  # of a ceiling's cells known to be flat: then it is that of ``clipping.py``
 _PIECE_CELLS = 100_000  # our choice, of no influence on results
@@ -83,7 +85,8 @@ class SquareTopMeter:
         # Where cells differ by a frame, all are taken as long as the shorter ones.
         self._width = int(np.diff(edges).min())
         self._is_even = bool(np.diff(edges).max() == self._width)
-        self._top = np.zeros((channels, 2), np.float32)
+        # The loudest peaks so far of each half wave, the last of them the lowest.
+        self._loudest = np.zeros((channels, 2, LOUD_CELLS), np.float32)
         self._square = np.zeros((channels, 2, LEVELS + 1, _SHAPES + 1), np.int64)
         self._bent = np.zeros_like(self._square)
         self._cells = np.zeros((channels, 2, LEVELS + 1), np.int64)
@@ -96,8 +99,8 @@ class SquareTopMeter:
         levels = np.zeros((2, len(span.samples), count), np.uint8)
         inside = np.arange(self._width)
         for channel, row in enumerate(span.samples):
-            # What is no louder than this cannot change the largest sample of either half wave.
-            least = self._top[channel].min() * _LOUD
+            # What is no louder than this is loud in neither half wave.
+            least = self._loudest[channel, :, -1].min() * _LOUD
             loud = np.flatnonzero(span.tops[channel, :count] > least)
             if not len(loud):
                 continue
@@ -106,8 +109,9 @@ class SquareTopMeter:
             else:
                 waves = row[self._starts[loud][:, None] + inside]
             for half, peak in enumerate((waves.max(axis=1), -waves.min(axis=1))):
-                self._top[channel, half] = max(self._top[channel, half], peak.max())
-                high = np.flatnonzero(peak > self._top[channel, half] * _LOUD)
+                loudest = self._loudest[channel, half]
+                loudest[:] = np.sort(np.concatenate([loudest, peak]))[: -LOUD_CELLS - 1 : -1]
+                high = np.flatnonzero(peak > loudest[-1] * _LOUD)
                 these = waves[high] if half == 0 else -waves[high]
                 levels[half, channel, loud[high]] = self._add(channel, half, these, peak[high])
         for half in (0, 1):
@@ -132,7 +136,7 @@ class SquareTopMeter:
 
     def result(self) -> TopShapes:
         """Return the shapes so far."""
-        channels = len(self._top)
+        channels = len(self._cells)
         upper, lower = (stack.joined((channels, 0), np.uint8) for stack in self._level)
         return TopShapes(
             (upper, lower),
@@ -165,27 +169,27 @@ def square_frames(shapes: TopShapes, channel: int, known: np.ndarray) -> np.ndar
         ceiling = _ceiling(shapes, channel, half)
         if ceiling is None:
             continue
-        lowest, flat = ceiling
+        steps, flat = ceiling
         cut, known_cut = 0, 0
         for piece in pieces(len(level), _PIECE_CELLS):
-            part = _under_ceiling(level[piece], lowest)
+            part = _at_ceiling(level[piece], steps)
             cut += int(np.count_nonzero(part))
             known_cut += int(np.count_nonzero(known[piece][: len(part)][part]))
         if known_cut >= KNOWN_SHARE * cut:
             continue
         for piece in pieces(len(level), _PIECE_CELLS):
-            under = _under_ceiling(level[piece], lowest)
+            under = _at_ceiling(level[piece], steps)
             into = frames[piece][: len(under)]
             np.maximum(into, under * np.uint16(flat), out=into)
     return frames
 
 
-def _under_ceiling(level: np.ndarray, lowest: int) -> Mask:
-    return np.asarray((level > 0) & (level <= lowest))
+def _at_ceiling(level: np.ndarray, steps: range) -> Mask:
+    return np.asarray((level >= steps.start) & (level < steps.stop))
 
 
-def _ceiling(shapes: TopShapes, channel: int, half: int) -> tuple[int, int] | None:
-    """Return the lowest step that counts to the ceiling, and the frames a cell holds, if any."""
+def _ceiling(shapes: TopShapes, channel: int, half: int) -> tuple[range, int] | None:
+    """Return the steps that count to the ceiling, and the frames a cell holds, if there is one."""
     cells = shapes.cells[channel, half]
     square = shapes.square[channel, half, :, _SQUARE_CLASS:].sum(axis=1)
     best = int(np.argmax(_within(square, CEILING_STEPS)))
@@ -200,15 +204,19 @@ def _ceiling(shapes: TopShapes, channel: int, half: int) -> tuple[int, int] | No
         highest = best + int(np.flatnonzero(square[window])[0])
         under = slice(highest, highest + CEILING_STEPS)
         held = float(shapes.flat[channel, half, under].sum()) / int(cells[under].sum())
-        return under.stop - 1, max(round(held), 1)
+        return range(under.start, under.stop), max(round(held), 1)
     if shapes.is_exact:
         return None
     bent = _bent_ceiling(cells, shapes.bent[channel, half])
-    return None if bent is None else (bent, round(BENT_FLAT_SHARE * shapes.cell_frames))
+    if bent is None:
+        return None
+    highest = max(bent - round(OVERSHOOT_DB / STEP_DB), 1)
+    steps = range(highest, bent + BENT_STEPS)
+    return steps, round(BENT_FLAT_SHARE * shapes.cell_frames)
 
 
 def _bent_ceiling(cells: np.ndarray, shapes: np.ndarray) -> int | None:
-    """Return the lowest step of the ceiling under which a codec's bent tops lie, if one shows."""
+    """Return the highest step of the ceiling at which a codec's bent tops lie, if one shows."""
     near, low = _within(cells, BENT_STEPS), 3 * BENT_STEPS
     below = _within(cells, low) - near
     beyond = np.concatenate([[0], np.cumsum(cells)[:-1]])
@@ -218,7 +226,7 @@ def _bent_ceiling(cells: np.ndarray, shapes: np.ndarray) -> int | None:
         lower = shapes[best + low : best + LOWER_STEPS].sum(axis=0)
         is_wide = _mean(top) >= max(BENT_WIDER * _mean(lower), BENT_LEAST)
         if lower.sum() >= BENT_CELLS and is_wide:
-            return int(best) + BENT_STEPS - 1
+            return int(best)
     return None
 
 
@@ -239,11 +247,12 @@ def wider_at(shapes: TopShapes, channel: int, ceiling_dbfs: float, width_db: flo
     top, lower = slice(first, last + 1), slice(last + 3 * BENT_STEPS, last + LOWER_STEPS)
     half = int(np.argmax(shapes.bent[channel, :, top].sum(axis=(1, 2))))
     bent, square = shapes.bent[channel, half], shapes.square[channel, half]
-    if bent[lower].sum() < BENT_CELLS:
-        return True
+    if bent[lower].sum() < BENT_CELLS:  # nothing to hold them against
+        return _mean(bent[top].sum(axis=0)) >= BENT_LEAST
+    squarer = _times_as_wide(square, top, lower)
     if _mean(bent[top].sum(axis=0)) >= BENT_LEAST:
-        return _times_as_wide(bent, top, lower) >= PILED_WIDER
-    return _times_as_wide(square, top, lower) >= NARROW_SQUARER
+        return squarer >= WIDE_SQUARER and _times_as_wide(bent, top, lower) >= PILED_WIDER
+    return squarer >= NARROW_SQUARER
 
 
 def _times_as_wide(shapes: np.ndarray, top: slice, lower: slice) -> float:
