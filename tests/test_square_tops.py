@@ -75,6 +75,23 @@ def test_cut_tops_are_found_by_their_shape(damage: Damage, tmp_path: Path) -> No
         assert problem.end_s < part.stop / RATE_HZ + 0.05
 
 
+@pytest.mark.parametrize("clips", [True, False])
+def test_a_few_tops_cut_before_a_quiet_converter_are_found(clips: bool, tmp_path: Path) -> None:
+    """One half wave, cut by up to 5 dB: too little to make it square, but level to the last bits."""
+    scene, part = shouted(5.0)
+    row = scene.samples[:, SUBJECT]
+    if clips:
+        np.minimum(row, 1.0, out=row)
+    row *= 0.5
+    row += np.random.default_rng(4).normal(0, 1e-5, len(row))  # 100 dB under full scale
+    found = [p for p in clipping(scene, tmp_path / "take.wav") if p.severity != "note"]
+    assert bool(found) == clips
+    for problem in found:
+        assert problem.mic == "subject"
+        assert part.start / RATE_HZ - 0.05 < problem.start_s
+        assert problem.end_s < part.stop / RATE_HZ + 0.05
+
+
 def test_one_polarity_cut_is_found_inside_aac(tmp_path: Path) -> None:
     """The other half wave reaches far beyond the ceiling."""
     scene, part = shouted(14.0)

@@ -22,7 +22,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from dualmic.meters.flat_runs import flat_runs
+from dualmic.meters.flat_runs import Runs, flat_runs
 from dualmic.meters.square_tops import OVERSHOOT_DB, TopShapes, wider_at
 from dualmic.stack import Stack, let_go, pieces, room
 from dualmic.tiles import Floats, Span, cell_edges
@@ -41,6 +41,11 @@ PILED_DB, PILED_CELLS, PILED_TIMES, BEYOND_SHARE = 0.4, 15, 2.0, 0.25
 PILED_CEILING_DBFS = -20.0
 STEADY_SHARE, STEADY_DB = 0.3, 20.0  # a tone has its peak everywhere
 PILED_MS = 0.6  # how long such a peak is flat, in the mean
+# Our choices. After the cut a converter adds noise of its own, 80 dB under full scale at the most:
+# so tops are as good as equal within 2^-13, where that is a small part of them. Fewer than five
+# such samples are chance in any sound that is rough.
+COARSE_STEP, COARSE_RUN, COARSE_LEAST_DBFS = 2.0**-13, 5, -26.0
+_COARSE_LEAST = 10 ** (COARSE_LEAST_DBFS / 20)
 _STEEPER = 3.0  # times the fall that a rounded top can have
 LEAST_DBFS = -120  # no peak is said to be lower
 _PIECE_CELLS = 100_000  # our choice, of no influence on results
@@ -99,16 +104,25 @@ class ClippingMeter:
     def _find(
         self, channel: int, row: Floats, offset: int, flat: np.ndarray, ceiling: np.ndarray
     ) -> None:
-        runs = flat_runs(row, LEAST_RUN)
-        if not len(runs.start):
-            return
+        equal = self._cut(flat_runs(row, LEAST_RUN), row, offset, self._step, LEAST_CEILING)
+        coarse = np.round(row * np.float32(1 / COARSE_STEP)) * np.float32(COARSE_STEP)
+        runs = flat_runs(coarse, COARSE_RUN)
+        nearly = self._cut(runs, coarse, offset, COARSE_STEP, _COARSE_LEAST)
+        known = np.searchsorted(equal.start, nearly.start + nearly.length) > np.searchsorted(
+            equal.start + equal.length, nearly.start, side="right"
+        )
+        for runs in (equal, nearly.where(~known)):
+            self._keep_runs(channel, runs, offset, flat, ceiling)
+
+    def _cut(self, runs: Runs, row: Floats, offset: int, step: float, least: float) -> Runs:
+        """Return the runs that are cut tops, in samples that are whole numbers of ``step``."""
         size = np.abs(runs.value)
         end = runs.start + runs.length
         # An offset lies under all: noise round it is no top however far the offset is from zero.
         offset_free = runs.value - row.mean(dtype=np.float64)
-        away = (np.abs(offset_free) >= LEAST_CEILING) & (offset_free * runs.value > 0)
+        away = (np.abs(offset_free) >= least) & (offset_free * runs.value > 0)
         good = (
-            (size >= LEAST_CEILING)
+            (size >= least)
             & away
             & (runs.length <= self._longest)
             & (runs.start > 0)
@@ -116,19 +130,24 @@ class ClippingMeter:
             # Runs that ended within the past were judged with it.
             & (end >= offset)
         )
-        start, end, length = runs.start[good], end[good], runs.length[good]
-        size, sign = size[good], np.sign(runs.value[good])
-        before = size - row[start - 1] * sign
-        after = size - row[end] * sign
-        rounded = self._step * (1 + 2 / (length - 1)) ** 2
-        broken = np.maximum(before, after) > _STEEPER * rounded
-        cut = (before > 0) & (after > 0) & broken
-        start, length, size, sign = start[cut], length[cut], size[cut], sign[cut]
-        level = np.round(-20 * np.log10(np.minimum(size, 1.0)) / CEILING_STEP_DB).astype(int)
-        half = (sign < 0).astype(int)
+        runs = runs.where(good)
+        start, length, value = runs
+        sign = np.sign(value)
+        before = (value - row[start - 1]) * sign
+        after = (value - row[start + length]) * sign
+        rounded = step * (1 + 2 / (length - 1)) ** 2
+        cut = (before > 0) & (after > 0) & (np.maximum(before, after) > _STEEPER * rounded)
+        return runs.where(cut)
+
+    def _keep_runs(
+        self, channel: int, runs: Runs, offset: int, flat: np.ndarray, ceiling: np.ndarray
+    ) -> None:
+        size = np.minimum(np.abs(runs.value), 1.0)
+        level = np.round(-20 * np.log10(size) / CEILING_STEP_DB).astype(int)
+        half = (runs.value < 0).astype(int)
         np.add.at(self._runs[channel], (half, level), 1)
-        cell = np.searchsorted(self._edges, start - offset, side="right") - 1
-        for k, frames, step in zip(cell, length, level, strict=True):
+        cell = np.searchsorted(self._edges, runs.start - offset, side="right") - 1
+        for k, frames, step in zip(cell, runs.length, level, strict=True):
             into = (flat, ceiling) if k >= 0 else self._open
             if into is not None:
                 into[0][channel, k] += frames

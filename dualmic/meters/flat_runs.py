@@ -4,20 +4,23 @@ A run is two or more consecutive samples of one value. Clipped tops are short ru
 dropout is a long run of zeros or of a held value.
 """
 
-from dataclasses import dataclass
+from typing import NamedTuple
 
 import numpy as np
 
-from dualmic.tiles import Floats, Indices
+from dualmic.tiles import Floats, Indices, Mask
 
 
-@dataclass(frozen=True)
-class Runs:
+class Runs(NamedTuple):
     """Runs in a row of samples: first index, length in samples, and the value held."""
 
     start: Indices
     length: Indices
     value: Floats
+
+    def where(self, chosen: Mask) -> "Runs":
+        """Return some of the runs, ``chosen`` ``(runs,)``."""
+        return Runs(self.start[chosen], self.length[chosen], self.value[chosen])
 
 
 def flat_runs(row: Floats, least: int) -> Runs:
