@@ -48,6 +48,7 @@ RULES: dict[str, Rule] = {
         _of(
             "meters.clipping",
             LEAST_RUN="a top is flat for {} equal samples or more",
+            COARSE_RUN="or for {} that a converter's noise parts by less than 2^-13",
             FULL_SCALE="full scale begins at {:g} of it: converters stop a few steps short",
             SHARED_RUNS="below full scale, {} tops share a ceiling",
             QUIETEST_CEILING_DBFS="no ceiling is looked for under {:g} dBFS",

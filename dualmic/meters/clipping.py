@@ -2,7 +2,8 @@
 
 A run of samples counts as a clipped top when
 
-1. it is three or more equal samples (two at full scale count towards a run already found there),
+1. it is three or more equal samples (two at full scale count towards a run already found there), or
+   five and more that lie within one step of 2^-13: what cut them was followed by a quiet converter,
 2. it is the local maximum in magnitude: both neighbours lie nearer to zero,
 3. it is entered or left with a break: the slope just outside is far steeper than a rounded top of
    that length can have. A smooth top that quantisation makes flat over n samples bends by less than
