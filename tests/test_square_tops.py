@@ -77,7 +77,7 @@ def test_cut_tops_are_found_by_their_shape(damage: Damage, tmp_path: Path) -> No
 
 @pytest.mark.parametrize("clips", [True, False])
 def test_a_few_tops_cut_before_a_quiet_converter_are_found(clips: bool, tmp_path: Path) -> None:
-    """One half wave, cut by up to 4 dB: too little to make it square, but level to the last bits."""
+    """One half wave, cut by up to 4 dB: too little to make it square, but level throughout."""
     scene, part = shouted(8.0)
     row = scene.samples[:, SUBJECT]
     if clips:
