@@ -111,11 +111,12 @@ class ClippingMeter:
         coarse = (row + _ROUNDS_TO_COARSE) - _ROUNDS_TO_COARSE
         runs = flat_runs(coarse, COARSE_RUN)
         nearly = self._cut(runs, coarse, offset, COARSE_STEP, _COARSE_LEAST)
+        # Those that hold equal samples are told already.
         known = np.searchsorted(equal.start, nearly.start + nearly.length) > np.searchsorted(
             equal.start + equal.length, nearly.start, side="right"
         )
-        for runs in (equal, nearly.where(~known)):
-            self._keep_runs(channel, runs, offset, flat, ceiling)
+        for tops in (equal, nearly.where(~known)):
+            self._keep_runs(channel, tops, offset, flat, ceiling)
 
     def _cut(self, runs: Runs, row: Floats, offset: int, step: float, least: float) -> Runs:
         """Return the runs that are cut tops, in samples that are whole numbers of ``step``."""
@@ -211,9 +212,9 @@ def _piled_up(peak: Floats, shapes: TopShapes | None, channel: int) -> np.ndarra
     piled = np.flatnonzero(piles(level, PILED_CELLS, PILED_TIMES, PILED_CEILING_DBFS))
     if not len(piled):
         return np.zeros(len(peak), bool)
-    if shapes is not None and not wider_at(shapes, channel, -piled[0] / 10, PILED_DB):
-        return np.zeros(len(peak), bool)
     ceiling = -piled[0] / 10
+    if shapes is not None and not wider_at(shapes, channel, ceiling, PILED_DB):
+        return np.zeros(len(peak), bool)
     return np.asarray((level > ceiling - PILED_DB) & (level < ceiling + OVERSHOOT_DB))
 
 

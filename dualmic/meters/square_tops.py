@@ -23,7 +23,7 @@ TOP_SHARE, RISE_SHARE, SQUARE = 0.944, 0.5, 0.6
 BENT_SHARE = 0.85
 LONGEST_SHARE = 0.7  # of a cell over half its peak: slower than any voice, its shape is not seen
 # Half waves far under the loud ones so far need no look: no ceiling of theirs would be the take's.
-# What half a second of cells exceeds is loud: a slate or a knock on the table is over sooner.
+# Loud is what cells of half a second reach together: a slate or a knock on the table is shorter.
 LOUD_DB, LOUD_CELLS = 10.0, 50
 _LOUD = 10 ** (-LOUD_DB / 20)
 STEP_DB, HIGHEST_DBFS = 0.2, 3.0  # codecs overshoot full scale
@@ -85,7 +85,7 @@ class SquareTopMeter:
         # Where cells differ by a frame, all are taken as long as the shorter ones.
         self._width = int(np.diff(edges).min())
         self._is_even = bool(np.diff(edges).max() == self._width)
-        # The loudest peaks so far of each half wave, the last of them the lowest.
+        # The loudest peaks so far of each half wave, the lowest of them first.
         self._loudest = np.zeros((channels, 2, LOUD_CELLS), np.float32)
         self._square = np.zeros((channels, 2, LEVELS + 1, _SHAPES + 1), np.int64)
         self._bent = np.zeros_like(self._square)
@@ -100,7 +100,7 @@ class SquareTopMeter:
         inside = np.arange(self._width)
         for channel, row in enumerate(span.samples):
             # What is no louder than this is loud in neither half wave.
-            least = self._loudest[channel, :, -1].min() * _LOUD
+            least = self._loudest[channel, :, 0].min() * _LOUD
             loud = np.flatnonzero(span.tops[channel, :count] > least)
             if not len(loud):
                 continue
@@ -110,8 +110,8 @@ class SquareTopMeter:
                 waves = row[self._starts[loud][:, None] + inside]
             for half, peak in enumerate((waves.max(axis=1), -waves.min(axis=1))):
                 loudest = self._loudest[channel, half]
-                loudest[:] = np.sort(np.concatenate([loudest, peak]))[: -LOUD_CELLS - 1 : -1]
-                high = np.flatnonzero(peak > loudest[-1] * _LOUD)
+                loudest[:] = np.sort(np.concatenate([loudest, peak]))[-LOUD_CELLS:]
+                high = np.flatnonzero(peak > loudest[0] * _LOUD)
                 these = waves[high] if half == 0 else -waves[high]
                 levels[half, channel, loud[high]] = self._add(channel, half, these, peak[high])
         for half in (0, 1):
@@ -204,7 +204,7 @@ def _ceiling(shapes: TopShapes, channel: int, half: int) -> tuple[range, int] | 
         highest = best + int(np.flatnonzero(square[window])[0])
         under = slice(highest, highest + CEILING_STEPS)
         held = float(shapes.flat[channel, half, under].sum()) / int(cells[under].sum())
-        return range(under.start, under.stop), max(round(held), 1)
+        return range(highest, under.stop), max(round(held), 1)
     if shapes.is_exact:
         return None
     bent = _bent_ceiling(cells, shapes.bent[channel, half])
