@@ -40,11 +40,15 @@ EVEN_DB, EVEN_LEAST_S, NEAR_LEAK_DB = 0.5, 30, -15.0
 # Alive is what stands so far over the floor. Of what is heard then the weaker part is leak.
 ALIVE_DB, LEAK_PERCENTILE = 10.0, 20.0
 LEAST_VOICE_CELLS = 50  # half a second of a word
-LEAST_ALIVE_CELLS, ALIVE_NOISE_PERCENTILE = 100, 10.0  # between words, as soft as it gets
+LEAST_ALIVE_CELLS, ALIVE_NOISE_PERCENTILE = 100, 10.0  # as soft as it gets
+WORDS_APART_CELLS = 100  # in pauses no longer than that, and for as long before, it was alive
 OTHER_NOISE_DB = 10.0  # further than traffic swells
 # A microphone falls silent that heard all but a twentieth of the other's speech, then as little.
 LEAST_TALK_CELLS, HARDLY, HEARD_FROM_TO = 300, 0.05, (0.01, 0.99)
 TRACE_DB = 2.5  # and less than this stands over the floor while the other one talks
+# What is usual is there nearly whenever it could be heard, and hardly ever where it is missed. Of
+# knocks that both microphones hear, or of one answer given face to face, neither is true.
+USUAL_FROM, MISSED_TO, LEAST_USUAL_MOMENTS = 0.8, 0.3, 20
 
 
 def deaf(bands_db: np.ndarray, mic: int, silent: Mask) -> Mask:
@@ -59,7 +63,8 @@ def deaf(bands_db: np.ndarray, mic: int, silent: Mask) -> Mask:
     usual = float(np.percentile(shares, 75)) if len(shares) else 0.0
     leak: UsualLeak | None = None
     alive_noise: float | None = None
-    if usual < 10 ** (LEAST_LEAK_DB / 10):
+    leaks_at_all = usual >= 10 ** (LEAST_LEAK_DB / 10)
+    if not leaks_at_all:
         usual = 10 ** ((NEAR_LEAK_DB if _is_even(pieces) else LEAST_LEAK_DB) / 10)
         if sum(int(piece.loud.sum()) for piece in pieces) >= 100:
             # It heard voices once and may have died early, or its wearer hardly speaks and no leak
@@ -93,7 +98,20 @@ def deaf(bands_db: np.ndarray, mic: int, silent: Mask) -> Mask:
     starts, ends = runs_of(joined & ~sure)
     heard = number_in(loud, starts, ends) >= LEAST_VOICE_CELLS
     joined &= ~mask_of(starts[heard], ends[heard], cells)
-    return longer(joined & ~silent, round(DEAF_LEAST_S * 100))
+    found = longer(joined & ~silent, round(DEAF_LEAST_S * 100))
+    if found.any() and leaks_at_all:
+        found &= _is_usual(pieces, found, usual, leak)
+    return found
+
+
+def _is_usual(pieces: list["_Piece"], found: Mask, usual: float, leak: UsualLeak | None) -> bool:
+    """Whether what is due leaves its trace elsewhere, and seldom where it is ``found`` to lack."""
+    rows = [piece.traced_where_due(found, usual, leak) for piece in pieces]
+    traced, there = (np.concatenate(row) for row in zip(*rows, strict=True))
+    missed, elsewhere = traced[there], traced[~there]
+    if len(missed) and missed.mean() > MISSED_TO:
+        return False
+    return len(elsewhere) < LEAST_USUAL_MOMENTS or bool(elsewhere.mean() >= USUAL_FROM)
 
 
 def _is_even(pieces: list["_Piece"]) -> bool:
@@ -124,16 +142,23 @@ def _fell_silent(pieces: list["_Piece"]) -> bool:
 
 
 def _noise_while_alive(bands_db: np.ndarray, silent: Mask, floor: Floats) -> float | None:
-    """Return how quiet a microphone is between what it hears, up to the last of that.
+    """Return how quiet a microphone usually is just before what it hears, or else in between.
 
     The floor under it is no measure: it looks ahead by seconds, at what is left after its death.
     """
     own = voice_power(bands_db, HUM_FREE_BANDS, SMOOTH_CELLS)
-    loud = np.flatnonzero((own > 30 * floor_at(floor, 0, len(own))) & ~silent)
-    before = own[: loud[-1] + 1][~silent[: loud[-1] + 1]] if len(loud) else own[:0]
-    if len(before) < LEAST_ALIVE_CELLS:
+    loud = (own > 30 * floor_at(floor, 0, len(own))) & ~silent
+    words = bridged(loud, WORDS_APART_CELLS)
+    if words.sum() < LEAST_ALIVE_CELLS:
         return None
-    return float(np.percentile(before, ALIVE_NOISE_PERCENTILE))
+    before = [
+        own[start - WORDS_APART_CELLS : start]
+        for start in runs_of(words)[0]
+        if start >= WORDS_APART_CELLS and not silent[start - WORDS_APART_CELLS : start].any()
+    ]
+    if before:
+        return float(np.median(np.percentile(before, ALIVE_NOISE_PERCENTILE, axis=1)))
+    return float(np.percentile(own[words & ~silent], ALIVE_NOISE_PERCENTILE))
 
 
 def _floor(bands_db: np.ndarray) -> Floats:
@@ -179,7 +204,10 @@ class _Piece:
         known = np.isfinite(few)
         traced = during > 10 ** (TRACE_DB / 10) * beneath
         self.shares = few[known]
-        self.voices, self.traced = (row[::SHARE_STEP_CELLS][known] for row in (voice, traced))
+        self.voices, self.traced, self._due_from = (
+            row[::SHARE_STEP_CELLS][known] for row in (voice, traced, audible_from)
+        )
+        self._at = SHARE_STEP_CELLS * np.flatnonzero(known)
         self.talk, self.no_trace = talk[inside], no_trace
         self.loud = (own > 30 * floor)[inside] & ~silent[stretch.part]
         live = own[inside][~silent[stretch.part]]
@@ -193,15 +221,27 @@ class _Piece:
         voices there, if that is known. ``alive_noise`` is the noise that it had while it heard
         voices, if it must have another.
         """
-        due = np.full(len(self._voice), usual, np.float32)
-        if leak is not None:
-            due[self._voice >= leak.from_power] = leak.share
-        missed = due > self._audible_from
+        missed = _due(self._voice, usual, leak) > self._audible_from
         if alive_noise is not None:
             missed &= np.abs(power_db(self._noise / alive_noise)) > OTHER_NOISE_DB
         lacking = self.no_trace.copy()
         lacking[lacking] = missed
         return lacking
+
+    def traced_where_due(
+        self, found: Mask, usual: float, leak: UsualLeak | None
+    ) -> tuple[Mask, Mask]:
+        """Return which of the moments at which something is due show a trace, and are ``found``."""
+        due = _due(self.voices, usual, leak) > self._due_from
+        return self.traced[due], found[self.part][self._at[due]]
+
+
+def _due(voice: Floats, usual: float, leak: UsualLeak | None) -> Floats:
+    """Return which share of a ``voice`` in the other microphone is due in this one."""
+    due = np.full(len(voice), usual, np.float32)
+    if leak is not None:
+        due[voice >= leak.from_power] = leak.share
+    return due
 
 
 def _windowed(power: Floats, mask: Mask, length: int) -> Floats:

@@ -114,6 +114,39 @@ def test_one_noisy_microphone_that_hears_no_leak_is_not_dead() -> None:
     assert dead(scene.samples) == []
 
 
+def test_knocks_that_both_microphones_hear_teach_no_leak() -> None:
+    """Where nobody knocks nothing is missed: the leak of -60 dB lies far under the noise."""
+    scene = speech_scene.make(4, leak_db=-60.0, speakers=(INTERVIEWER, SUBJECT, SUBJECT))
+    rng = np.random.default_rng(3)
+    times = np.arange(RATE_HZ // 5)
+    for start_s, end_s in scene.answers()[:4]:
+        for at_s in np.arange(start_s, end_s - 0.2, 2.6):
+            knock = rng.normal(0, 0.3, len(times)) * np.exp(-times / (0.03 * RATE_HZ))
+            at = round(at_s * RATE_HZ)
+            scene.samples[at : at + len(times)] += knock[:, None] * 10 ** (np.array([-16, 0]) / 20)
+    assert dead(scene.samples) == []
+
+
+def test_one_that_comes_back_is_dead_in_between_only() -> None:
+    """No leak is heard in it: its noise alone tells, and that of the death is not the usual one.
+
+    What it hears beside the other's voice are its wearer's assents.
+    """
+    people = (INTERVIEWER, SUBJECT, SUBJECT)
+    scene = speech_scene.make(4, leak_db=-45.0, noise_dbfs=-65.0, speakers=people)
+    assent = scene.voices[round(1.5 * RATE_HZ) : round(2.5 * RATE_HZ), INTERVIEWER]
+    for start_s, _ in scene.answers()[-2:]:
+        at = round((start_s + 2) * RATE_HZ)
+        scene.samples[at : at + len(assent), INTERVIEWER] += assent
+    third = len(scene.samples) // 3
+    hiss = np.random.default_rng(8).normal(0, 10 ** (-95 / 20), third)
+    scene.samples[third : 2 * third, INTERVIEWER] = hiss
+    (found,) = dead(scene.samples)
+    assert found.mic == INTERVIEWER
+    assert abs(found.start_s - third / RATE_HZ) < 2.5
+    assert abs(found.end_s - 2 * third / RATE_HZ) < 2.5
+
+
 @pytest.mark.parametrize("order", ["it died", "noise hides some"])
 def test_leaks_are_asked_of_the_time_in_which_a_microphone_heard_them(order: str) -> None:
     """Though it was dead for the longer part. Traces among moments without any are no death."""
