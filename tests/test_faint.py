@@ -88,6 +88,35 @@ def test_what_takes_ten_milliseconds_to_fall_is_no_lost_sound(takes_s: float, lo
     assert bool(findings(scene.samples)) == lost
 
 
+@pytest.mark.parametrize(("takes_s", "lost"), [(0.004, True), (0.012, False)])
+def test_a_link_that_fades_within_four_milliseconds_is_lost_sound(
+    takes_s: float, lost: bool
+) -> None:
+    """For a second in the midst of a word, 18 dB under a loud background; a gate takes longer."""
+    scene = speech_scene.make(2, noise_dbfs=-48.0)
+    at_s = sum(scene.answers()[0]) / 2
+    faded = scene.samples.copy()
+    muted_to_hiss(faded, 1.0 + 2 * takes_s, -66.0, at_s)
+    edges = np.array([at_s, at_s + takes_s, at_s + 1 + takes_s, at_s + 1 + 2 * takes_s]) * RATE_HZ
+    gain = np.interp(np.arange(len(faded)), edges, [1.0, 0.0, 0.0, 1.0])[:, None]
+    found = findings(gain * scene.samples + (1 - gain) * faded)
+    assert [f.severity for f in found] == ["fail"] * lost
+    assert all(abs(f.end_s - f.start_s - 1.0) < 0.02 for f in found)
+
+
+@pytest.mark.parametrize("offset", [0.0, 0.1])
+def test_words_lost_for_much_of_a_second_are_no_muted_pauses(offset: float) -> None:
+    """Whoever is lost is heard by nobody; an offset is no background that the loss lies in."""
+    scene = speech_scene.make(2)
+    times_s = [start_s + after_s for start_s, _ in scene.answers() for after_s in (0.8, 2.4)]
+    for at_s in times_s:
+        muted_to_hiss(scene.samples, 0.9, -95.0, at_s)
+    scene.samples[:, SUBJECT] = 0.5 * scene.samples[:, SUBJECT] + offset
+    found = findings(scene.samples)
+    assert [f.severity for f in found] == ["fail"] * len(times_s)
+    assert [f.start_s for f in found] == pytest.approx(times_s, abs=0.05)
+
+
 def test_silence_a_coder_pads_the_ends_with_is_no_lost_sound() -> None:
     scene = speech_scene.make(1)
     samples = scene.samples

@@ -23,12 +23,13 @@ from dualmic.meters.continuity import (
 from dualmic.meters.masks import cells_of
 from dualmic.record import Severity
 from dualmic.stack import let_go
-from dualmic.tiles import Mask
+from dualmic.tiles import Floats, Mask
 
 # All our choices.
 DROPOUT_GAP_S = 0.25  # lost moments closer than this are one event
 # A run of silence is inside a word if sound stood this far over the background just beside it.
 CUT_DB = 10.0
+AUDIBLE_OFFSET = 1e-4  # less than a quiet background's own power
 # A receiver's own hiss lies under all that the microphone holds otherwise. A word's closure heard
 # through a gain that holds the word down does not: just after words the background lies there too.
 HISS_UNDER_DB, HISS_PERCENTILE = 6.0, 1.0
@@ -86,7 +87,7 @@ def _sorted_runs(hearing: Hearing, mic: int) -> tuple[list[HeldRun], list[HeldRu
     cut: list[HeldRun] = []
     muted: list[HeldRun] = []
     dead = hearing.dead[mic]
-    power = hearing.measured.levels.power[mic]
+    power = _power(hearing, mic)
     live = power[power > 1e-14]
     least = float(np.percentile(live, 10, overwrite_input=True)) if len(live) else 0.0
     least *= 10 ** (CUT_DB / 10)
@@ -117,6 +118,15 @@ def _sorted_runs(hearing: Hearing, mic: int) -> tuple[list[HeldRun], list[HeldRu
             is_cut = _speech_in(hearing, mic, start, end) or _loudest(power, start, end) > least
         (cut if is_cut else muted).append(run)
     return cut, muted
+
+
+def _power(hearing: Hearing, mic: int) -> Floats:
+    """Return the power of a microphone about its offset, ``(cells,)``."""
+    levels = hearing.measured.levels
+    offset = float(levels.dc_offset[mic])
+    if abs(offset) < AUDIBLE_OFFSET:
+        return levels.power[mic]
+    return np.maximum(levels.power[mic] - np.float32(offset * offset), 0)
 
 
 def _held_down(hearing: Hearing, mic: int) -> set[HeldRun]:
@@ -172,7 +182,7 @@ def _closing_power(hearing: Hearing, mic: int, silent: set[float], least: float)
         closing = usual * 10 ** (OVER_CLOSING_DB / 10)
     own = hearing.activity.own[mic] & ~held
     if own.any():
-        voice = float(np.median(measured.levels.power[mic][own]))
+        voice = float(np.median(_power(hearing, mic)[own]))
         closing = max(closing, voice * 10 ** (-TORN_UNDER_VOICE_DB / 10))
     # In a loud place a gate that is open a while after words closes on the place's own noise.
     return max(closing, least)
@@ -185,11 +195,24 @@ def _silent_values(runs: list[HeldRun]) -> set[float]:
 
 
 def _hisses_in_pauses(hearing: Hearing, mic: int) -> bool:
-    """Whether a microphone is turned down to hiss for much of the time in which nobody speaks."""
-    spans = [(run.start_s, run.end_s) for run in hearing.measured.held[mic] if run.is_hiss]
-    nobody = _nobody(hearing, mic)
-    hiss = cells_of(spans, hearing.measured.cells) & nobody
-    return bool(hiss.sum() > MUTED_PAUSES_SHARE * nobody.sum())
+    """Whether a microphone is turned down to hiss for much of the time in which nobody speaks.
+
+    That happens once words have died away. Of somebody who is torn off, nobody hears the rest.
+    """
+    runs = [run for run in hearing.measured.held[mic] if run.is_hiss]
+    if not runs:
+        return False
+    power, nobody = _power(hearing, mic), _nobody(hearing, mic)
+    hiss = cells_of([(run.start_s, run.end_s) for run in runs], hearing.measured.cells)
+    between = power[nobody & ~hiss]
+    if len(between):
+        loud = float(np.median(between)) * 10 ** (CUT_DB / 10)
+        starts = [int(run.start_s * 100) for run in runs]
+        reach = round(BESIDE_S * 100)
+        torn = [power[max(start - reach, 0) : start].max(initial=0) > loud for start in starts]
+        calm = [run for run, is_torn in zip(runs, torn, strict=True) if not is_torn]
+        hiss = cells_of([(run.start_s, run.end_s) for run in calm], hearing.measured.cells)
+    return bool((hiss & nobody).sum() > MUTED_PAUSES_SHARE * nobody.sum())
 
 
 def _nobody(hearing: Hearing, mic: int) -> Mask:
