@@ -136,6 +136,23 @@ def test_a_deep_voice_may_pass_for_a_hum_of_no_grid(
     assert severities(hum, replace(hum, start_s=40.0, end_s=50.0)) == ["warn", "warn"]
 
 
+@pytest.mark.parametrize(
+    ("goes", "severity"),
+    [((1, 1, 1, 0, 1), "note"), ((1, 1, 0, 1), "warn"), ((1, 0, 1, 0, 1), "warn")],
+)
+def test_backgrounds_that_go_again_and_again_may_be_gates(
+    goes: tuple[int, ...], severity: str
+) -> None:
+    """They come back unseen, with words; a machine is once missed at most as it comes."""
+    heard_changes = [
+        Finding(
+            "background_change", None, 9.0 * k, 9.0 * k + 0.2, "warn", -12.0 if gone else 12.0, 6.0
+        )
+        for k, gone in enumerate(goes)
+    ]
+    assert set(severities(*heard_changes)) == {severity}
+
+
 def test_a_doubt_is_put_in_words_and_once() -> None:
     """A note that was one before says what it said."""
     (told,) = doubted(heard(), [crack(17.0)])

@@ -1,5 +1,7 @@
 """What else was found, or was not, makes some findings no more than notes."""
 
+from itertools import pairwise
+
 from dualmic.cracking import ABRUPT_DB
 from dualmic.findings.base import ENDS_S, Finding, as_note
 from dualmic.findings.jumps import mostly_dead
@@ -15,6 +17,7 @@ MOSTLY = 0.5  # our choice: of a second voice, how much of it has to be cloth
 # Our choice. A leak at its limit stands 7 dB over such a place; a place varies by some, and in it
 # words may be given to whoever did not say them.
 LOUD_PLACE_DB = 15.0
+GOES_AGAIN = 2  # our choice: by chance once
 # Our choices. Grids keep within a hertz of these; what is found elsewhere in a single stretch of
 # ten seconds may be the pitch of a deep voice.
 GRIDS_HZ, OFF_GRID_HZ, LEAST_HUM_S = (50.0, 60.0), 1.0, 10.0
@@ -107,6 +110,21 @@ def _is_the_background(gust: Finding, found: list[Finding]) -> bool:
     )
 
 
+def _may_be_a_gate(change: Finding, found: list[Finding]) -> bool:
+    """Whether backgrounds go away again and again, and never come: gates that open with words do.
+
+    What a machine makes is seen to come as well, unless it does so during words by chance.
+    """
+    if change.kind != "background_change":
+        return False
+    changes = sorted(
+        (f for f in found if f.kind == change.kind and f.severity != "note"),
+        key=lambda f: f.start_s,
+    )
+    goes = [(f.value or 0.0) < 0 for f in changes]
+    return sum(a and b for a, b in pairwise(goes)) >= GOES_AGAIN
+
+
 def _is_a_deep_voice(hum: Finding, found: list[Finding]) -> bool:
     """Whether a hum off the grids' frequencies is too short to be told from a voice."""
     told_hz = hum.facts.get("frequency_hz")
@@ -127,5 +145,6 @@ _DOUBTS = (
     _is_cloth,
     _is_in_a_loud_place,
     _is_the_background,
+    _may_be_a_gate,
     _is_a_deep_voice,
 )
