@@ -190,6 +190,33 @@ def test_a_section_leaks_for_sure_if_it_is_plainly_over_the_limit_and_nothing_el
     assert [(f.start_s, f.end_s, f.severity) for f in found] == [(5.0, 10.0, severity)]
 
 
+@pytest.mark.parametrize(("leaks_there_db", "severity"), [(-24.0, "note"), (-14.0, "warn")])
+def test_a_section_leaks_by_what_its_speakers_input_was_turned_down(
+    leaks_there_db: float, severity: str
+) -> None:
+    """By 10 dB after half the take. Where what leaks into it stays, its wearer turned round."""
+    into, out = heard().leaks[INTERVIEWER], heard().leaks[SUBJECT]
+    assert into.level is not None
+    assert out.level is not None
+    leaks = (
+        replace(
+            into,
+            sections=[(1.0, 4.0, -14.0), (44.0, 48.0, leaks_there_db)],
+            level=replace(into.level, level_db=-16.0),
+        ),
+        replace(
+            out,
+            sections=[(5.0, 10.0, -13.0), (49.0, 53.0, -4.5)],
+            level=replace(out.level, level_db=-11.0),
+        ),
+    )
+    jump = Finding("level_jump", SUBJECT, 40.0, 40.2, "note", -10.0, 3.0, "dB")
+    limits = Limits(levelled_db=(0.0, 0.0))
+    found = crosstalk(replace(heard(), leaks=leaks), limits, changes=[jump])
+    told = [(f.start_s, f.end_s, f.severity) for f in found if f.mic == INTERVIEWER]
+    assert told == [(49.0, 53.0, severity)]
+
+
 def test_neighbouring_sections_are_as_sure_as_the_surest_of_them() -> None:
     leak = heard().leaks[SUBJECT]
     assert leak.level is not None

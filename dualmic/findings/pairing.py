@@ -2,6 +2,7 @@
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from itertools import pairwise
 
 import numpy as np
 
@@ -23,6 +24,7 @@ TURNED_BANDS = slice(3, 6)
 LEAST_DB = 1.0
 # Our choice: a few seconds tell a leak to some 1 dB; a section that is over by less only may be.
 SURELY_OVER_DB = 1.0
+JUMPS_ALONG = 0.5  # our choice: at least so much of a jump shows in what leaks there
 MUTED_S, LEAST_MUTED = 0.3, 2  # our choice: a lost word is no habit
 
 
@@ -115,8 +117,8 @@ def crosstalk(
 
     Where both channels are the ``same`` microphone no leak can be told, nor of the whole take.
     Of what ``changes``, a gain that sets itself makes backgrounds in pauses say nothing of how far
-    inputs are turned up under words, and a background that changes in a section may be what came up
-    in the other microphone there.
+    inputs are turned up under words, a background that changes in a section may be what came up in
+    the other microphone there, and a level that jumps may be an input that was turned.
     """
     limit = limits.crosstalk_warn_db
     found: list[Finding] = []
@@ -158,15 +160,46 @@ def _levelled(
     if loud and not any(f.facts.get("automatic") for f in changes):
         up_db = dict(zip(loud, _turned_up(hearing, speaker, loud), strict=True))
     rooms = [f for f in changes if f.kind == "background_change"]
+    jumps = [f for f in changes if _is_left(hearing, f)]
+
+    def jumped(at_s: float) -> float:
+        """How far jumps before a moment put the other's input over the speaker's, in dB."""
+        before = [f for f in jumps if f.start_s <= at_s]
+        return sum((f.value or 0.0) * (-1 if f.mic == speaker else 1) for f in before)
+
+    edges_s = sorted({0.0, *(f.start_s for f in jumps), hearing.measured.duration_s})
+    usual_db = sum(jumped(a) * (b - a) for a, b in pairwise(edges_s)) / max(edges_s[-1], ENDS_S)
     levelled = []
     for section in sections:
         start_s, end_s, leak_db = section
         if overlaps(start_s, end_s, same, -ENDS_S):
             continue
         level_db = leak_db + change_db - up_db.get(section, 0.0)
-        sure = level_db > limit + SURELY_OVER_DB and not overlaps(start_s, end_s, rooms, 0.0)
+        apart_db = max(jumped(start_s) - usual_db, 0.0)
+        sure = level_db > limit + max(SURELY_OVER_DB, apart_db)
+        sure = sure and not overlaps(start_s, end_s, rooms, 0.0)
         levelled.append(Section(start_s, end_s, level_db, sure))
     return levelled
+
+
+def _is_left(hearing: Hearing, jump: Finding) -> bool:
+    """Whether a jump of the level is a gain that was turned, and was not undone.
+
+    What leaks into that microphone jumps with it then; of who turns round it does not.
+    """
+    if jump.kind != "level_jump" or jump.mic is None or not jump.value:
+        return False
+    if any(
+        gain.mic == jump.mic and jump.start_s - ENDS_S <= gain.at_s <= jump.end_s + ENDS_S
+        for gain in hearing.gains
+    ):
+        return False
+    sections = hearing.leaks[1 - jump.mic].sections
+    before = [level_db for _, end_s, level_db in sections if end_s <= jump.end_s]
+    after = [level_db for start_s, _, level_db in sections if start_s >= jump.start_s]
+    if not before or not after:
+        return False
+    return bool((np.median(after) - np.median(before)) / jump.value > JUMPS_ALONG)
 
 
 def _turned_up(
