@@ -21,6 +21,8 @@ CLICK_DB, LOUD_CLICK_DB = 16.0, 13.0
 # voice in the band they are looked for in; one that nearly reaches the voice needs less to be sure.
 CLICK_UNDER_VOICE_DB, LOUD_UNDER_VOICE_DB = 15.0, 4.0
 HEARD_THERE_DB = 8.0
+# Unless so much is missing of its leak: then something else, as a word, began there just then.
+NOT_ITS_LEAK_DB = 17.0
 # Lips and the pulses of a rough voice that stand out as far as cracks do stand out there as well,
 # less far, and leak as the voice does; of cracks fewer than one in twenty seem to.
 LEAKS_THERE_DB, AS_THE_VOICE_DB = 4.0, 6.0
@@ -93,7 +95,9 @@ def cracks(measured: Measured, activity: Activity, dead: Mask) -> list[list[Crac
         heard = [
             (short.at_s, short.over_db >= KEPT_DB)
             for short in measured.transients
-            if short.channel == mic and short.other_over_db > HEARD_THERE_DB
+            if short.channel == mic
+            and short.other_over_db > HEARD_THERE_DB
+            and short.power * leak < short.other_power * 10 ** (NOT_ITS_LEAK_DB / 10)
         ]
         bright = [short.at_s for short in measured.transients if _is_bright(short, mic)]
         for k, short in enumerate(measured.transients):

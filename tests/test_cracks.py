@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 from scipy.signal import butter, sosfilt
-from speech_scene import RATE_HZ, SUBJECT, make
+from speech_scene import INTERVIEWER, RATE_HZ, SUBJECT, make
 from test_sounds import lay, problems
 
 from dualmic.cracking import _surely, _surely_slow
@@ -104,3 +104,16 @@ def test_lips_part_louder_where_the_voice_is_raised(tmp_path, raised_db, warned)
     scene.samples[loud, SUBJECT] *= 10 ** (raised_db / 20)
     lay(scene, (SUBJECT,), start_s + 2.9, lips(-27.0))
     assert len([p for p in problems(scene, tmp_path, "click") if p.severity == "warn"]) == warned
+
+
+@pytest.mark.parametrize(("other_db", "told"), [(-45.0, True), (-20.0, False)])
+def test_what_begins_elsewhere_in_the_same_millisecond_does_not_excuse_a_crack(
+    tmp_path, other_db: float, told: bool
+) -> None:
+    """Its leak would be 14 dB down: what is far fainter in the other microphone is not its."""
+    scene = make(4, noise_dbfs=-85.0)
+    at_s = scene.answers()[0][1] + 0.6  # in a pause
+    sound = plug((0.0,), 0.9)
+    lay(scene, (SUBJECT,), at_s, sound)
+    lay(scene, (INTERVIEWER,), at_s, 10 ** (other_db / 20) * sound)
+    assert bool(problems(scene, tmp_path, "click")) == told
