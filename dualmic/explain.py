@@ -74,6 +74,7 @@ RULES: dict[str, Rule] = {
             CLEAR_DB="the leak that is missed would stand {:g} dB over the noise",
             NEAR_LEAK_DB="a leak of {:g} dB, where nothing was ever heard and",
             EVEN_DB="its level stays within {:g} dB",
+            USUAL_FROM="elsewhere what could be heard of a leak was, in {:g} of the time",
         ),
         "mic_dead",
     ),
@@ -214,7 +215,8 @@ RULES: dict[str, Rule] = {
             LOUDEST_DB="and so is more than {:g} dB, as out of silence",
             AT_ONCE_BOTH="and what may have come slowly: at once has to be likelier by {:g} nepers",
         )
-        + _of("meters.tones", LINE_DB="or a tone of both microphones, {:g} dB over its noise"),
+        + _of("meters.tones", LINE_DB="or a tone of both microphones, {:g} dB over its noise")
+        + _of("findings.doubts", GOES_AGAIN="notes where it went {} times after it had gone"),
     ),
     "both_talking": Rule(
         "both voices in their own microphones at once: levels move apart, both places show, or both"
