@@ -62,7 +62,11 @@ RULES: dict[str, Rule] = {
         _of("meters.continuity", SHORTEST_S="from {:g} s on: shorter runs occur in whole sound")
         + _of("findings.dropouts", CUT_DB="sound beside it stood {:g} dB over the background")
         + _of("meters.faint", UNDER_DB="hiss lies {:g} dB or more under the background")
-        + _of("findings.dropouts", HISS_UNDER_DB="and {:g} dB under all else the microphone holds"),
+        + _of(
+            "findings.hiss",
+            HISS_UNDER_DB="and {:g} dB under all else the microphone holds, or",
+            GOES_ON_DB="the voice torn off stays {:g} dB over noise in the other microphone",
+        ),
         "dropout",
     ),
     "mic_dead": Rule(

@@ -227,3 +227,19 @@ def test_a_closure_heard_through_a_gain_that_holds_the_word_down_is_no_lost_soun
             muted_to_hiss(scene.samples, 0.04, -70.0, at_s)
     scene.samples[:, SUBJECT] *= 10 ** (down_db / 20)
     assert not findings(scene.samples)
+
+
+@pytest.mark.parametrize(("goes_on", "lost"), [(True, True), (False, False)])
+def test_hiss_as_loud_as_the_background_is_lost_where_the_other_hears_the_word_go_on(
+    goes_on: bool, lost: bool
+) -> None:
+    """A synthetic voice may stop as sharply, and is gone from both microphones then."""
+    scene = speech_scene.make(3)
+    at_s = scene.answers()[1][0] + 2.5
+    part = slice(round(at_s * RATE_HZ), round((at_s + 0.8) * RATE_HZ))
+    scene.samples[part, SUBJECT] = scene.noise[part, SUBJECT]
+    if not goes_on:
+        scene.samples[part] = scene.noise[part]
+    found = [f for f in findings(scene.samples) if f.severity != "note"]
+    assert [(f.mic, f.severity) for f in found] == [(SUBJECT, "fail")] * lost
+    assert all(abs(f.start_s - at_s) < 0.05 and abs(f.end_s - at_s - 0.8) < 0.05 for f in found)

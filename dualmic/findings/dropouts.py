@@ -10,8 +10,8 @@ from collections import Counter
 import numpy as np
 
 from dualmic.findings.base import Finding, Limits
+from dualmic.findings.hiss import held_down
 from dualmic.hearing import Hearing
-from dualmic.meters.bands import voice_power
 from dualmic.meters.clipping import CEILING_STEP_DB
 from dualmic.meters.continuity import (
     DYING_RUNS,
@@ -30,9 +30,6 @@ DROPOUT_GAP_S = 0.25  # lost moments closer than this are one event
 # A run of silence is inside a word if sound stood this far over the background just beside it.
 CUT_DB = 10.0
 AUDIBLE_OFFSET = 1e-4  # less than a quiet background's own power
-# A receiver's own hiss lies under all that the microphone holds otherwise. A word's closure heard
-# through a gain that holds the word down does not: just after words the background lies there too.
-HISS_UNDER_DB, HISS_PERCENTILE = 6.0, 1.0
 BESIDE_S = 0.03
 # Coders fill their first and last frame up: at 48 kHz to 2112 samples of AAC (from memory). Nobody
 # can hear that a take began or ended so much sooner.
@@ -96,10 +93,10 @@ def _sorted_runs(hearing: Hearing, mic: int) -> tuple[list[HeldRun], list[HeldRu
     silent = _silent_values(hearing.measured.held[mic])
     closing = _closing_power(hearing, mic, silent, least)
     hisses = _hisses_in_pauses(hearing, mic)
-    held_down = _held_down(hearing, mic)
+    down = held_down(hearing, mic)
     for run in hearing.measured.held[mic]:
         start, end = int(run.start_s * 100), int(np.ceil(run.end_s * 100))
-        if run in held_down or _is_clipped_top(hearing, mic, run):
+        if run in down or _is_clipped_top(hearing, mic, run):
             continue
         at_edge = run.start_s <= 0 or run.end_s >= hearing.measured.duration_s
         if dead[start:end].any() or (at_edge and not _speech_in(hearing, mic, start, end)):
@@ -127,30 +124,6 @@ def _power(hearing: Hearing, mic: int) -> Floats:
     if abs(offset) < AUDIBLE_OFFSET:
         return levels.power[mic]
     return np.maximum(levels.power[mic] - np.float32(offset * offset), 0)
-
-
-def _held_down(hearing: Hearing, mic: int) -> set[HeldRun]:
-    """Return what seems a receiver's hiss and is as loud as the microphone's lowest elsewhere."""
-    runs = hearing.measured.held[mic]
-    if not any(run.is_hiss for run in runs):
-        return set()
-    power = voice_power(hearing.bands_db[mic])
-    let_go()
-    gone = cells_of([(run.start_s, run.end_s) for run in runs], len(power))
-    rest = power[~(gone | hearing.dead[mic][: len(power)])]
-    if not len(rest):
-        return set()
-    lowest = float(np.percentile(rest, HISS_PERCENTILE, overwrite_input=True))
-    del rest, gone
-    let_go()
-    least = lowest * 10 ** (-HISS_UNDER_DB / 10)
-    # The spectrum of a cell is taken over it and the one before.
-    inside = [power[int(np.ceil(run.start_s * 100)) + 1 : int(run.end_s * 100)] for run in runs]
-    return {
-        run
-        for run, part in zip(runs, inside, strict=True)
-        if run.is_hiss and len(part) and float(np.median(part)) > least
-    }
 
 
 def _is_clipped_top(hearing: Hearing, mic: int, run: HeldRun) -> bool:

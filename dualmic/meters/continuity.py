@@ -34,7 +34,8 @@ class HeldRun:
     ``before`` is the mean square distance from that value over the 5 ms before, 0.0 for hiss: how
     much was torn off. ``last`` is the same over the last millisecond: how much was left of it.
     ``steps`` is the root of ``before`` in units of the smallest distance there: sound that dies
-    away into the last bit comes to one or two, loud sound to five and more.
+    away into the last bit comes to one or two, loud sound to five and more. ``is_torn``: hiss that
+    is as loud as the background, perhaps, and torn from loud sound at both ends.
     """
 
     start_s: float
@@ -44,6 +45,7 @@ class HeldRun:
     before: float = 0.0
     last: float = 0.0
     steps: float = math.inf
+    is_torn: bool = False
 
 
 def dies_away(runs: Sequence[HeldRun]) -> bool:
@@ -135,7 +137,8 @@ class ContinuityMeter:
             spans = [(run.start_s, run.end_s) for run in answer[channel]]
             for faint in self._faint.stretches(channel, spans):
                 value = math.nan if faint.is_held else 0.0
-                run = HeldRun(faint.start_s, faint.end_s, value, is_hiss=not faint.is_held)
+                hiss = not faint.is_held
+                run = HeldRun(faint.start_s, faint.end_s, value, hiss, is_torn=faint.is_torn)
                 answer[channel].append(run)
             answer[channel].sort(key=lambda run: run.start_s)
         return answer

@@ -51,9 +51,12 @@ SHORT_MS, SHORT_EDGE_DB = 15, 22.0
 # Torn from between the pulses of a loud vowel, it jumps by less of the way, but far at both ends.
 JUMP_MS, JUMP_WITHIN_MS, FAR_DB = 2, 7, 23.0
 JUMP_SHARE, SMEARED_JUMP_SHARE = 0.65, 0.5
-# A link that fades within 4 ms jumps by half of 30 dB, a gate that takes 10 by a quarter. As deep
-# and long as that no stop in a word is; the one pause found that was jumped by 0.37.
-LONG_MS, LONG_EDGE_DB, LONG_JUMP_SHARE = 200, 25.0, 0.48
+# No room lets a voice fall by 22 dB within some milliseconds: what is torn so at both ends may be
+# lost though the hiss that is left be as loud as the background, if the other microphone bears it
+# out. A link that fades within 4 ms jumps by half of 30 dB and by 18 and more; of a gate that takes
+# 10, and of most words in the open air, one end at least jumps by a third or by 17 dB at most.
+TORN_UNDER_DB, TORN_LEAST_MS = -6.0, 100
+TORN_EDGE_DB, TORN_SHARE, TORN_JUMP_DB = 22.0, 0.4, 17.5
 # The background is what is left of the quietest moments once mutes are taken out: of loose ones
 # first, because mutes may fill more of the take than its pauses do, of the very lowest at last,
 # because in dry speech with few pauses the pauses themselves have steep ends.
@@ -65,11 +68,15 @@ LONGEST_SHARE = 0.5  # of what is no silence: then that is how the microphone so
 
 
 class Faint(NamedTuple):
-    """A stretch of a receiver's hiss, or (``is_held``) of a value held to its last bits."""
+    """A stretch of a receiver's hiss, or (``is_held``) of a value held to its last bits.
+
+    ``is_torn``: hiss as loud as the background, perhaps, but torn from loud sound at both ends.
+    """
 
     start_s: float
     end_s: float
     is_held: bool
+    is_torn: bool
 
 
 class FaintLevels:
@@ -136,19 +143,41 @@ class FaintLevels:
         rest, background, found = counts, 0.0, list[tuple[int, int]]()
         for percentile in PERCENTILES:
             background = _percentile(rest, 100 - percentile)
-            found = _below(kept, silent, background, smear_ms=self._smear_ms)
+            found = self._lost(kept, silent, background)
             around = [(max(start - WINDOW_MS, 0), end + WINDOW_MS) for start, end in found]
             rest = _counted(kept, silent + around)
             if rest.sum() < LONGEST_SHARE * counts.sum():
                 return []
-        near = _below(kept, silent, background, NEAR_UNDER_DB, NEAR_EDGE_DB)
-        found += [run for run in near if _is_new(run, found) and run[1] - run[0] >= SHORT_MS]
-        found.sort()
+        near = [
+            run
+            for run in _below(kept, silent, background, NEAR_UNDER_DB)
+            if run[1] - run[0] >= SHORT_MS and _is_steep(kept, run, NEAR_EDGE_DB)
+        ]
+        found += [run for run in near if _is_new(run, found)]
+        torn = [
+            run
+            for run in _below(kept, silent, background, TORN_UNDER_DB)
+            if run[1] - run[0] >= TORN_LEAST_MS and _is_torn(kept, run, self._smear_ms)
+        ]
+        # What lies under the background throughout is dated by that.
+        found += [run for run in torn if _is_new(run, found)]
         # Window k covers the milliseconds k to k + 4.
         return [
-            Faint(start / PER_S, (end + WINDOW_MS - 1) / PER_S, _is_held(kept[start:end]))
-            for start, end in found
+            Faint(
+                start / PER_S,
+                (end + WINDOW_MS - 1) / PER_S,
+                _is_held(kept[start:end]),
+                not _is_new((start, end), torn),
+            )
+            for start, end in sorted(found)
         ]
+
+    def _lost(
+        self, kept: np.ndarray, silent: Sequence[tuple[int, int]], background: float
+    ) -> list[tuple[int, int]]:
+        """Return the stretches far under a background that begin and end steeply."""
+        runs = _below(kept, silent, background, UNDER_DB)
+        return [run for run in runs if _is_steep(kept, run, EDGE_DB, self._smear_ms)]
 
 
 def _is_held(windows: np.ndarray) -> bool:
@@ -180,14 +209,9 @@ def _percentile(counts: Indices, percent: float) -> float:
 
 
 def _below(
-    kept: np.ndarray,
-    silent: Sequence[tuple[int, int]],
-    background: float,
-    under_db: float = UNDER_DB,
-    edge_db: float = EDGE_DB,
-    smear_ms: int = 0,
+    kept: np.ndarray, silent: Sequence[tuple[int, int]], background: float, under_db: float
 ) -> list[tuple[int, int]]:
-    """Return the windows (first, past the last) far under ``background`` with steep ends."""
+    """Return the windows (first, past the last) so far under ``background``, of hiss or held."""
     runs: list[tuple[int, int]] = []
     for piece in pieces(len(kept), PIECE_MS):
         part = kept[piece]
@@ -203,40 +227,67 @@ def _below(
             else:
                 runs.append((piece.start + start, piece.start + end))
     ends = round(AT_END_S * PER_S)
-    return [
-        run
-        for run in runs
-        if ends <= run[0] and run[1] <= len(kept) - ends and _steep(kept, *run, edge_db, smear_ms)
-    ]
+    return [run for run in runs if ends <= run[0] and run[1] <= len(kept) - ends]
 
 
 def _is_new(run: tuple[int, int], known: Sequence[tuple[int, int]]) -> bool:
     return not any(run[0] < end and start < run[1] for start, end in known)
 
 
-def _steep(kept: np.ndarray, start: int, end: int, edge_db: float, smear_ms: int) -> bool:
-    """Whether the level falls at once where these windows begin and comes back as they end.
+class _End(NamedTuple):
+    """How the level falls at an end of a stretch, in steps of the level.
 
-    ``smear_ms``: or had fallen no longer before than this. What is switched off and on jumps most
-    of the way within two windows; words, gates and gains take ten milliseconds.
+    ``falls``: to the first windows inside; ``way``: to all of them; ``jumps``: within two windows.
     """
-    steps = kept[start - WINDOW_MS - BESIDE_MS : end + WINDOW_MS + BESIDE_MS] % ROUGH
+
+    falls: float
+    way: float
+    jumps: float
+
+
+def _ends(kept: np.ndarray, run: tuple[int, int], smear_ms: int) -> tuple[_End, _End]:
+    """Return how the level falls where these windows begin and, backwards, where they end.
+
+    ``smear_ms``: or had fallen no longer before than this.
+    """
+    start, end = run
     inside = kept[start:end] % ROUGH
-    length = end - start
-    before, after = steps[: BESIDE_MS + 1], steps[2 * WINDOW_MS + BESIDE_MS + length - 1 :]
-    edge = (SHORT_EDGE_DB if length + WINDOW_MS - 1 < SHORT_MS else edge_db) / STEP_DB
+    before = kept[start - WINDOW_MS - BESIDE_MS :][: BESIDE_MS + 1] % ROUGH
     earlier = kept[max(start - WINDOW_MS - BESIDE_MS - smear_ms, 0) :][: BESIDE_MS + 1] % ROUGH
-    falls = np.median(inside[:WINDOW_MS]) - min(np.median(before), np.median(earlier))
-    comes_back = np.median(inside[-WINDOW_MS:]) - np.median(after)
-    if falls < edge or comes_back < edge:
-        return False
-    way = 2 * np.median(inside) - np.median(before) - np.median(after)
-    is_long = length >= LONG_MS and min(falls, comes_back) * STEP_DB >= LONG_EDGE_DB
-    share = LONG_JUMP_SHARE if is_long else SMEARED_JUMP_SHARE if smear_ms else JUMP_SHARE
+    after = kept[end + WINDOW_MS - 1 :][: BESIDE_MS + 1] % ROUGH
     falling = kept[start - JUMP_WITHIN_MS : start + JUMP_WITHIN_MS]
     rising = kept[end - JUMP_WITHIN_MS : end + JUMP_WITHIN_MS][::-1]
-    jumps = _jump(falling), _jump(rising)
-    return bool(min(jumps) * STEP_DB >= FAR_DB or sum(jumps) >= share * way)
+    level, loud, loud_after = (float(np.median(part)) for part in (inside, before, after))
+    falls = float(np.median(inside[:WINDOW_MS])) - min(loud, float(np.median(earlier)))
+    comes_back = float(np.median(inside[-WINDOW_MS:])) - loud_after
+    return (
+        _End(falls, level - loud, _jump(falling)),
+        _End(comes_back, level - loud_after, _jump(rising)),
+    )
+
+
+def _is_steep(kept: np.ndarray, run: tuple[int, int], edge_db: float, smear_ms: int = 0) -> bool:
+    """Whether the level falls at once where these windows begin and comes back as they end.
+
+    What is switched off and on jumps most of the way within two windows; words, gates and gains
+    take ten milliseconds.
+    """
+    ends = _ends(kept, run, smear_ms)
+    is_short = run[1] - run[0] + WINDOW_MS - 1 < SHORT_MS
+    if min(end.falls for end in ends) * STEP_DB < (SHORT_EDGE_DB if is_short else edge_db):
+        return False
+    share = SMEARED_JUMP_SHARE if smear_ms else JUMP_SHARE
+    far = min(end.jumps for end in ends) * STEP_DB >= FAR_DB
+    return far or sum(end.jumps for end in ends) >= share * sum(end.way for end in ends)
+
+
+def _is_torn(kept: np.ndarray, run: tuple[int, int], smear_ms: int) -> bool:
+    """Whether the level falls by more, and as fast, at either end than any room lets it."""
+    return all(
+        end.falls * STEP_DB >= TORN_EDGE_DB
+        and end.jumps >= max(TORN_SHARE * end.falls, TORN_JUMP_DB / STEP_DB)
+        for end in _ends(kept, run, smear_ms)
+    )
 
 
 def _jump(kept: np.ndarray) -> float:

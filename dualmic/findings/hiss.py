@@ -1,0 +1,69 @@
+"""A receiver's own hiss, told from what only sounds like it.
+
+Hiss that lies under all that its microphone holds otherwise is a receiver's. A link may hiss as
+loudly as the background, though: what seems torn from a word is lost if the other microphone hears
+that word go on.
+"""
+
+import numpy as np
+
+from dualmic.hearing import Hearing
+from dualmic.meters.bands import voice_power
+from dualmic.meters.continuity import HeldRun
+from dualmic.meters.masks import cells_of
+from dualmic.stack import let_go
+
+# All our choices. A word's closure heard through a gain that holds the word down lies no lower:
+# just after words the background lies there too.
+HISS_UNDER_DB, HISS_PERCENTILE = 6.0, 1.0
+# A voice that leaks on stands so far over what the other microphone holds at its quietest, and is
+# no louder there, for the most, than the loudest just before and after. The other person would be.
+GOES_ON_DB, FLOOR_PERCENTILE = 6.0, 10.0
+BESIDE_CELLS, LOUD_PERCENTILE, LOUDER_DB = 30, 90.0, 3.0
+
+
+def held_down(hearing: Hearing, mic: int) -> set[HeldRun]:
+    """Return what seems a receiver's hiss and is as loud as the microphone's lowest elsewhere."""
+    runs = hearing.measured.held[mic]
+    if not any(run.is_hiss for run in runs):
+        return set()
+    power = voice_power(hearing.bands_db[mic])
+    let_go()
+    gone = cells_of([(run.start_s, run.end_s) for run in runs], len(power))
+    rest = power[~(gone | hearing.dead[mic][: len(power)])]
+    if not len(rest):
+        return set()
+    lowest = float(np.percentile(rest, HISS_PERCENTILE, overwrite_input=True))
+    del rest, gone
+    let_go()
+    least = lowest * 10 ** (-HISS_UNDER_DB / 10)
+    # The spectrum of a cell is taken over it and the one before.
+    inside = [power[int(np.ceil(run.start_s * 100)) + 1 : int(run.end_s * 100)] for run in runs]
+    loud = [
+        run
+        for run, part in zip(runs, inside, strict=True)
+        if run.is_hiss and len(part) and float(np.median(part)) > least
+    ]
+    del power, inside
+    return set(loud) - _going_on(hearing, mic, [run for run in loud if run.is_torn])
+
+
+def _going_on(hearing: Hearing, mic: int, torn: list[HeldRun]) -> set[HeldRun]:
+    """Return during which of the runs the other microphone hears the wearer of this one talk on.
+
+    The voice that leaks there stays as it was. Who speaks cannot be asked: the other seems to.
+    """
+    if not torn:
+        return set()
+    power = voice_power(hearing.bands_db[1 - mic])
+    let_go()
+    least = float(np.percentile(power, FLOOR_PERCENTILE)) * 10 ** (GOES_ON_DB / 10)
+    found = set()
+    for run in torn:
+        start, end = int(np.ceil(run.start_s * 100)) + 1, int(run.end_s * 100)
+        sides = slice(max(start - BESIDE_CELLS, 0), start), slice(end, end + BESIDE_CELLS)
+        beside = np.concatenate([power[side] for side in sides])
+        most = float(np.percentile(beside, LOUD_PERCENTILE)) * 10 ** (LOUDER_DB / 10)
+        if least < float(np.median(power[start:end])) < most:
+            found.add(run)
+    return found
