@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 import speech_scene
-from speech_scene import RATE_HZ, SUBJECT
+from speech_scene import INTERVIEWER, RATE_HZ, SUBJECT
 
 from dualmic.findings import Limits, all_findings
 from dualmic.findings.base import Finding
@@ -229,17 +229,23 @@ def test_a_closure_heard_through_a_gain_that_holds_the_word_down_is_no_lost_soun
     assert not findings(scene.samples)
 
 
-@pytest.mark.parametrize(("goes_on", "lost"), [(True, True), (False, False)])
+@pytest.mark.parametrize(
+    ("goes_on", "dies_s", "lost"), [(True, 0, True), (False, 0, False), (False, 10, False)]
+)
 def test_hiss_as_loud_as_the_background_is_lost_where_the_other_hears_the_word_go_on(
-    goes_on: bool, lost: bool
+    goes_on: bool, dies_s: int, lost: bool
 ) -> None:
-    """A synthetic voice may stop as sharply, and is gone from both microphones then."""
+    """A synthetic voice may stop as sharply, and is gone from both microphones then.
+
+    What the other holds while it is dead is no background to hold a voice against.
+    """
     scene = speech_scene.make(3)
     at_s = scene.answers()[1][0] + 2.5
     part = slice(round(at_s * RATE_HZ), round((at_s + 0.8) * RATE_HZ))
     scene.samples[part, SUBJECT] = scene.noise[part, SUBJECT]
     if not goes_on:
         scene.samples[part] = scene.noise[part]
+    scene.samples[: dies_s * RATE_HZ, INTERVIEWER] = 0
     found = [f for f in findings(scene.samples) if f.severity != "note"]
     assert [(f.mic, f.severity) for f in found] == [(SUBJECT, "fail")] * lost
     assert all(abs(f.start_s - at_s) < 0.05 and abs(f.end_s - at_s - 0.8) < 0.05 for f in found)

@@ -12,6 +12,7 @@ from dualmic.meters.bands import voice_power
 from dualmic.meters.continuity import HeldRun
 from dualmic.meters.masks import cells_of
 from dualmic.stack import let_go
+from dualmic.tiles import Floats
 
 # All our choices. A word's closure heard through a gain that holds the word down lies no lower:
 # just after words the background lies there too.
@@ -29,13 +30,9 @@ def held_down(hearing: Hearing, mic: int) -> set[HeldRun]:
         return set()
     power = voice_power(hearing.bands_db[mic])
     let_go()
-    gone = cells_of([(run.start_s, run.end_s) for run in runs], len(power))
-    rest = power[~(gone | hearing.dead[mic][: len(power)])]
-    if not len(rest):
+    lowest = _lowest(hearing, mic, power, HISS_PERCENTILE)
+    if lowest is None:
         return set()
-    lowest = float(np.percentile(rest, HISS_PERCENTILE, overwrite_input=True))
-    del rest, gone
-    let_go()
     least = lowest * 10 ** (-HISS_UNDER_DB / 10)
     # The spectrum of a cell is taken over it and the one before.
     inside = [power[int(np.ceil(run.start_s * 100)) + 1 : int(run.end_s * 100)] for run in runs]
@@ -48,6 +45,19 @@ def held_down(hearing: Hearing, mic: int) -> set[HeldRun]:
     return set(loud) - _going_on(hearing, mic, [run for run in loud if run.is_torn])
 
 
+def _lowest(hearing: Hearing, mic: int, power: Floats, percentile: float) -> float | None:
+    """Return what is lowest of a microphone's power where it is neither dead nor lost."""
+    spans = [(run.start_s, run.end_s) for run in hearing.measured.held[mic]]
+    gone = cells_of(spans, len(power)) | hearing.dead[mic][: len(power)]
+    rest = power[~gone]
+    if not len(rest):
+        return None
+    lowest = float(np.percentile(rest, percentile, overwrite_input=True))
+    del rest, gone
+    let_go()
+    return lowest
+
+
 def _going_on(hearing: Hearing, mic: int, torn: list[HeldRun]) -> set[HeldRun]:
     """Return during which of the runs the other microphone hears the wearer of this one talk on.
 
@@ -57,7 +67,10 @@ def _going_on(hearing: Hearing, mic: int, torn: list[HeldRun]) -> set[HeldRun]:
         return set()
     power = voice_power(hearing.bands_db[1 - mic])
     let_go()
-    least = float(np.percentile(power, FLOOR_PERCENTILE)) * 10 ** (GOES_ON_DB / 10)
+    floor = _lowest(hearing, 1 - mic, power, FLOOR_PERCENTILE)
+    if floor is None:
+        return set()
+    least = floor * 10 ** (GOES_ON_DB / 10)
     found = set()
     for run in torn:
         start, end = int(np.ceil(run.start_s * 100)) + 1, int(run.end_s * 100)
