@@ -249,3 +249,17 @@ def test_hiss_as_loud_as_the_background_is_lost_where_the_other_hears_the_word_g
     found = [f for f in findings(scene.samples) if f.severity != "note"]
     assert [(f.mic, f.severity) for f in found] == [(SUBJECT, "fail")] * lost
     assert all(abs(f.start_s - at_s) < 0.05 and abs(f.end_s - at_s - 0.8) < 0.05 for f in found)
+
+
+@pytest.mark.parametrize(("turns", "kinds"), [(0, ["dropout"]), (1, ["mic_dead"])])
+def test_a_background_held_for_ten_seconds_is_a_dead_microphones(
+    turns: int, kinds: list[str]
+) -> None:
+    """From the midst of a word to that of another, of the same answer or of the next."""
+    scene = speech_scene.make(6)
+    start_s, end_s = scene.answers()[2][0] + 2.5, scene.answers()[2 + turns][0] + 3.3
+    part = slice(round(start_s * RATE_HZ), round(end_s * RATE_HZ))
+    scene.samples[part, SUBJECT] = scene.noise[part, SUBJECT]
+    measured = measure([scene.samples.astype(np.float32)], RATE_HZ, 2, bit_depth=24)
+    found = all_findings(hear(measured), Limits(), (0, 1))
+    assert [f.kind for f in found if f.severity == "fail"] == kinds

@@ -56,7 +56,8 @@ JUMP_SHARE, SMEARED_JUMP_SHARE = 0.65, 0.5
 # lost though the hiss that is left be as loud as the background, if the other microphone bears it
 # out. A link that fades within 4 ms jumps by half of 30 dB and by 18 and more; of a gate that takes
 # 10, and of most words in the open air, one end at least jumps by a third or by 17 dB at most.
-TORN_UNDER_DB, TORN_LEAST_MS = -6.0, 100
+# For longer than ten seconds it is a dead microphone's background.
+TORN_UNDER_DB, TORN_LEAST_MS, TORN_MOST_MS = -6.0, 100, 10_000
 TORN_EDGE_DB, TORN_SHARE, TORN_JUMP_DB = 22.0, 0.4, 17.5
 # The background is what is left of the quietest moments once mutes are taken out: of loose ones
 # first, because mutes may fill more of the take than its pauses do, of the very lowest at last,
@@ -158,7 +159,8 @@ class FaintLevels:
         torn = [
             run
             for run in _below(kept, silent, background, TORN_UNDER_DB)
-            if run[1] - run[0] >= TORN_LEAST_MS and _is_torn(kept, run, self._smear_ms)
+            if TORN_LEAST_MS <= run[1] - run[0] <= TORN_MOST_MS
+            and _is_torn(kept, run, self._smear_ms)
         ]
         # What lies under the background throughout is dated by that.
         found += [run for run in torn if _is_new(run, found)]
