@@ -97,7 +97,7 @@ def cracks(measured: Measured, activity: Activity, dead: Mask) -> list[list[Crac
             for short in measured.transients
             if short.channel == mic
             and short.other_over_db > HEARD_THERE_DB
-            and short.power * leak < short.other_power * 10 ** (NOT_ITS_LEAK_DB / 10)
+            and _missing_db(short, leak) < NOT_ITS_LEAK_DB
         ]
         bright = [short.at_s for short in measured.transients if _is_bright(short, mic)]
         for k, short in enumerate(measured.transients):
@@ -107,7 +107,7 @@ def cracks(measured: Measured, activity: Activity, dead: Mask) -> list[list[Crac
                 continue
             at = bisect_left(heard, (short.at_s - SAME_CRACK_S, False))
             beside = heard[at : bisect_left(heard, (short.at_s + SAME_CRACK_S, False))]
-            missing_db = float(power_db(short.power * leak) - power_db(short.other_power))
+            missing_db = _missing_db(short, leak)
             usually_db = _usually_missing_db(measured, activity, short) if missing_db > 0 else 0.0
             voice = None if voices is None else float(voices[round(short.at_s / EVERY_S)])
             alone = bool(dead[1 - mic][int(short.at_s * 100) :][:1].any())
@@ -128,6 +128,11 @@ def cracks(measured: Measured, activity: Activity, dead: Mask) -> list[list[Crac
                 over_db = max(short.over_db, short.lasting_over_db)
                 _add(found[mic], Crack(short.at_s, over_db, sure))
     return found
+
+
+def _missing_db(short: Transient, leak: float) -> float:
+    """Return how much of a short sound's ``leak`` the other microphone lacks, in dB."""
+    return float(power_db(short.power * leak) - power_db(short.other_power))
 
 
 def _is_bright(short: Transient, mic: int) -> bool:

@@ -91,8 +91,8 @@ def _sorted_runs(hearing: Hearing, mic: int) -> tuple[list[HeldRun], list[HeldRu
     del live
     let_go()
     silent = _silent_values(hearing.measured.held[mic])
-    closing = _closing_power(hearing, mic, silent, least)
-    hisses = _hisses_in_pauses(hearing, mic)
+    closing = _closing_power(hearing, mic, power, silent, least)
+    hisses = _hisses_in_pauses(hearing, mic, power)
     down = held_down(hearing, mic)
     for run in hearing.measured.held[mic]:
         start, end = int(run.start_s * 100), int(np.ceil(run.end_s * 100))
@@ -136,7 +136,9 @@ def _is_clipped_top(hearing: Hearing, mic: int, run: HeldRun) -> bool:
     return bool(hearing.clipped[mic][max(round(first * 100), 0) : round(last * 100)].any())
 
 
-def _closing_power(hearing: Hearing, mic: int, silent: set[float], least: float) -> float | None:
+def _closing_power(
+    hearing: Hearing, mic: int, power: Floats, silent: set[float], least: float
+) -> float | None:
     """Return the level above which a microphone never falls silent by itself; None for others.
 
     ``least``: what stands out over its background.
@@ -155,7 +157,7 @@ def _closing_power(hearing: Hearing, mic: int, silent: set[float], least: float)
         closing = usual * 10 ** (OVER_CLOSING_DB / 10)
     own = hearing.activity.own[mic] & ~held
     if own.any():
-        voice = float(np.median(_power(hearing, mic)[own]))
+        voice = float(np.median(power[own]))
         closing = max(closing, voice * 10 ** (-TORN_UNDER_VOICE_DB / 10))
     # In a loud place a gate that is open a while after words closes on the place's own noise.
     return max(closing, least)
@@ -167,7 +169,7 @@ def _silent_values(runs: list[HeldRun]) -> set[float]:
     return {0.0} | {value for value, number in times.items() if number >= DYING_RUNS}
 
 
-def _hisses_in_pauses(hearing: Hearing, mic: int) -> bool:
+def _hisses_in_pauses(hearing: Hearing, mic: int, power: Floats) -> bool:
     """Whether a microphone is turned down to hiss for much of the time in which nobody speaks.
 
     That happens once words have died away. Of somebody who is torn off, nobody hears the rest.
@@ -175,7 +177,7 @@ def _hisses_in_pauses(hearing: Hearing, mic: int) -> bool:
     runs = [run for run in hearing.measured.held[mic] if run.is_hiss]
     if not runs:
         return False
-    power, nobody = _power(hearing, mic), _nobody(hearing, mic)
+    nobody = _nobody(hearing, mic)
     hiss = cells_of([(run.start_s, run.end_s) for run in runs], hearing.measured.cells)
     between = power[nobody & ~hiss]
     if len(between):

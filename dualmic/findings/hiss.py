@@ -34,8 +34,7 @@ def held_down(hearing: Hearing, mic: int) -> set[HeldRun]:
     if lowest is None:
         return set()
     least = lowest * 10 ** (-HISS_UNDER_DB / 10)
-    # The spectrum of a cell is taken over it and the one before.
-    inside = [power[int(np.ceil(run.start_s * 100)) + 1 : int(run.end_s * 100)] for run in runs]
+    inside = [power[_inside(run)] for run in runs]
     loud = [
         run
         for run, part in zip(runs, inside, strict=True)
@@ -43,6 +42,11 @@ def held_down(hearing: Hearing, mic: int) -> set[HeldRun]:
     ]
     del power, inside
     return set(loud) - _going_on(hearing, mic, [run for run in loud if run.is_torn])
+
+
+def _inside(run: HeldRun) -> slice:
+    """Return the cells that hold nothing but a run: each spectrum spans the cell before, too."""
+    return slice(int(np.ceil(run.start_s * 100)) + 1, int(run.end_s * 100))
 
 
 def _lowest(hearing: Hearing, mic: int, power: Floats, percentile: float) -> float | None:
@@ -73,10 +77,10 @@ def _going_on(hearing: Hearing, mic: int, torn: list[HeldRun]) -> set[HeldRun]:
     least = floor * 10 ** (GOES_ON_DB / 10)
     found = set()
     for run in torn:
-        start, end = int(np.ceil(run.start_s * 100)) + 1, int(run.end_s * 100)
-        sides = slice(max(start - BESIDE_CELLS, 0), start), slice(end, end + BESIDE_CELLS)
-        beside = np.concatenate([power[side] for side in sides])
+        part = _inside(run)
+        before = power[max(part.start - BESIDE_CELLS, 0) : part.start]
+        beside = np.concatenate([before, power[part.stop : part.stop + BESIDE_CELLS]])
         most = float(np.percentile(beside, LOUD_PERCENTILE)) * 10 ** (LOUDER_DB / 10)
-        if least < float(np.median(power[start:end])) < most:
+        if least < float(np.median(power[part])) < most:
             found.add(run)
     return found

@@ -2,7 +2,6 @@
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from itertools import pairwise
 
 import numpy as np
 
@@ -161,21 +160,13 @@ def _levelled(
         up_db = dict(zip(loud, _turned_up(hearing, speaker, loud), strict=True))
     rooms = [f for f in changes if f.kind == "background_change"]
     jumps = [f for f in changes if _is_left(hearing, f)]
-
-    def jumped(at_s: float) -> float:
-        """How far jumps before a moment put the other's input over the speaker's, in dB."""
-        before = [f for f in jumps if f.start_s <= at_s]
-        return sum((f.value or 0.0) * (-1 if f.mic == speaker else 1) for f in before)
-
-    edges_s = sorted({0.0, *(f.start_s for f in jumps), hearing.measured.duration_s})
-    usual_db = sum(jumped(a) * (b - a) for a, b in pairwise(edges_s)) / max(edges_s[-1], ENDS_S)
     levelled = []
     for section in sections:
         start_s, end_s, leak_db = section
         if overlaps(start_s, end_s, same, -ENDS_S):
             continue
         level_db = leak_db + change_db - up_db.get(section, 0.0)
-        apart_db = max(jumped(start_s) - usual_db, 0.0)
+        apart_db = _apart_by(jumps, hearing, speaker, start_s)
         sure = level_db > limit + max(SURELY_OVER_DB, apart_db)
         sure = sure and not overlaps(start_s, end_s, rooms, 0.0)
         levelled.append(Section(start_s, end_s, level_db, sure))
@@ -200,6 +191,19 @@ def _is_left(hearing: Hearing, jump: Finding) -> bool:
     if not before or not after:
         return False
     return bool((np.median(after) - np.median(before)) / jump.value > JUMPS_ALONG)
+
+
+def _apart_by(jumps: Sequence[Finding], hearing: Hearing, speaker: int, at_s: float) -> float:
+    """Return by how much jumps put the other's input over the speaker's at a moment, in dB.
+
+    Against the mean of the take, over which both are levelled.
+    """
+    apart_db = 0.0
+    for jump in jumps:
+        by_db = (jump.value or 0.0) * (-1 if jump.mic == speaker else 1)
+        mean = 1 - jump.start_s / hearing.measured.duration_s
+        apart_db += by_db * ((jump.start_s <= at_s) - mean)
+    return apart_db
 
 
 def _turned_up(
