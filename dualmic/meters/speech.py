@@ -30,6 +30,7 @@ from dualmic.meters.one_voice import alone, with_one_owner
 from dualmic.meters.places import SEEN_CELLS, Places, find_places
 from dualmic.meters.shares import find_shares
 from dualmic.meters.spectrum import VOICE_BANDS
+from dualmic.meters.steady import steady
 from dualmic.meters.talking import SHORTEST_S, by_place, sounding, starts_db, talking, with_rest
 from dualmic.stack import kept, let_go, room
 from dualmic.tiles import Floats, Mask, Powers
@@ -113,7 +114,9 @@ def find_speech(
         own = with_rest(heard, kept(own), from_db, difference_db, middle, (high - low) / 4)
     let_go()
     own = kept(without_cloth(own, flat, cloth, round(SHORTEST_S * 100)))
-    other_sound: Mask = brief(flat[0] | flat[1])
+    even = steady(bands_db, own)
+    own = kept(own & ~even)
+    other_sound: Mask = brief(flat[0] | flat[1]) | even[0] | even[1]
     if places is not None:
         own, other_sound = _seen_only(own, other_sound, places, loud, gone)
     let_go()
