@@ -3,8 +3,9 @@
 import numpy as np
 import pytest
 
+from dualmic.findings.base import BLOCKS_PER_S
 from dualmic.findings.floors import Step
-from dualmic.findings.machines import of_step
+from dualmic.findings.machines import _dies_away, of_step
 
 NOTHING = np.nan
 
@@ -21,3 +22,15 @@ def test_one_band_is_enough_of_a_background_where_no_voice_reaches(
     by_db[:, band] = 17.0, there_db
     step = Step(100, 98, 102, by_db * 0 - 70.0, by_db, by_db[:, band])
     assert (of_step(step) is not None) == is_told
+
+
+@pytest.mark.parametrize(
+    ("db_per_s", "swing_db", "rings"),
+    [(5.0, 0.3, True), (0.0, 0.3, False), (20.0, 0.3, False), (5.0, 4.0, False)],
+)
+def test_a_bell_rings_out_evenly(db_per_s: float, swing_db: float, rings: bool) -> None:
+    """A machine stays, the room takes words away within a second, and words go up and down."""
+    at_s = np.arange(3 * BLOCKS_PER_S) / BLOCKS_PER_S
+    level_db = -50 - db_per_s * at_s + swing_db * np.sin(2 * np.pi * 4 * at_s)
+    blocks = np.tile(level_db[None, :, None], (2, 1, 8))
+    assert _dies_away(blocks, BLOCKS_PER_S) == rings

@@ -12,7 +12,7 @@ from dualmic.findings.at_once import at_once
 from dualmic.findings.base import BLOCKS_PER_S, Finding
 from dualmic.findings.floors import BAND_DB, Step, find_steps
 from dualmic.findings.moments import SURE_S, moment
-from dualmic.findings.quiet_steps import A_DB, find_quiet_steps
+from dualmic.findings.quiet_steps import A_DB, a_weighted_db, find_quiet_steps
 from dualmic.tiles import Mask, Powers
 
 # All our choices, tuned on simulated scenes.
@@ -26,6 +26,8 @@ FOLLOW_DB, FOLLOW_SHARE = 1.0, 0.5  # of the bands, in the microphone that hears
 # A machine is heard in several bands: a voice that holds a vowel may look like one in two.
 LEAST_BANDS = 3
 VOICED, OUTSIDE_DB = 7, 5.0  # bands below 8 kHz; what both microphones have to show beside them
+# A bell, struck once, dies away as fast as this; words, in the room around them, faster.
+RINGS_DB_PER_S, RINGS_S, RINGS_WITHIN_DB = (2.5, 8.0), 0.8, 3.0
 SLACK_S, SAME_S = 0.3, 8.0  # between what both ways say of one change's moment
 
 
@@ -126,6 +128,24 @@ def _is_sure(finding: Finding, step: Step, blocks: Powers, masks: tuple[Mask, Ma
     """Whether a change is more than a note: it comes or goes at once in both microphones."""
     if finding.mic is not None or not BACKGROUND_DB <= abs(finding.value or 0.0) <= LOUDEST_DB:
         return False
+    if (finding.value or 0.0) > 0 and _dies_away(blocks, step.last):
+        return False
     nepers = at_once(blocks, step.before_db, step.before_db + step.by_db, step.at, masks)
     # Comparisons with NaN are false: a microphone that says nothing bears nothing out.
     return bool((nepers > AT_ONCE_EACH).all() and nepers.sum() > AT_ONCE_BOTH)
+
+
+def _dies_away(blocks: Powers, at: int) -> bool:
+    """Whether what came up falls evenly from there on in both microphones, as a bell rings out."""
+    length = round(RINGS_S * BLOCKS_PER_S)
+    level_db = a_weighted_db(blocks[:, at + 1 : at + 1 + length])
+    if level_db.shape[1] < length or not np.isfinite(level_db).all():
+        return False
+    course = np.arange(length) / BLOCKS_PER_S
+    for row in level_db:
+        slope, start = np.polyfit(course, row, 1)
+        slowest, fastest = RINGS_DB_PER_S
+        even = np.ptp(row - start - slope * course) <= RINGS_WITHIN_DB
+        if not (even and slowest <= -slope <= fastest):
+            return False
+    return True
