@@ -35,6 +35,9 @@ _LATE = (20, 41)  # and what takes 10 ms to die away
 # Our choices: of a plug the loudest contact comes within 8 ms (in hops) after the first, and in
 # between it is 6 dB quieter than that; lips that part swell to their loudest at once.
 _CONTACTS = 16
+_SWELLS = (
+    3  # our choice: of hops; contacts that follow at once make a crack loudest that much later
+)
 BETWEEN_DB = 6.0
 BETWEEN_RATIO = 10 ** (BETWEEN_DB / 10)
 _REACH = 22
@@ -196,20 +199,27 @@ class _Standing:
             # Few stand out from what was before: only there it is asked what comes after.
             some = begin + np.flatnonzero(row[begin:last] >= self._kept * earlier)
             before_all = loudest_from[some - _BEFORE[0]]
-            quick = row[some] / (np.maximum(before_all, loudest_from[some + _AFTER[0]]) + 1e-13)
+            top = some + row[some[:, None] + np.arange(_SWELLS + 1)].argmax(axis=1)
+            quick = row[top] / (np.maximum(before_all, loudest_from[top + _AFTER[0]]) + 1e-13)
             later = row[some[:, None] + np.arange(_CONTACTS + 1)]
             loudest = later.argmax(axis=1)
             # Between two contacts it is quiet; what merely swells to its loudest was no contact.
             least = np.minimum.accumulate(later, axis=1)[np.arange(len(some)), loudest]
             peak = np.where(least <= row[some] / BETWEEN_RATIO, some + loudest, some)
             slow = row[peak] / (np.maximum(before_all, loudest_from[peak + _LATE[0]]) + 1e-13)
-            told = {int(at): 0.0 for at in some[quick >= self._kept]}
+            told = {int(at): 0.0 for at in top[quick >= self._kept]}
+            # What stands before a sound is asked of where it begins.
+            ahead = {
+                int(at): float(before)
+                for at, before in zip(top[::-1], before_all[::-1], strict=True)
+            }
             lasting = slow >= KEPT_SLOW_RATIO
             for at, ratio in zip(peak[lasting], slow[lasting], strict=True):
                 told[int(at)] = max(told.get(int(at), 0.0), float(ratio))
             for at, contacts in sorted(told.items()):
                 before, late = loudest_from[at - _BEFORE[0]], loudest_from[at + _LATE[0]]
-                quickly = row[at] / (max(before, loudest_from[at + _AFTER[0]]) + 1e-13)
+                at_first = min(before, ahead.get(at, before))
+                quickly = row[at] / (max(at_first, loudest_from[at + _AFTER[0]]) + 1e-13)
                 slowly = row[at] / (max(before, late) + 1e-13)
                 # Noise that dies away has many peaks: its loudest is the crack.
                 reach = 2 if quickly >= self._kept else _LATE[0]
