@@ -21,6 +21,7 @@ from dualmic.meters.crosstalk import (
     pause_power,
 )
 from dualmic.meters.gains import GainStep, steady_power, without_gains
+from dualmic.meters.gates import without_gates
 from dualmic.meters.levels import level_exceeded_dbfs
 from dualmic.meters.masks import mask_of
 from dualmic.meters.noise import NoiseFloor, noise_floor, speech_to_noise_db
@@ -48,7 +49,8 @@ class HeardLeak:
 class Hearing:
     """Who speaks, and everything that depends on it; lists and rows go by microphone.
 
-    ``bands_db`` are the measured band levels with all ``gains`` undone, steps known to be sure;
+    ``bands_db`` are the measured band levels with all ``gains`` undone, steps known to be sure, and
+    the room in them where a gate is ``shut``, ``(2, cells)``;
     ``dual_mono`` is (first cell, cell after, residual in dB) of each stretch that is one signal;
     ``shared`` those cells, none where too little is left without them: both channels hold everybody
     there, so no level in them is one person's.
@@ -59,6 +61,7 @@ class Hearing:
     bands_db: np.ndarray
     activity: Activity
     dead: Mask
+    shut: Mask
     dual_mono: list[tuple[int, int, float]]
     shared: Mask
     clipped: Sequence[np.ndarray]
@@ -89,7 +92,13 @@ def hear(measured: Measured, *, one_mic: bool = False, gains: Sequence[GainStep]
     """
     bands = measured.spectra.bands_db
     none = np.zeros(bands.shape[:2], bool)
-    dead = none if one_mic else kept(dead_cells(bands, measured.held))
+    dual_mono = [] if one_mic else measured.width.dual_mono(_offsets(measured))
+    doubled = _doubled(dual_mono, bands.shape[1])
+    if one_mic:
+        dead = shut = none
+    else:
+        bands, shut = without_gates(bands)
+        dead = kept(dead_cells(bands, measured.held, shut | doubled))
     held = kept(measured.held_cells())
     gone = kept(dead | held)
     let_go()
@@ -108,15 +117,17 @@ def hear(measured: Measured, *, one_mic: bool = False, gains: Sequence[GainStep]
     let_go()
     frames = measured.spectra.audible.shape[1]
     pauses = frame_mask(activity.pause, frames)
-    unwanted = find_unwanted(measured, activity, dead)
+    unwanted = find_unwanted(measured, activity, dead, shut)
     let_go()
-    dual_mono = [] if one_mic else measured.width.dual_mono(_offsets(measured))
     shared = _shared(dual_mono, activity)
     unfit = dead | held | unwanted.cells(measured.cells) | shared
     floors, to_noise, peaks = [], [], []
     for mic in (0, 1):
         live = pauses & ~frame_mask(unfit[mic], frames, whole=False)
-        floor = noise_floor(measured.spectra.audible[mic], measured.spectra.a_weighted[mic], live)
+        heard = measured.spectra.audible[mic], measured.spectra.a_weighted[mic]
+        # The room is heard while a gate is open; where that is too short, what is shut is all.
+        floor = noise_floor(*heard, live & ~frame_mask(shut[mic], frames, whole=False))
+        floor = floor or noise_floor(*heard, live)
         own = activity.own[mic] & ~dead[mic] & ~shared
         own_frames = frame_mask(own & ~activity.own[1 - mic], frames)
         floors.append(floor)
@@ -138,6 +149,7 @@ def hear(measured: Measured, *, one_mic: bool = False, gains: Sequence[GainStep]
         bands_db=bands,
         activity=activity,
         dead=dead,
+        shut=shut,
         dual_mono=dual_mono,
         shared=shared,
         clipped=clipped,
@@ -168,11 +180,16 @@ def _offsets(measured: Measured) -> tuple[float, float]:
     return first, second
 
 
+def _doubled(dual_mono: list[tuple[int, int, float]], cells: int) -> Mask:
+    """Return the cells in which both channels hold one signal, ``(cells,)``."""
+    starts, ends = (np.array([s[k] for s in dual_mono], np.int64) for k in (0, 1))
+    return mask_of(starts, ends, cells)
+
+
 def _shared(dual_mono: list[tuple[int, int, float]], activity: Activity) -> Mask:
     """Return the cells of dual mono, if enough of everybody who speaks lies outside them."""
     cells = activity.own.shape[1]
-    starts, ends = (np.array([s[k] for s in dual_mono], np.int64) for k in (0, 1))
-    shared = mask_of(starts, ends, cells)
+    shared = _doubled(dual_mono, cells)
     apart = [int((own & ~shared).sum()) for own in activity.own if own.any()]
     return shared if min(apart, default=0) >= LEAST_APART_CELLS else np.zeros(cells, bool)
 

@@ -87,7 +87,11 @@ class Rustle:
 
 
 def rustles(
-    bands_db: np.ndarray, held: list[list[HeldRun]], activity: Activity, dead: Mask
+    bands_db: np.ndarray,
+    held: list[list[HeldRun]],
+    activity: Activity,
+    dead: Mask,
+    shut: Mask,
 ) -> list[list[Rustle]]:
     """Return the stretches in which something touches each microphone."""
     cells = bands_db.shape[1]
@@ -95,7 +99,7 @@ def rustles(
     # Where the sound of one is torn off, the other's leak is missing without any cloth.
     torn = np.stack([_torn(runs, cells) for runs in held])
     beside = LONG_CELLS // 2 + SMOOTH_CELLS
-    live &= ~widened(torn[0] | torn[1], beside, beside)
+    live &= ~widened(torn[0] | torn[1] | shut[0] | shut[1], beside, beside)
     may_be, surely = (room((2, cells), np.bool_) for _ in range(2))
     missing_db = room((2, cells), np.float32)
     # A take of hours has millions of cells: a few minutes at a time, and what lies around them.

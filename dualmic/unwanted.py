@@ -150,8 +150,8 @@ class Unwanted:
         return np.stack(rows)
 
 
-def find_unwanted(measured: Measured, activity: Activity, dead: Mask) -> Unwanted:
+def find_unwanted(measured: Measured, activity: Activity, dead: Mask, shut: Mask) -> Unwanted:
     """Find wind and cracks, once for the noise floor and the list of problems."""
     blown = gusts(measured, activity, dead)
     let_go()
-    return Unwanted(blown, cracks(measured, activity, dead))
+    return Unwanted(blown, cracks(measured, activity, dead, shut))

@@ -7,7 +7,8 @@ from speech_scene import INTERVIEWER, RATE_HZ, SUBJECT, make
 from test_sounds import lay, problems
 
 from dualmic.cracking import _surely, _surely_slow
-from dualmic.meters.transients import Transient
+from dualmic.meters.transients import Transient, TransientMeter
+from dualmic.tiles import Span
 
 BRIGHT = 1e-4  # second differences of the voice's brightest moments
 
@@ -37,6 +38,20 @@ def test_a_plug_that_makes_contact_several_times_is_one_crack(tmp_path, contacts
     (found,) = problems(scene, tmp_path, "click")
     assert (found.severity, found.mic, found.count) == ("warn", "subject", 1)
     assert abs(found.start_s - at_s) < 0.01
+
+
+def test_a_crack_that_is_loudest_after_a_millisecond_and_a_half_is_kept() -> None:
+    """Its levels every half a millisecond are those of a plug that was pushed home."""
+    levels_db = [-21, -27, -21, -18, -29, -30, -33, -40, -40, -41, -42, -50, -50, -51, -59, -64]
+    course = np.repeat(10 ** (np.array(levels_db) / 20), RATE_HZ // 2000)
+    rng = np.random.default_rng(7)
+    samples = rng.normal(0, 10 ** (-70 / 20), (2, RATE_HZ)).astype(np.float32)
+    samples[SUBJECT, 24018 : 24018 + len(course)] += course * rng.uniform(-1, 1, len(course))
+    meter = TransientMeter(RATE_HZ)
+    meter.push(Span(samples, 0, RATE_HZ))
+    in_band = [short for short in meter.result() if short.bright_power is None]
+    assert [round(short.at_s, 2) for short in in_band] == [0.5]
+    assert in_band[0].over_db > 15
 
 
 @pytest.mark.parametrize(
@@ -117,3 +132,15 @@ def test_what_begins_elsewhere_in_the_same_millisecond_does_not_excuse_a_crack(
     lay(scene, (SUBJECT,), at_s, sound)
     lay(scene, (INTERVIEWER,), at_s, 10 ** (other_db / 20) * sound)
     assert bool(problems(scene, tmp_path, "click")) == told
+
+
+@pytest.mark.parametrize(("over_db", "missing_db", "sure"), [
+    (18.5, -20.0, False),
+    (18.5, 5.0, False),
+    (23.0, -20.0, True),
+    (18.5, 8.0, True),
+])  # fmt: skip
+def test_where_no_leak_could_be_heard_a_mouth_may_have_made_it(over_db, missing_db, sure) -> None:
+    """A "t" after silence is within 6 dB of the voice in the band and stands out by 18.5 dB."""
+    short = Transient(SUBJECT, 3.0, 1e-4, over_db, 1e-7, 0.6)
+    assert _surely(short, -34.0, missing_db, alone=False, unproven=missing_db < 0) is sure

@@ -205,3 +205,12 @@ def test_one_voice_that_is_louder_and_softer_stays_one() -> None:
     scene.samples[:, INTERVIEWER] *= 10 ** (growing / 20)
     measured = measure([scene.samples.astype(np.float32)], RATE_HZ, 2, bit_depth=24)
     assert not hear(measured).activity.own[SUBJECT].any()
+
+
+def test_one_microphone_recorded_twice_for_a_while_teaches_no_leak() -> None:
+    """No leak is heard otherwise, so while the other person talks none is missing."""
+    scene = speech_scene.make(2, leak_db=-55.0, speakers=(INTERVIEWER, *[SUBJECT] * 4))
+    for start_s, end_s in scene.answers()[3:5]:
+        part = slice(round((start_s - 0.3) * RATE_HZ), round((end_s + 0.3) * RATE_HZ))
+        scene.samples[part, INTERVIEWER] = scene.samples[part, SUBJECT]
+    assert dead(scene.samples) == []

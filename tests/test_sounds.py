@@ -308,6 +308,16 @@ def test_cloth_on_a_microphone_is_found_in_speech_and_pause(
     assert abs(found.end_s - start_s - length_s) < 0.25
 
 
+def test_short_cloth_with_a_crack_in_it_is_still_cloth(scene, tmp_path):
+    """A crack alone, averaged, looks like cloth for as long."""
+    at_s = scene.answers()[0][1] + 0.5
+    lay(scene, (SUBJECT,), at_s + 0.1, crack(0.3))
+    assert problems(scene, tmp_path, "rustle") == []
+    lay(scene, (SUBJECT,), at_s, cloth(0.19, -24))
+    (found,) = problems(scene, tmp_path, "rustle")
+    assert (found.mic, found.severity) == ("subject", "warn")
+
+
 def test_soft_cloth_under_a_loud_vowel_is_told_by_its_length(scene, tmp_path):
     """4 dB under the voice: no syllable shows it, the whole of 0.8 s does."""
     at_s = scene.answers()[0][0] + 1.0

@@ -20,7 +20,7 @@ from dualmic.findings.quiet_steps import a_weighted_db
 from dualmic.findings.tones import with_tones
 from dualmic.hearing import Hearing
 from dualmic.meters.bands import stretches
-from dualmic.meters.masks import mask_of, runs_of
+from dualmic.meters.masks import mask_of, runs_of, widened
 from dualmic.record import Severity
 from dualmic.tiles import Mask, Powers
 
@@ -147,7 +147,10 @@ def _blocks(hearing: Hearing) -> Powers:
         level[:, part, 1 : bands.shape[2] + 1] = 10 * np.log10((10 ** (cut / 10)).mean(axis=2))
         gone[:, part] = cut.max(axis=3).min(axis=2) < SILENT_DB
     gone |= level[:, :, 1 : bands.shape[2] + 1].max(axis=2) < SILENT_DB
-    gone |= in_blocks(hearing.dead | hearing.measured.held_cells(), count).any(axis=2)
+    lost = hearing.dead | hearing.measured.held_cells()
+    # Frames of a tenth of a second reach into what lies beside them.
+    lost |= np.stack([widened(row, BLOCK_CELLS, BLOCK_CELLS) for row in hearing.shut])
+    gone |= in_blocks(lost, count).any(axis=2)
     level[:, :, 0] = _noise_band(hearing, 0, count)
     if has_high:
         level[:, :, -1] = high

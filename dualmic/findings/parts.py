@@ -75,6 +75,7 @@ def _cut(hearing: Hearing, start_s: int, end_s: float) -> Hearing:
         bands_db=hearing.bands_db[:, cells],
         activity=activity,
         dead=hearing.dead[:, cells],
+        shut=hearing.shut[:, cells],
         shared=hearing.shared[cells],
     )
 

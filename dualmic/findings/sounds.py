@@ -6,13 +6,15 @@ from dualmic.cracking import CLICK_DB, Crack
 from dualmic.findings.base import Finding, Limits, overlaps
 from dualmic.hearing import Hearing
 from dualmic.meters.leak_slope import leak_slope
+from dualmic.meters.masks import mask_of
 from dualmic.record import Severity
 from dualmic.rustling import MISSING_DB, Rustle, rustles
 from dualmic.unwanted import Gust
 
 CLICKS_GAP_S = 0.5  # our choice: cracks closer than this are one event
 CLICK_S = 0.003
-CRACK_SMEAR_S = 0.25  # a crack, averaged as cloth is, looks like cloth for that long
+# A crack, averaged as cloth is, looks like cloth for that long, and so much of it is over in 30 ms.
+CRACK_SMEAR_S, CRACK_SHARE = 0.25, 0.5
 # Our choices. A gain that came up in a pause comes down again within the first syllable: till then
 # the word's leak, which no gain lifted, is missing. Where a word begins is known to a fifth of a
 # second, and what is lifted before it may pass for speech: it is told by its level.
@@ -75,7 +77,7 @@ def rustle(hearing: Hearing, limits: Limits) -> list[Finding]:
     """
     blown = hearing.unwanted.gusts
     held = hearing.measured.held
-    touched = rustles(hearing.bands_db, held, hearing.activity, hearing.dead)
+    touched = rustles(hearing.bands_db, held, hearing.activity, hearing.dead, hearing.shut)
     # Who is no louder in their own microphone leaks more in some bands than in others: thin
     # evidence.
     places = hearing.activity.places
@@ -90,9 +92,7 @@ def rustle(hearing: Hearing, limits: Limits) -> list[Finding]:
             gusts = [g for g in blown[mic] if overlaps(part.start_s, part.end_s, [g], 0.0)]
             if any(gust.hurts for gust in gusts):
                 continue
-            if part.end_s - part.start_s < CRACK_SMEAR_S and any(
-                part.start_s < crack.at_s < part.end_s for crack in hearing.unwanted.cracks[mic]
-            ):
+            if _is_a_crack(hearing, mic, part):
                 continue
             missing_db = round(part.missing_db, 1)
             times = part.start_s, part.end_s
@@ -103,6 +103,21 @@ def rustle(hearing: Hearing, limits: Limits) -> list[Finding]:
             severity: Severity = "warn" if sure else "note"
             found.append(Finding("rustle", mic, *times, severity, missing_db, MISSING_DB, "dB"))
     return found
+
+
+def _is_a_crack(hearing: Hearing, mic: int, part: Rustle) -> bool:
+    """Whether what looks like cloth is a crack, averaged: nearly all of it is over at once."""
+    if part.end_s - part.start_s >= CRACK_SMEAR_S:
+        return False
+    beside = round(CRACK_SMEAR_S * 50)
+    first = max(round(part.start_s * 100) - beside, 0)
+    power = hearing.measured.levels.power[mic][first : round(part.end_s * 100) + beside]
+    at_s = [crack.at_s for crack in hearing.unwanted.cracks[mic]]
+    inside = [int(at * 100) - first for at in at_s if part.start_s < at < part.end_s]
+    if not inside or not len(power):
+        return False
+    of_cracks = mask_of(np.array(inside) - 1, np.array(inside) + 2, len(power))
+    return bool(power[of_cracks].sum() > CRACK_SHARE * power.sum())
 
 
 def _is_brief(hearing: Hearing, mic: int, part: Rustle, stretches: list[Rustle]) -> bool:
