@@ -46,6 +46,8 @@ UNHEARD_DB, UNHEARD_CLICK_DB = 6.0, 22.0
 # limited voices the most abrupt stood out by 26 dB. Where no leak of the voice is known and it is
 # faint, nothing else bears it out (27.6 dB were seen): then it only may be one.
 ABRUPT_DB, FAINTEST_UNDER_VOICE_DB = 27.0, 25.0
+# Single samples that jump under words stand out by 30 to 40 dB. (nothing else by so much was seen)
+MOST_ABRUPT_DB = 33.0
 # In second differences a crack stands out under a loud consonant as well. Lips part far below the
 # voice's brightest consonants there: what reaches those is no mouth's, nor what misses its leak.
 EDGE_DB, EDGE_PROVEN_DB, BRIGHTER_DB = 13.0, 11.0, 0.0
@@ -97,15 +99,16 @@ def cracks(measured: Measured, activity: Activity, dead: Mask, shut: Mask) -> li
         voices = (
             None if usual is None else loudness_around(measured, activity, dead[mic], mic, usual)
         )
+        most_leak = float(activity.leak_ratio[mic, -1])
         # Under the noise a leak reads too much in single bands, and air lets high ones pass less.
-        leak = float(min(activity.leak_ratio[mic, -1], np.median(activity.leak_ratio[mic])))
+        leak = min(most_leak, float(np.median(activity.leak_ratio[mic])))
         # What the other microphone hears as a voice is heard, second differences may not show.
         heard = [
             (short.at_s, short.over_db >= KEPT_DB)
             for short in measured.transients
             if short.channel == mic
             and short.other_over_db > HEARD_THERE_DB
-            and _missing_db(short, leak) < NOT_ITS_LEAK_DB
+            and _missing_db(short, most_leak) < NOT_ITS_LEAK_DB
         ]
         bright = [short.at_s for short in measured.transients if _is_bright(short, mic)]
         for k, short in enumerate(measured.transients):
@@ -207,6 +210,8 @@ def _surely(
         if short.over_db >= proven_db and brighter_db > BRIGHTER_DB and lacks_leak:
             return not may_leak
         if not (proven or brighter_db > BRIGHTER_DB):
+            if short.over_db >= MOST_ABRUPT_DB and missing_db > LEAK_MISSING_DB:
+                return True
             is_abrupt = short.over_db >= ABRUPT_DB and brighter_db > -ABRUPT_UNDER_BRIGHT_DB
             return False if is_abrupt else None
         if short.over_db < EDGE_DB:

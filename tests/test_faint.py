@@ -10,6 +10,7 @@ from dualmic.findings.base import Finding
 from dualmic.hearing import hear
 from dualmic.measure import measure
 from dualmic.meters.continuity import ContinuityMeter, HeldRun
+from dualmic.meters.faint import ROUGH, STEP_DB, _is_torn
 from dualmic.tiles import spans
 
 
@@ -263,3 +264,32 @@ def test_a_background_held_for_ten_seconds_is_a_dead_microphones(
     measured = measure([scene.samples.astype(np.float32)], RATE_HZ, 2, bit_depth=24)
     found = all_findings(hear(measured), Limits(), (0, 1))
     assert [f.kind for f in found if f.severity == "fail"] == kinds
+
+
+def levels(before_db: float, fall_ms: int, after_db: float, rise_ms: int) -> np.ndarray:
+    """Return what is kept of speech, 300 ms of hiss at -77 dBFS and speech again, every ms."""
+    down = np.linspace(before_db, -77.0, fall_ms + 2)[1:-1]
+    up = np.linspace(-77.0, after_db, rise_ms + 2)[1:-1]
+    level_db = [np.full(100, before_db), down, np.full(300, -77.0), up, np.full(100, after_db)]
+    steps: np.ndarray = np.round(-np.concatenate(level_db) / STEP_DB).astype(np.uint8) + ROUGH
+    return steps
+
+
+@pytest.mark.parametrize(
+    ("before_db", "fall_ms", "after_db", "rise_ms", "smear_ms", "torn"),
+    [
+        (-30.0, 2, -50.0, 2, 0, True),  # as far at both ends
+        (-30.0, 2, -57.0, 2, 0, True),  # cut off, and back in a soft sound
+        (-57.0, 2, -30.0, 2, 0, False),  # a word that begins after a soft one
+        (-30.0, 2, -64.0, 2, 0, False),  # nothing comes back
+        (-30.0, 14, -30.0, 2, 0, False),  # dies away
+        (-30.0, 14, -30.0, 2, 21, True),  # in a coder that smears
+        (-30.0, 14, -30.0, 14, 21, False),
+    ],
+)
+def test_what_is_cut_off_falls_faster_than_any_word(
+    before_db: float, fall_ms: int, after_db: float, rise_ms: int, smear_ms: int, torn: bool
+) -> None:
+    kept = levels(before_db, fall_ms, after_db, rise_ms)
+    inside = np.flatnonzero(kept % ROUGH >= 77 / STEP_DB - 2)
+    assert _is_torn(kept, (int(inside[0]), int(inside[-1]) + 1), smear_ms) == torn
