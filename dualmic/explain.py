@@ -169,6 +169,7 @@ RULES: dict[str, Rule] = {
             "foretells is taken out, and brighter than any consonant",
             PROVEN_MISSING_DB="or less, where {:g} dB of the leak a voice would make is missing",
             SLOW_MAYBE_DB="or {:g} dB where it takes 10 ms to die away, or less with leak missing",
+            UNHEARD_CLICK_DB="{:g} dB where no leak of it could be heard in the other microphone",
             ABRUPT_DB="or, however faint, {:g} dB within milliseconds: breaths stay under it",
             HEARD_THERE_DB="in the other microphone nothing stands out by {:g} dB",
             MAY_LEAK_DB="what stands out there by {:g} dB may be its leak: then it is a note",
@@ -218,9 +219,11 @@ RULES: dict[str, Rule] = {
             BACKGROUND_DB="by {:g} dB or more, less is a note",
             LOUDEST_DB="and so is more than {:g} dB, as out of silence",
             AT_ONCE_BOTH="and what may have come slowly: at once has to be likelier by {:g} nepers",
+            RINGS_S="and what falls evenly from there on for {:g} s, as a bell that was struck",
         )
         + _of("meters.tones", LINE_DB="or a tone of both microphones, {:g} dB over its noise")
-        + _of("findings.doubts", GOES_AGAIN="notes where it went {} times after it had gone"),
+        + _of("findings.doubts", GOES_AGAIN="notes where it went {} times after it had gone")
+        + _of("meters.gates", LEAST_TIMES="never where a gate shuts, as it was seen to {} times"),
     ),
     "both_talking": Rule(
         "both voices in their own microphones at once: levels move apart, both places show, or both"
@@ -235,6 +238,7 @@ RULES: dict[str, Rule] = {
             PER_DB="it ends where both most likely do: each dB by which a voice sinks takes {:g}"
             " nepers off the odds",
         )
+        + _of("meters.steady", STEADY_DB="no voice keeps within {:g} dB of its course for a second")
         + _of("meters.shares", MORE="{:g} of the tones more than a lone voice leaves to the other")
         + _of("meters.places", LEAST_HEIGHT="a place shows from {:g} on, one signal being 1")
         + _of("findings.doubts", MOSTLY="a note where cloth lies under {:g} of it"),

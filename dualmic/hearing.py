@@ -21,7 +21,7 @@ from dualmic.meters.crosstalk import (
     pause_power,
 )
 from dualmic.meters.gains import GainStep, steady_power, without_gains
-from dualmic.meters.gates import without_gates
+from dualmic.meters.gates import Gates, without_gates
 from dualmic.meters.levels import level_exceeded_dbfs
 from dualmic.meters.masks import mask_of
 from dualmic.meters.noise import NoiseFloor, noise_floor, speech_to_noise_db
@@ -32,6 +32,7 @@ from dualmic.stack import kept, let_go
 from dualmic.tiles import CELLS_PER_TILE, Floats, Mask, Powers
 from dualmic.unwanted import Unwanted, find_unwanted
 
+LEAST_ROOM_S = 0.5  # our choice: of a room between words and a gate that shuts, to 1 dB
 LEAST_APART_CELLS = 300  # our choice: three seconds of each person tell their level
 TOP_SHARE = 0.001  # the loudest 0.1 % of a person's speech samples are left out (common practice)
 
@@ -95,10 +96,10 @@ def hear(measured: Measured, *, one_mic: bool = False, gains: Sequence[GainStep]
     dual_mono = [] if one_mic else measured.width.dual_mono(_offsets(measured))
     doubled = _doubled(dual_mono, bands.shape[1])
     if one_mic:
-        dead = shut = none
+        dead, gates = none, Gates(none, none)
     else:
-        bands, shut = without_gates(bands)
-        dead = kept(dead_cells(bands, measured.held, shut | doubled))
+        bands, gates = without_gates(bands)
+        dead = kept(dead_cells(bands, measured.held, gates.shut | doubled))
     held = kept(measured.held_cells())
     gone = kept(dead | held)
     let_go()
@@ -117,7 +118,7 @@ def hear(measured: Measured, *, one_mic: bool = False, gains: Sequence[GainStep]
     let_go()
     frames = measured.spectra.audible.shape[1]
     pauses = frame_mask(activity.pause, frames)
-    unwanted = find_unwanted(measured, activity, dead, shut)
+    unwanted = find_unwanted(measured, activity, dead, gates.shut)
     let_go()
     shared = _shared(dual_mono, activity)
     unfit = dead | held | unwanted.cells(measured.cells) | shared
@@ -125,8 +126,11 @@ def hear(measured: Measured, *, one_mic: bool = False, gains: Sequence[GainStep]
     for mic in (0, 1):
         live = pauses & ~frame_mask(unfit[mic], frames, whole=False)
         heard = measured.spectra.audible[mic], measured.spectra.a_weighted[mic]
-        # The room is heard while a gate is open; where that is too short, what is shut is all.
-        floor = noise_floor(*heard, live & ~frame_mask(shut[mic], frames, whole=False))
+        floor = None
+        if gates.shut[mic].any():  # the room is heard for moments, before the gate shuts
+            opened = live & ~frame_mask(gates.shut[mic], frames, whole=False)
+            opened |= frame_mask(gates.room[mic] & ~unfit[mic], frames)
+            floor = noise_floor(*heard, opened, LEAST_ROOM_S)
         floor = floor or noise_floor(*heard, live)
         own = activity.own[mic] & ~dead[mic] & ~shared
         own_frames = frame_mask(own & ~activity.own[1 - mic], frames)
@@ -149,7 +153,7 @@ def hear(measured: Measured, *, one_mic: bool = False, gains: Sequence[GainStep]
         bands_db=bands,
         activity=activity,
         dead=dead,
-        shut=shut,
+        shut=gates.shut,
         dual_mono=dual_mono,
         shared=shared,
         clipped=clipped,

@@ -33,6 +33,13 @@ OPENS_CELLS, OPENS_OVER_DB = 15, 10.0
 LEAST_TIMES, LEAST_SHARE = 4, 0.55
 
 
+class Gates(NamedTuple):
+    """Where gates are ``shut``, and where, just before, the ``room`` is heard; ``(2, cells)``."""
+
+    shut: Mask
+    room: Mask
+
+
 class _Shut(NamedTuple):
     """Cells ``first`` to before ``end`` in which a gate is shut; what was the room's level before.
 
@@ -44,8 +51,8 @@ class _Shut(NamedTuple):
     room_db: float | None
 
 
-def without_gates(bands_db: np.ndarray) -> tuple[np.ndarray, Mask]:
-    """Return band levels as if no gate ever shut, and where they do, ``(2, cells)``.
+def without_gates(bands_db: np.ndarray) -> tuple[np.ndarray, Gates]:
+    """Return band levels as if no gate ever shut, and where they do.
 
     What is shut holds the room as it was heard just before, over and over. Without gates the levels
     returned are those given.
@@ -54,7 +61,7 @@ def without_gates(bands_db: np.ndarray) -> tuple[np.ndarray, Mask]:
         bands_db: ``(2, cells, bands)`` band powers in dB.
 
     """
-    shut = np.zeros(bands_db.shape[:2], bool)
+    shut, before = np.zeros((2, *bands_db.shape[:2]), bool)
     opened = bands_db
     for mic, rows in enumerate(bands_db):
         found = _shut(rows)
@@ -65,12 +72,14 @@ def without_gates(bands_db: np.ndarray) -> tuple[np.ndarray, Mask]:
             for stretch in stretches(bands_db.shape[1]):
                 opened[:, stretch.part] = bands_db[:, stretch.part]
         seen = np.array([run.first for run in found if run.room_db is not None])
+        for last in seen:
+            before[mic, last - ROOM_CELLS : last] = True
         for run in found:
             last = int(seen[np.argmin(np.abs(seen - run.first))])
             heard = rows[last - ROOM_CELLS : last]
             shut[mic, run.first : run.end] = True
             opened[mic, run.first : run.end] = heard[np.arange(run.end - run.first) % ROOM_CELLS]
-    return opened, kept(shut)
+    return opened, Gates(kept(shut), kept(before))
 
 
 def _shut(bands_db: np.ndarray) -> list[_Shut]:

@@ -43,8 +43,10 @@ class NoiseFloor:
     measured_s: float
 
 
-def noise_floor(audible: Floats, a_weighted: Floats, pause_frames: Mask) -> NoiseFloor | None:
-    """Measure the floor of one channel; None with less than 2 s of live pauses.
+def noise_floor(
+    audible: Floats, a_weighted: Floats, pause_frames: Mask, least_s: float = LEAST_S
+) -> NoiseFloor | None:
+    """Measure the floor of one channel; None with less than ``least_s`` of live pauses.
 
     Args:
         audible: power of each 100 ms frame (one every 50 ms), 20 Hz to 20 kHz.
@@ -54,7 +56,7 @@ def noise_floor(audible: Floats, a_weighted: Floats, pause_frames: Mask) -> Nois
     """
     used = pause_frames[: len(audible)] & (audible > SILENCE_POWER)
     used &= ~(_bursts(audible, used) | _bursts(a_weighted, used))
-    if used.sum() < LEAST_S * FRAMES_PER_S:
+    if used.sum() < least_s * FRAMES_PER_S:
         return None
     low, high = np.percentile(power_db(audible[used]), [10, 90])
     return NoiseFloor(
