@@ -114,7 +114,12 @@ def find_speech(
         own = with_rest(heard, kept(own), from_db, difference_db, middle, (high - low) / 4)
     let_go()
     own = kept(without_cloth(own, flat, cloth, round(SHORTEST_S * 100)))
-    even = steady(bands_db, own)
+    even = np.zeros_like(own)
+    if middle is not None and high is not None and low is not None:
+        # A held vowel is as steady as a machine, but louder in its wearer's microphone.
+        quarter = (high - low) / 4
+        anybodys = np.stack([difference_db < middle + quarter, difference_db > middle - quarter])
+        even = steady(bands_db, own) & anybodys
     own = kept(own & ~even)
     other_sound: Mask = brief(flat[0] | flat[1]) | even[0] | even[1]
     if places is not None:

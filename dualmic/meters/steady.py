@@ -1,7 +1,8 @@
 """Sound that passes for a voice and is none, as its level hardly moves: a car, a machine, a tone.
 
 Syllables come and go several times a second. What keeps to a straight course for a whole second,
-or swells and fades evenly, nobody says.
+or swells and fades evenly, nobody says; but for a held vowel, which its wearer's microphone hears
+louder than the other: who asks has to leave those out.
 """
 
 import numpy as np
