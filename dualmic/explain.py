@@ -238,7 +238,11 @@ RULES: dict[str, Rule] = {
             PER_DB="it ends where both most likely do: each dB by which a voice sinks takes {:g}"
             " nepers off the odds",
         )
-        + _of("meters.steady", STEADY_DB="no voice keeps within {:g} dB of its course for a second")
+        + _of(
+            "meters.steady",
+            STEADY_DB="what both hear as loudly and keeps within {:g} dB of its course for a second"
+            " is no voice",
+        )
         + _of("meters.shares", MORE="{:g} of the tones more than a lone voice leaves to the other")
         + _of("meters.places", LEAST_HEIGHT="a place shows from {:g} on, one signal being 1")
         + _of("findings.doubts", MOSTLY="a note where cloth lies under {:g} of it"),

@@ -142,9 +142,9 @@ def _dies_away(blocks: Powers, at: int) -> bool:
     if level_db.shape[1] < length or not np.isfinite(level_db).all():
         return False
     course = np.arange(length) / BLOCKS_PER_S
+    slowest, fastest = RINGS_DB_PER_S
     for row in level_db:
         slope, start = np.polyfit(course, row, 1)
-        slowest, fastest = RINGS_DB_PER_S
         even = np.ptp(row - start - slope * course) <= RINGS_WITHIN_DB
         if not (even and slowest <= -slope <= fastest):
             return False

@@ -110,7 +110,7 @@ def _is_a_crack(hearing: Hearing, mic: int, part: Rustle) -> bool:
     """Whether what looks like cloth is a crack, averaged: much of it is over at once."""
     if part.end_s - part.start_s >= CRACK_SMEAR_S:
         return False
-    beside = round(CRACK_SMEAR_S * 50)
+    beside = round(CRACK_SMEAR_S * 100) // 2
     first = max(round(part.start_s * 100) - beside, 0)
     power = hearing.measured.levels.power[mic][first : round(part.end_s * 100) + beside]
     at_s = [crack.at_s for crack in hearing.unwanted.cracks[mic]]

@@ -69,8 +69,7 @@ def without_gates(bands_db: np.ndarray) -> tuple[np.ndarray, Gates]:
             continue
         if opened is bands_db:
             opened = room(bands_db.shape, bands_db.dtype.type)
-            for stretch in stretches(bands_db.shape[1]):
-                opened[:, stretch.part] = bands_db[:, stretch.part]
+            opened[...] = bands_db
         seen = np.array([run.first for run in found if run.room_db is not None])
         for last in seen:
             before[mic, last - ROOM_CELLS : last] = True
@@ -116,7 +115,7 @@ def _level_db(bands_db: np.ndarray) -> Floats:
     for stretch in stretches(len(level_db)):
         level_db[stretch.part] = power_db(level_db[stretch.part])
     let_go()
-    return kept(level_db)
+    return level_db
 
 
 def _room_db(level_db: Floats, start: int, least_db: float) -> float | None:

@@ -100,6 +100,7 @@ def find_speech(
     let_go()
     from_db = starts_db(heard)
     middle: float | None = None
+    quarter_db = 0.0
     levels_tell = places is None or places.levels_tell
     if places is not None and not levels_tell:
         own = by_place(heard, from_db, places)
@@ -110,15 +111,15 @@ def find_speech(
             ratio = ratios(heard, alone(own) & surely, ratio, more)
             own = talking(heard, ratio, from_db, more)
     if high is not None and low is not None and levels_tell:
-        middle = (high + low) / 2
-        own = with_rest(heard, kept(own), from_db, difference_db, middle, (high - low) / 4)
+        middle, quarter_db = (high + low) / 2, (high - low) / 4
+        own = with_rest(heard, kept(own), from_db, difference_db, middle, quarter_db)
     let_go()
     own = kept(without_cloth(own, flat, cloth, round(SHORTEST_S * 100)))
     even = np.zeros_like(own)
-    if middle is not None and high is not None and low is not None:
+    if middle is not None:
         # A held vowel is as steady as a machine, but louder in its wearer's microphone.
-        quarter = (high - low) / 4
-        anybodys = np.stack([difference_db < middle + quarter, difference_db > middle - quarter])
+        bounds_db = middle + quarter_db, middle - quarter_db
+        anybodys = np.stack([difference_db < bounds_db[0], difference_db > bounds_db[1]])
         even = steady(bands_db, own) & anybodys
     own = kept(own & ~even)
     other_sound: Mask = brief(flat[0] | flat[1]) | even[0] | even[1]

@@ -208,17 +208,13 @@ class _Standing:
             peak = np.where(least <= row[some] / BETWEEN_RATIO, some + loudest, some)
             slow = row[peak] / (np.maximum(before_all, loudest_from[peak + _LATE[0]]) + 1e-13)
             told = {int(at): 0.0 for at in top[quick >= self._kept]}
-            # What stands before a sound is asked of where it begins.
-            ahead = {
-                int(at): float(before)
-                for at, before in zip(top[::-1], before_all[::-1], strict=True)
-            }
             lasting = slow >= KEPT_SLOW_RATIO
             for at, ratio in zip(peak[lasting], slow[lasting], strict=True):
                 told[int(at)] = max(told.get(int(at), 0.0), float(ratio))
             for at, contacts in sorted(told.items()):
                 before, late = loudest_from[at - _BEFORE[0]], loudest_from[at + _LATE[0]]
-                at_first = min(before, ahead.get(at, before))
+                # What stands before it is asked of where it begins to swell.
+                at_first = min([before, *before_all[top == at][:1]])
                 quickly = row[at] / (max(at_first, loudest_from[at + _AFTER[0]]) + 1e-13)
                 slowly = row[at] / (max(before, late) + 1e-13)
                 # Noise that dies away has many peaks: its loudest is the crack.
