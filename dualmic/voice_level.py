@@ -3,6 +3,7 @@
 import numpy as np
 
 from dualmic.measure import Measured
+from dualmic.meters.masks import middle
 from dualmic.meters.noise import SILENCE_POWER
 from dualmic.meters.spectrum import FRAMES_PER_S, frame_mask
 from dualmic.meters.speech import Activity
@@ -33,7 +34,7 @@ def loudness_around(
         near = slice(max(k * step - reach, 0), k * step + reach)
         voice = audible[near][own[near]]
         if len(voice) >= LEAST_AROUND_S * FRAMES_PER_S:
-            levels[k] = max(float(power_db(float(np.median(voice)))), usual_dbfs)
+            levels[k] = max(float(power_db(float(middle(voice)))), usual_dbfs)
     let_go()
     return levels
 

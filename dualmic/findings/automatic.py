@@ -12,7 +12,7 @@ from collections.abc import Sequence
 import numpy as np
 
 from dualmic.findings.base import BLOCKS_PER_S, Finding, as_note
-from dualmic.meters.masks import moving_mean, runs_of
+from dualmic.meters.masks import middle, moving_mean, runs_of
 from dualmic.tiles import Mask, Powers
 
 # Our choices.
@@ -87,8 +87,8 @@ def pause_rises(blocks: Powers, mic: int, talk: Mask) -> Powers:
             continue
         first, last = start + int(TAIL_S * BLOCKS_PER_S), end - 1
         third = max((last - first) // 3, 2)
-        early, middle, late = (
-            np.median(apart[low:high], axis=0)
+        early, halfway, late = (
+            middle(apart[low:high])
             for low, high in (
                 (first, first + third),
                 (first + third, max(last - third, first + third + 1)),
@@ -96,9 +96,10 @@ def pause_rises(blocks: Powers, mic: int, talk: Mask) -> Powers:
             )
         )
         by = late - early
-        near = np.sort(np.abs(by - np.median(by)))[: len(by) - STILL_BANDS]
+        risen = float(middle(by))
+        near = np.sort(np.abs(by - risen))[: len(by) - STILL_BANDS]
         alike = bool(np.sort(by)[STILL_BANDS] > BAND_RISE_DB)
         alike &= float(np.sqrt(np.mean(near**2))) < SPREAD_DB
-        alike &= float(np.median(middle - early)) > BY_MIDDLE * float(np.median(by))
-        rises.append(float(np.median(by)) if alike else min(float(np.median(by)), 0.0))
+        alike &= float(middle(halfway - early)) > BY_MIDDLE * risen
+        rises.append(risen if alike else min(risen, 0.0))
     return np.array(rises)

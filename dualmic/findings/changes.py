@@ -179,9 +179,10 @@ def _quiet(hearing: Hearing, blocks: Powers) -> Mask:
     quiet: Mask = np.array(pause, bool)
     quiet |= steady(level)
     length = int(BOTTOM_S * 100) // BLOCK_CELLS
+    ranks = [(length - 1) * percent // 100 for percent in BOTTOM_PERCENTILES]
     for start in range(0, count - length + 1, length // 6):
         part = level[:, start : start + length]
-        lowest, low = np.percentile(part, BOTTOM_PERCENTILES, axis=1, method="lower")
+        lowest, low = np.sort(part, axis=1)[:, ranks].T
         if np.isfinite(low).all() and (low - lowest < BOTTOM_DB).all():
             quiet[start : start + length] |= (part <= low[:, None] + 1.0).all(axis=0)
     heard: Mask = np.asarray(np.isfinite(weighted).any(axis=0))

@@ -15,7 +15,7 @@ from typing import NamedTuple
 
 import numpy as np
 
-from dualmic.meters.masks import bridged, longer, runs_of
+from dualmic.meters.masks import bridged, longer, middle, runs_of
 from dualmic.stack import Stack, pieces
 from dualmic.tiles import Floats, Indices, Mask, span_edges
 
@@ -263,9 +263,9 @@ def _ends(kept: np.ndarray, run: tuple[int, int], smear_ms: int) -> tuple[_End, 
     after = kept[end + WINDOW_MS - 1 :][: BESIDE_MS + 1] % ROUGH
     falling = kept[start - JUMP_WITHIN_MS : start + JUMP_WITHIN_MS]
     rising = kept[end - JUMP_WITHIN_MS : end + JUMP_WITHIN_MS][::-1]
-    level, loud, loud_after = (float(np.median(part)) for part in (inside, before, after))
-    falls = float(np.median(inside[:WINDOW_MS])) - min(loud, float(np.median(earlier)))
-    comes_back = float(np.median(inside[-WINDOW_MS:])) - loud_after
+    level, loud, loud_after = (float(middle(part)) for part in (inside, before, after))
+    falls = float(middle(inside[:WINDOW_MS])) - min(loud, float(middle(earlier)))
+    comes_back = float(middle(inside[-WINDOW_MS:])) - loud_after
     return (
         _End(falls, level - loud, _jump(falling)),
         _End(comes_back, level - loud_after, _jump(rising)),

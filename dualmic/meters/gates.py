@@ -31,6 +31,8 @@ ROOM_OVER_DB, ROOM_SPREAD_DB, ROOM_DB_PER_S = 6.0, 6.0, 25.0
 # gain set itself, and they ended as it came up.
 OPENS_CELLS, OPENS_OVER_DB = 15, 10.0
 LEAST_TIMES, LEAST_SHARE = 4, 0.55
+_ROOM_RANKS = (ROOM_CELLS - 1) * np.array([0.1, 0.5, 0.9])
+_COURSE = np.arange(ROOM_CELLS) - (ROOM_CELLS - 1) / 2  # levels times it tell how they rise
 
 
 class Gates(NamedTuple):
@@ -123,7 +125,7 @@ def _room_db(level_db: Floats, start: int, least_db: float) -> float | None:
     before = level_db[max(start - SHUTS_CELLS - ROOM_CELLS, 0) : max(start - SHUTS_CELLS, 0)]
     if len(before) < ROOM_CELLS:
         return None
-    low, middle, high = np.percentile(before, [10, 50, 90])
-    per_s = 100 * float(np.polyfit(np.arange(ROOM_CELLS), before, 1)[0])
-    even = high - low < ROOM_SPREAD_DB and abs(per_s) < ROOM_DB_PER_S
-    return float(middle) if even and low >= least_db + ROOM_OVER_DB else None
+    low_db, middle_db, high_db = np.interp(_ROOM_RANKS, np.arange(ROOM_CELLS), np.sort(before))
+    per_s = 100 * float(_COURSE @ before / (_COURSE @ _COURSE))
+    even = high_db - low_db < ROOM_SPREAD_DB and abs(per_s) < ROOM_DB_PER_S
+    return float(middle_db) if even and low_db >= least_db + ROOM_OVER_DB else None

@@ -124,7 +124,6 @@ def _max_lufs(cells: Powers, length: int) -> float | None:
     if len(cells) < length:
         return None
     # A piece at a time: a take of hours has millions of windows.
-    # A piece at a time: a take of hours has millions of windows.
     windows = pieces(len(cells) - length + 1, _PIECE_CELLS)
     near = (cells[piece.start : piece.stop + length - 1] for piece in windows)
     top = max(float(sliding_power(part, length).max()) for part in near)

@@ -7,6 +7,16 @@ import numpy as np
 from dualmic.tiles import Floats, Indices, Mask, Powers
 
 
+def middle(values: np.ndarray) -> np.ndarray:
+    """Return the median over the first axis, for the thousands of short stretches of a take.
+
+    ``values`` are finite and at least one. NumPy's own takes ten times as long for a handful.
+    """
+    ordered = np.sort(values, axis=0)
+    last = len(ordered) - 1
+    return np.asarray(0.5 * ordered[last // 2] + 0.5 * ordered[(last + 1) // 2])
+
+
 def runs_of(mask: Mask) -> tuple[Indices, Indices]:
     """Return first and past-the-end index of each run of True."""
     if not len(mask):

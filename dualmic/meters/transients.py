@@ -35,9 +35,7 @@ _LATE = (20, 41)  # and what takes 10 ms to die away
 # Our choices: of a plug the loudest contact comes within 8 ms (in hops) after the first, and in
 # between it is 6 dB quieter than that; lips that part swell to their loudest at once.
 _CONTACTS = 16
-_SWELLS = (
-    3  # our choice: of hops; contacts that follow at once make a crack loudest that much later
-)
+_SWELLS = 3  # our choice, in hops: contacts that follow at once make it loudest so much later
 BETWEEN_DB = 6.0
 BETWEEN_RATIO = 10 ** (BETWEEN_DB / 10)
 _REACH = 22
