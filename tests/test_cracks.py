@@ -40,6 +40,22 @@ def test_a_plug_that_makes_contact_several_times_is_one_crack(tmp_path, contacts
     assert abs(found.start_s - at_s) < 0.01
 
 
+@pytest.mark.parametrize(("length_s", "found"), [(0.004, 1), (0.007, 1), (0.009, 1), (0.014, 0)])
+def test_a_burst_of_even_noise_is_a_crack_if_it_is_over_within_ten_milliseconds(
+    tmp_path, length_s, found
+) -> None:
+    """As a wireless link makes: nothing says which of its milliseconds is the loudest."""
+    for seed in range(3):
+        scene = make(2)
+        start_s, end_s = scene.answers()[0]
+        at_s = (start_s + end_s) / 2
+        noise = np.random.default_rng(seed).normal(0, 0.15, round(length_s * RATE_HZ))
+        lay(scene, (SUBJECT,), at_s, np.clip(noise, -0.3, 0.3))
+        told = problems(scene, tmp_path, "click")
+        assert [(p.severity, p.mic) for p in told] == [("warn", "subject")] * found
+        assert all(abs(p.start_s - at_s) < 0.05 for p in told)
+
+
 def test_a_crack_that_is_loudest_after_a_millisecond_and_a_half_is_kept() -> None:
     """Its levels every half a millisecond are those of a plug that was pushed home."""
     levels_db = [-21, -27, -21, -18, -29, -30, -33, -40, -40, -41, -42, -50, -50, -51, -59, -64]

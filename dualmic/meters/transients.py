@@ -6,9 +6,10 @@ the loudest millisecond in the 12 ms before it and in the 11 ms that begin 3 ms 
 over by then; a plosive, a consonant and a lip smack are not, and the pulses of a voice repeat
 within that time. Only what passes is kept: memory grows with the number of such sounds alone.
 
-Some cracks take longer to die away, or a plug makes contact several times, the first not the
-loudest. They are looked for once more: from what rises, the loudest moment of the next 8 ms, with
-10 ms in between after it, in which consonants and lips are over as well: what is found so has to be
+Some cracks take longer to die away, a link breaks into noise for some milliseconds, or a plug makes
+contact several times, the first not the loudest. They are looked for once more: from what rises,
+the loudest moment of the next 8 ms, with 10 ms in between after it (after the beginning of what is
+as loud from then on), in which consonants and lips are over as well: what is found so has to be
 proven.
 
 The same is asked of the sound's second differences, in which what jumps from one sample to the next
@@ -38,6 +39,7 @@ _CONTACTS = 16
 _SWELLS = 3  # our choice, in hops: contacts that follow at once make it loudest so much later
 BETWEEN_DB = 6.0
 BETWEEN_RATIO = 10 ** (BETWEEN_DB / 10)
+AT_ONCE_RATIO = 10 ** (6.0 / 10)  # our choice: one millisecond of even noise wanders by 5 dB
 _REACH = 22
 _NEAR = 50  # 25 ms: a wireless link's latency (2 to 20 ms, common practice) and the way
 KEPT_DB = 9.0  # findings ask for as much or more
@@ -203,8 +205,12 @@ class _Standing:
             loudest = later.argmax(axis=1)
             # Between two contacts it is quiet; what merely swells to its loudest was no contact.
             least = np.minimum.accumulate(later, axis=1)[np.arange(len(some)), loudest]
-            peak = np.where(least <= row[some] / BETWEEN_RATIO, some + loudest, some)
-            slow = row[peak] / (np.maximum(before_all, loudest_from[peak + _LATE[0]]) + 1e-13)
+            touches = least <= row[some] / BETWEEN_RATIO
+            # A burst begins at once and ends within 10 ms; its loudest may be anywhere in it.
+            at_once = row[top] >= row[some + loudest] / AT_ONCE_RATIO
+            peak = np.where(touches | at_once, some + loudest, some)
+            after = np.where(touches, peak, some) + _LATE[0]
+            slow = row[peak] / (np.maximum(before_all, loudest_from[after]) + 1e-13)
             told = {int(at): 0.0 for at in top[quick >= self._kept]}
             lasting = slow >= KEPT_SLOW_RATIO
             for at, ratio in zip(peak[lasting], slow[lasting], strict=True):
