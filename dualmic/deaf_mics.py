@@ -8,7 +8,8 @@ noise.
 
 import numpy as np
 
-from dualmic.meters.bands import Stretch, stretches, voice_power
+from dualmic.meters.bands import Bands, Stretch, stretches, voice_power
+from dualmic.meters.cloth import flat_noise
 from dualmic.meters.floor import GROUP, floor_at, floor_of, group_means
 from dualmic.meters.masks import (
     bridged,
@@ -46,6 +47,8 @@ OTHER_NOISE_DB = 10.0  # further than traffic swells
 # A microphone falls silent that heard all but a twentieth of the other's speech, then as little.
 LEAST_TALK_CELLS, HARDLY, HEARD_FROM_TO = 300, 0.05, (0.01, 0.99)
 TRACE_DB = 2.5  # and less than this stands over the floor while the other one talks
+# What is missed has to be words: of cloth a third is not told from a voice by its spectrum.
+LEAST_WORDS_CELLS, WORDS_SHARE = 100, 0.4
 # What is usual is there nearly whenever it could be heard, and hardly ever where it is missed. Of
 # knocks that both microphones hear, or of one answer given face to face, neither is true.
 USUAL_FROM, MISSED_TO, LEAST_USUAL_MOMENTS = 0.8, 0.3, 20
@@ -99,9 +102,27 @@ def deaf(bands_db: np.ndarray, mic: int, silent: Mask) -> Mask:
     heard = number_in(loud, starts, ends) >= LEAST_VOICE_CELLS
     joined &= ~mask_of(starts[heard], ends[heard], cells)
     found = longer(joined & ~silent, round(DEAF_LEAST_S * 100))
+    if found.any():
+        talk = np.concatenate([piece.talk for piece in pieces])
+        found &= ~_by_cloth(bands_db, 1 - mic, found, lacking & talk)
     if found.any() and leaks_at_all:
         found &= _is_usual(pieces, found, usual, leak)
     return found
+
+
+def _by_cloth(bands_db: np.ndarray, other: int, found: Mask, missed: Mask) -> Mask:
+    """Where nearly all that is ``missed`` of the ``other`` microphone's sound is no voice.
+
+    Cloth on one microphone is heard by it alone, whatever the other one hears.
+    """
+    heard, flat = Bands(bands_db), np.zeros(len(found), bool)
+    for stretch in stretches(len(found)):
+        filled, _ = flat_noise(heard.power(other, stretch), heard.floor(other, stretch))
+        flat[stretch.part] = filled[stretch.inside]
+    starts, ends = runs_of(found)
+    words = number_in(missed & ~flat, starts, ends)
+    few = words < np.maximum(LEAST_WORDS_CELLS, WORDS_SHARE * number_in(missed, starts, ends))
+    return mask_of(starts[few], ends[few], len(found))
 
 
 def _is_usual(pieces: list["_Piece"], found: Mask, usual: float, leak: UsualLeak | None) -> bool:

@@ -4,6 +4,7 @@ import numpy as np
 import pytest
 import speech_scene
 from speech_scene import INTERVIEWER, RATE_HZ, SUBJECT
+from test_sounds import cloth
 
 from dualmic.findings import Limits, all_findings
 from dualmic.findings.base import Finding
@@ -213,4 +214,17 @@ def test_one_microphone_recorded_twice_for_a_while_teaches_no_leak() -> None:
     for start_s, end_s in scene.answers()[3:5]:
         part = slice(round((start_s - 0.3) * RATE_HZ), round((end_s + 0.3) * RATE_HZ))
         scene.samples[part, INTERVIEWER] = scene.samples[part, SUBJECT]
+    assert dead(scene.samples) == []
+
+
+def test_cloth_that_one_microphone_hears_leaves_the_other_alive() -> None:
+    """Nobody speaks while the interviewer moves: no leak is missing from what only rubs there."""
+    scene = speech_scene.make(6, leak_db=-12.0)
+    part = slice(len(scene.samples) // 2, len(scene.samples) * 9 // 10)
+    scene.samples[part] = scene.noise[part]
+    for number in range(4):
+        at = part.start + round((1.0 + 4.0 * number) * RATE_HZ)
+        rub = cloth(2.5, -26.0)
+        scene.samples[at : at + len(rub), INTERVIEWER] += rub
+    assert part.stop - part.start > 16 * RATE_HZ
     assert dead(scene.samples) == []
