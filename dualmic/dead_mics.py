@@ -33,13 +33,16 @@ LEAST_STRETCH_S, LEAST_VOICE_S = 0.5, 4.0  # a word says little of a voice's lev
 SILENT_DB = -120.0  # band power: no analogue input is that quiet, speech recorded 30 dB low neither
 
 
-def dead_cells(bands_db: np.ndarray, held: list[list[HeldRun]], unasked: Mask) -> Mask:
+def dead_cells(
+    bands_db: np.ndarray, held: list[list[HeldRun]], unasked: Mask, noise_bands: Floats
+) -> Mask:
     """Return ``(2, cells)``: where each microphone holds nothing usable.
 
     Args:
         bands_db: ``(2, cells, bands)`` band powers in dB.
         held: runs of a held value of each microphone.
         unasked: ``(2, cells)``, where what a microphone lacks or holds says nothing of its life.
+        noise_bands: ``(2, frames, bands)``, which tell wind from a voice.
 
     """
     cells = bands_db.shape[1]
@@ -48,7 +51,7 @@ def dead_cells(bands_db: np.ndarray, held: list[list[HeldRun]], unasked: Mask) -
         silent = _silent(bands_db[mic], held[mic])
         dead[mic] = _lasting(silent, dies_away(held[mic]))
         if not dead[mic].all():
-            dead[mic] |= deaf(bands_db, mic, silent | unasked[mic])
+            dead[mic] |= deaf(bands_db, mic, silent | unasked[mic], noise_bands)
     return dead
 
 

@@ -20,8 +20,9 @@ from dualmic.meters.masks import (
     number_in,
     runs_of,
 )
+from dualmic.meters.spectrum import FRAMES_PER_S
 from dualmic.stack import kept, let_go
-from dualmic.tiles import Floats, Mask, power_db
+from dualmic.tiles import CELLS_PER_S, Floats, Mask, power_db
 from dualmic.usual_leak import LEAST_LEAK_DB, UsualLeak, leak_of
 
 # Our choices.
@@ -54,8 +55,11 @@ LEAST_WORDS_CELLS, WORDS_SHARE = 100, 0.4
 USUAL_FROM, MISSED_TO, LEAST_USUAL_MOMENTS = 0.8, 0.3, 20
 
 
-def deaf(bands_db: np.ndarray, mic: int, silent: Mask) -> Mask:
-    """Where the other microphone's speech leaves no trace in this one, though it should."""
+def deaf(bands_db: np.ndarray, mic: int, silent: Mask, noise_bands: Floats) -> Mask:
+    """Where the other microphone's speech leaves no trace in this one, though it should.
+
+    ``noise_bands`` are those of :class:`dualmic.meters.spectrum.Spectra`.
+    """
     cells = len(silent)
     nowhere = np.zeros(cells, bool)
     floors = [_floor(bands_db[m]) for m in (mic, 1 - mic)]
@@ -104,23 +108,28 @@ def deaf(bands_db: np.ndarray, mic: int, silent: Mask) -> Mask:
     found = longer(joined & ~silent, round(DEAF_LEAST_S * 100))
     if found.any():
         talk = np.concatenate([piece.talk for piece in pieces])
-        found &= ~_by_cloth(bands_db, 1 - mic, found, lacking & talk)
+        found &= ~_of_no_voice(bands_db, noise_bands[1 - mic], 1 - mic, found, lacking & talk)
     if found.any() and leaks_at_all:
         found &= _is_usual(pieces, found, usual, leak)
     return found
 
 
-def _by_cloth(bands_db: np.ndarray, other: int, found: Mask, missed: Mask) -> Mask:
+def _of_no_voice(
+    bands_db: np.ndarray, noise_bands: Floats, other: int, found: Mask, missed: Mask
+) -> Mask:
     """Where nearly all that is ``missed`` of the ``other`` microphone's sound is no voice.
 
-    Cloth on one microphone is heard by it alone, whatever the other one hears.
+    Cloth on one microphone and wind in it are heard by it alone, whatever the other one hears.
     """
     heard, flat = Bands(bands_db), np.zeros(len(found), bool)
     for stretch in stretches(len(found)):
         filled, _ = flat_noise(heard.power(other, stretch), heard.floor(other, stretch))
         flat[stretch.part] = filled[stretch.inside]
     starts, ends = runs_of(found)
-    words = number_in(missed & ~flat, starts, ends)
+    # Most of wind lies below 100 Hz, of a deep voice less than above.
+    frame = np.arange(len(found)) * FRAMES_PER_S // CELLS_PER_S
+    blows = (noise_bands[:, 0] >= noise_bands[:, 1])[np.minimum(frame, len(noise_bands) - 1)]
+    words = number_in(missed & ~flat & ~blows, starts, ends)
     few = words < np.maximum(LEAST_WORDS_CELLS, WORDS_SHARE * number_in(missed, starts, ends))
     return mask_of(starts[few], ends[few], len(found))
 

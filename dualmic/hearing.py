@@ -99,7 +99,8 @@ def hear(measured: Measured, *, one_mic: bool = False, gains: Sequence[GainStep]
         dead, gates = none, Gates(none, none)
     else:
         bands, gates = without_gates(bands)
-        dead = kept(dead_cells(bands, measured.held, gates.shut | doubled))
+        unasked = gates.shut | doubled
+        dead = kept(dead_cells(bands, measured.held, unasked, measured.spectra.noise_bands))
     held = kept(measured.held_cells())
     gone = kept(dead | held)
     let_go()

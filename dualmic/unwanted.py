@@ -34,6 +34,8 @@ WIND_LEAST_SPREAD_DB = 2.0
 # up to 10 dB more), and carries a quarter of a second; one or two of them are plosives.
 BLOW_OVER_VOICED_DB, BLOW_OVER_LOUD_DB, LOUD_PERCENTILE, VOICE_NEAR_S = 3.0, 10.0, 75, 60.0
 LEAST_BLOWS, LEAST_BLOWS_PER_S = 3, 1.0
+# Our choice: of what passes for a voice no more than nine tenths are wind.
+LOUDEST_PERCENTILE, LOUD_RATIO = 90.0, 10 ** (-5.0 / 10)
 # A steady blow under words need not outdo the voice beside it: a voice falls between syllables. In
 # 466 simulated scenes none held its low end up for a second without a gap. A deep one that does,
 # holds more in its second and third tone than in its first.
@@ -78,7 +80,13 @@ def _on_one(
     if voice is None:
         return []
     row, quiet = low_db[mic], live & ~own
-    usual = max(float(np.median(row[part])) for part in (own, quiet) if part.any())
+    usuals = [float(np.median(row[quiet]))] if quiet.any() else []
+    if own.any():
+        # Strong wind passes for words; weighted as ears do, it is faint beside them.
+        a_weighted = measured.spectra.a_weighted[mic]
+        loud = a_weighted >= np.percentile(a_weighted[own], LOUDEST_PERCENTILE) * LOUD_RATIO
+        usuals.append(min(float(np.median(row[own & part])) for part in (own, loud)))
+    usual = max(usuals)
     least = max(usual + WIND_OVER_USUAL_DB, voice - WIND_NOTE_UNDER_VOICE_DB)
     limit = max(usual + WIND_OVER_USUAL_DB, voice - WIND_UNDER_VOICE_DB)
     high = live & (row > least)

@@ -1,10 +1,16 @@
 """Wind under words that the voice outdoes: what blows on, and a deep voice that does not."""
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 from scipy.signal import butter, sosfilt
-from speech_scene import RATE_HZ, SUBJECT, make
+from speech_scene import INTERVIEWER, RATE_HZ, SUBJECT, make
 from test_sounds import lay, problems
+
+from dualmic.hearing import hear
+from dualmic.measure import measure
+from dualmic.unwanted import gusts
 
 
 def blow(length_s: float, rms_dbfs: float, from_s: float = 0.2) -> np.ndarray:
@@ -43,3 +49,20 @@ def test_a_deep_voice_that_goes_on_is_no_wind(tmp_path) -> None:
     swell = 0.75 + 0.25 * np.sin(2 * np.pi * 3 * time_s)
     lay(scene, (SUBJECT,), start_s, 0.12 * tones * swell * np.hanning(len(time_s)) ** 0.25)
     assert problems(scene, tmp_path, "wind") == []
+
+
+def test_wind_that_passes_for_words_does_not_excuse_itself() -> None:
+    """What is usual below 100 Hz is told by words, though wind lasts for longer than those."""
+    scene = make(3)
+    answers = scene.answers()
+    still = measure([scene.samples.astype(np.float32)], RATE_HZ, 2, bit_depth=24)
+    activity = hear(still).activity
+    own = activity.own.copy()
+    own[INTERVIEWER, round(answers[0][0] * 100) :] = False
+    for start_s, end_s in answers:
+        lay(scene, (INTERVIEWER,), start_s, blow(end_s - start_s, -26))
+        own[INTERVIEWER, round(start_s * 100) : round(end_s * 100)] = True
+    blown = measure([scene.samples.astype(np.float32)], RATE_HZ, 2, bit_depth=24)
+    found = gusts(blown, replace(activity, own=own), np.zeros_like(own))[INTERVIEWER]
+    for start_s, end_s in answers:
+        assert any(gust.start_s < (start_s + end_s) / 2 < gust.end_s for gust in found)
