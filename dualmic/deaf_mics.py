@@ -91,7 +91,7 @@ def deaf(bands_db: np.ndarray, mic: int, silent: Mask, noise_bands: Floats) -> M
             for rows in zip(*((piece.voices, piece.traced) for piece in pieces), strict=True)
         )
         leak = leak_of(shares, voices, traced)
-    lacking, still, loud = nowhere, nowhere.copy(), nowhere.copy()
+    lacking, still, loud = (nowhere.copy() for _ in range(3))
     for piece in pieces:
         lacking[piece.part] = piece.lacking(usual, leak, alive_noise)
         still[piece.part] = piece.still
@@ -109,6 +109,8 @@ def deaf(bands_db: np.ndarray, mic: int, silent: Mask, noise_bands: Floats) -> M
     if found.any():
         talk = np.concatenate([piece.talk for piece in pieces])
         found &= ~_of_no_voice(bands_db, noise_bands[1 - mic], 1 - mic, found, lacking & talk)
+    if len(runs_of(found)[0]) > 1 and _sounds_as_before(floors[0], found, silent):
+        return nowhere
     if found.any() and leaks_at_all:
         found &= _is_usual(pieces, found, usual, leak)
     return found
@@ -142,6 +144,17 @@ def _is_usual(pieces: list["_Piece"], found: Mask, usual: float, leak: UsualLeak
     if len(missed) and missed.mean() > MISSED_TO:
         return False
     return len(elsewhere) < LEAST_USUAL_MOMENTS or bool(elsewhere.mean() >= USUAL_FROM)
+
+
+def _sounds_as_before(floor: Floats, found: Mask, silent: Mask) -> bool:
+    """Whether a microphone has the same noise where it is ``found`` to lack leaks as elsewhere.
+
+    What it lacks in turns it never heard: its wearer's words, as loud in the other microphone as
+    that one's own, are all that was heard of them.
+    """
+    noise = floor_at(floor, 0, len(found))
+    there, elsewhere = (float(np.median(noise[part])) for part in (found, ~found & ~silent))
+    return bool(abs(power_db(there / elsewhere)) < TRACE_DB)
 
 
 def _is_even(pieces: list["_Piece"]) -> bool:

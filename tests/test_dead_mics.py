@@ -234,3 +234,17 @@ def test_what_only_one_microphone_hears_leaves_the_other_alive(what: str) -> Non
         sound = cloth(2.5, -26.0) if what == "cloth" else 0.1 * blown / blown.std()
         scene.samples[at : at + len(sound), INTERVIEWER] += sound
     assert dead(scene.samples) == []
+
+
+@pytest.mark.parametrize("louder", [1.0, 1.7])
+def test_noise_that_hides_every_leak_leaves_a_microphone_alive(louder: float) -> None:
+    """Both seem as loud in the other microphone: in turns, one of them is not heard at all."""
+    scene = speech_scene.make(4, leak_db=-9.0)
+    voices, noise = np.zeros_like(scene.voices), scene.noise.copy()
+    for who, start_s, end_s in scene.spoken:
+        part = slice(round(start_s * RATE_HZ), round((end_s + 0.05) * RATE_HZ))
+        there, here = (0.35 * louder, 0.0) if who == INTERVIEWER else (0.35, 1.0)
+        voices[part, INTERVIEWER] = there * scene.voices[part, who]
+        voices[part, SUBJECT] = here * scene.voices[part, who]
+    noise[:, SUBJECT] = np.random.default_rng(4).normal(0, 0.02, len(noise))
+    assert dead(voices + noise) == []
