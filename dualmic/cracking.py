@@ -126,7 +126,7 @@ def cracks(measured: Measured, activity: Activity, dead: Mask, shut: Mask) -> li
             if alone and not _near(bright, short.at_s):
                 continue
             sure = None
-            if not any(is_quick for _, is_quick in beside):
+            if not any(is_quick for _, is_quick in beside) or _lacks_its_leak(short, missing_db):
                 # Where less is missing it proves nothing as it is.
                 less_db = usually_db if missing_db > LEAK_MISSING_DB else 0.0
                 quick_missing_db = 0.0 if proves_nothing else missing_db - less_db
@@ -144,6 +144,12 @@ def cracks(measured: Measured, activity: Activity, dead: Mask, shut: Mask) -> li
 def _missing_db(short: Transient, leak: float) -> float:
     """Return how much of a short sound's ``leak`` the other microphone lacks, in dB."""
     return float(power_db(short.power * leak) - power_db(short.other_power))
+
+
+def _lacks_its_leak(short: Transient, missing_db: float) -> bool:
+    """Whether an abrupt sound lacks so much that what stands there just then is something else."""
+    least_db = NOT_ITS_LEAK_DB + EDGE_LEAK_LESS_DB
+    return short.over_db >= ABRUPT_DB and missing_db > least_db
 
 
 def _is_bright(short: Transient, mic: int) -> bool:
@@ -204,6 +210,7 @@ def _surely(
         if alone:
             abrupt = short.over_db >= ABRUPT_DB and brighter_db > UNPROVEN_BRIGHTER_DB
             return True if abrupt else None
+        unproven = unproven or missing_db < -UNHEARD_DB
         much_db = UNPROVEN_BRIGHTER_DB if unproven else MUCH_BRIGHTER_DB
         lacks_leak |= brighter_db > much_db and missing_db > MUCH_BRIGHTER_MISSING_DB
         proven_db = KEPT_DB if brighter_db > UNPROVEN_BRIGHTER_DB else EDGE_PROVEN_DB

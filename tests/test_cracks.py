@@ -85,6 +85,8 @@ def test_a_crack_that_is_loudest_after_a_millisecond_and_a_half_is_kept() -> Non
         (30.0, -3.0, 0.0, 0.0, False),  # two samples hold little
         (20.0, -3.0, 0.0, 0.0, None),
         (30.0, -12.0, 0.0, 0.0, None),
+        (14.0, 10.8, 1.0, -17.0, False),  # its leak would lie far under what is there: a "d" may be
+        (14.0, 14.8, 1.0, -17.0, True),
     ],
 )
 def test_what_is_bright_may_leak(over_db, brighter_db, other_over_db, missing_db, sure) -> None:
@@ -148,6 +150,25 @@ def test_what_begins_elsewhere_in_the_same_millisecond_does_not_excuse_a_crack(
     lay(scene, (SUBJECT,), at_s, sound)
     lay(scene, (INTERVIEWER,), at_s, 10 ** (other_db / 20) * sound)
     assert bool(problems(scene, tmp_path, "click")) == told
+
+
+@pytest.mark.parametrize(("leaks", "found"), [(False, 1), (True, 0)])
+def test_a_word_that_begins_in_the_other_microphone_does_not_excuse_a_crack(
+    tmp_path, leaks: bool, found: int
+) -> None:
+    """A hiss begins there 15 ms later, as loud in its band as the leak of a sample that jumps."""
+    scene = make(4, noise_dbfs=-85.0, leak_db=-14.0)
+    at_s = scene.answers()[0][1] + 0.6  # in a pause
+    band = butter(4, (4000, 5000), "bandpass", fs=RATE_HZ, output="sos")
+    hiss = sosfilt(band, np.random.default_rng(6).standard_normal(round(0.25 * RATE_HZ)))
+    hiss *= 10 ** (-54 / 20) / hiss.std()
+    hiss *= 0.3 + 3.0 * np.exp(-np.arange(len(hiss)) / (0.001 * RATE_HZ))  # loudest at once
+    lay(scene, (INTERVIEWER,), at_s + 0.015, hiss)
+    sound = np.array([0.4, -0.4])
+    lay(scene, (SUBJECT,), at_s, sound)
+    if leaks:
+        lay(scene, (INTERVIEWER,), at_s + 0.003, 0.1 * sound)
+    assert [p.mic for p in problems(scene, tmp_path, "click")] == ["subject"] * found
 
 
 @pytest.mark.parametrize(("over_db", "missing_db", "sure"), [
