@@ -109,7 +109,7 @@ def deaf(bands_db: np.ndarray, mic: int, silent: Mask, noise_bands: Floats) -> M
     if found.any():
         talk = np.concatenate([piece.talk for piece in pieces])
         found &= ~_of_no_voice(bands_db, noise_bands[1 - mic], 1 - mic, found, lacking & talk)
-    if len(runs_of(found)[0]) > 1 and _sounds_as_before(floors[0], found, silent):
+    if _lacks_in_turns(pieces, found) and _sounds_as_before(floors[0], found, silent):
         return nowhere
     if found.any() and leaks_at_all:
         found &= _is_usual(pieces, found, usual, leak)
@@ -146,12 +146,21 @@ def _is_usual(pieces: list["_Piece"], found: Mask, usual: float, leak: UsualLeak
     return len(elsewhere) < LEAST_USUAL_MOMENTS or bool(elsewhere.mean() >= USUAL_FROM)
 
 
-def _sounds_as_before(floor: Floats, found: Mask, silent: Mask) -> bool:
-    """Whether a microphone has the same noise where it is ``found`` to lack leaks as elsewhere.
+def _lacks_in_turns(pieces: list["_Piece"], found: Mask) -> bool:
+    """Whether a microphone hears speech between two stretches in which it is ``found`` to lack it.
 
-    What it lacks in turns it never heard: its wearer's words, as loud in the other microphone as
-    that one's own, are all that was heard of them.
+    It may never have heard the other: its wearer's words, as loud in the other microphone as that
+    one's own, are all that was heard of them.
     """
+    starts, ends = runs_of(found)
+    if len(starts) < 2:
+        return False
+    heard = np.concatenate([piece.talk & ~piece.no_trace for piece in pieces])
+    return int(number_in(heard, ends[:-1], starts[1:]).max()) >= LEAST_TALK_CELLS
+
+
+def _sounds_as_before(floor: Floats, found: Mask, silent: Mask) -> bool:
+    """Whether a microphone has the same noise where it is ``found`` to lack leaks as elsewhere."""
     noise = floor_at(floor, 0, len(found))
     there, elsewhere = (float(np.median(noise[part])) for part in (found, ~found & ~silent))
     return bool(abs(power_db(there / elsewhere)) < TRACE_DB)

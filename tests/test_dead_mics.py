@@ -248,3 +248,19 @@ def test_noise_that_hides_every_leak_leaves_a_microphone_alive(louder: float) ->
         voices[part, SUBJECT] = here * scene.voices[part, who]
     noise[:, SUBJECT] = np.random.default_rng(4).normal(0, 0.02, len(noise))
     assert dead(voices + noise) == []
+
+
+def test_interference_in_a_pause_does_not_bring_a_dead_microphone_back_to_life() -> None:
+    """Its hiss is as loud as its background was, and nothing is missed while nobody speaks."""
+    scene = speech_scene.make(6, leak_db=-12.0)
+    dies, pause = (round(share * len(scene.samples)) for share in (0.3, 0.55))
+    silent = slice(pause, pause + 14 * RATE_HZ)
+    scene.samples[silent] = scene.noise[silent]
+    scene.samples[dies:, SUBJECT] = scene.noise[dies:, SUBJECT]
+    rattles = slice(pause + RATE_HZ, pause + 13 * RATE_HZ)
+    time_s = np.arange(12 * RATE_HZ) / RATE_HZ
+    scene.samples[rattles, SUBJECT] *= np.where(time_s % 0.7 < 0.35, 3.0, 1.0)
+    found = dead(scene.samples)
+    assert {f.mic for f in found} == {SUBJECT}
+    assert found[0].start_s == pytest.approx(dies / RATE_HZ, abs=2.5)
+    assert found[-1].end_s == pytest.approx(len(scene.samples) / RATE_HZ)
