@@ -264,3 +264,13 @@ def test_interference_in_a_pause_does_not_bring_a_dead_microphone_back_to_life()
     assert {f.mic for f in found} == {SUBJECT}
     assert found[0].start_s == pytest.approx(dies / RATE_HZ, abs=2.5)
     assert found[-1].end_s == pytest.approx(len(scene.samples) / RATE_HZ)
+
+
+def test_a_hum_in_the_other_microphone_hides_no_death() -> None:
+    """Below 100 Hz it is more than the voice above; so is wind, but not at all times."""
+    scene = speech_scene.make(6, leak_db=-12.0)
+    dies = round(0.3 * len(scene.samples))
+    scene.samples[dies:, SUBJECT] = scene.noise[dies:, SUBJECT]
+    time_s = np.arange(len(scene.samples)) / RATE_HZ
+    scene.samples[:, INTERVIEWER] += 0.2 * np.sin(2 * np.pi * 50 * time_s)
+    assert [f.mic for f in dead(scene.samples)] == [SUBJECT]
