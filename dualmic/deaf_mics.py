@@ -49,8 +49,8 @@ OTHER_NOISE_DB = 10.0  # further than traffic swells
 LEAST_TALK_CELLS, HARDLY, HEARD_FROM_TO = 300, 0.05, (0.01, 0.99)
 TRACE_DB = 2.5  # and less than this stands over the floor while the other one talks
 # What is missed has to be words: of cloth a third is not told from a voice by its spectrum.
-LEAST_WORDS_CELLS, WORDS_SHARE = 100, 0.4
-GUST_RATIO, QUIET_PERCENTILE = 10 ** (10.0 / 10), 20.0  # our choices, as wind comes and goes
+WORDS_SHARE = 0.4
+GUST_RATIO, GUST_REACH_FRAMES = 10 ** (10.0 / 10), 3 * FRAMES_PER_S  # wind comes and goes
 # What is usual is there nearly whenever it could be heard, and hardly ever where it is missed. Of
 # knocks that both microphones hear, or of one answer given face to face, neither is true.
 USUAL_FROM, MISSED_TO, LEAST_USUAL_MOMENTS = 0.8, 0.3, 20
@@ -129,13 +129,15 @@ def _of_no_voice(
         filled, _ = flat_noise(heard.power(other, stretch), heard.floor(other, stretch))
         flat[stretch.part] = filled[stretch.inside]
     starts, ends = runs_of(found)
-    # Most of wind lies below 100 Hz, of a deep voice less than above; a hum is always there.
+    # Most of wind lies below 100 Hz, of a deep voice less than above; a hum stays.
     low, above = noise_bands[:, 0], noise_bands[:, 1]
-    gusts = (low >= above) & (low > GUST_RATIO * np.percentile(low, QUIET_PERCENTILE))
+    around = np.pad(low, GUST_REACH_FRAMES, mode="edge")
+    windows = np.lib.stride_tricks.sliding_window_view(around, 2 * GUST_REACH_FRAMES + 1)
+    gusts = (low >= above) & (low > GUST_RATIO * windows.min(axis=1))
     frame = np.arange(len(found)) * FRAMES_PER_S // CELLS_PER_S
     blows = gusts[np.minimum(frame, len(gusts) - 1)]
     words = number_in(missed & ~flat & ~blows, starts, ends)
-    few = words < np.maximum(LEAST_WORDS_CELLS, WORDS_SHARE * number_in(missed, starts, ends))
+    few = words < WORDS_SHARE * number_in(missed, starts, ends)
     return mask_of(starts[few], ends[few], len(found))
 
 

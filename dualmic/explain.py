@@ -79,6 +79,7 @@ RULES: dict[str, Rule] = {
             NEAR_LEAK_DB="a leak of {:g} dB, where nothing was ever heard and",
             EVEN_DB="its level stays within {:g} dB",
             USUAL_FROM="elsewhere what could be heard of a leak was, in {:g} of the time",
+            WORDS_SHARE="{:g} of what it misses are words, no cloth or wind on the other",
         ),
         "mic_dead",
     ),
@@ -157,6 +158,7 @@ RULES: dict[str, Rule] = {
             WIND_UNDER_VOICE_DB="less than {:g} dB under its wearer's voice",
             WIND_SHORTEST_S="for {:g} s or more",
             LEAST_BLOWS="or {} knocks or puffs, each more than the voice under it",
+            BLOWS_ON_S="or up for {:g} s without a gap, as no voice keeps its low end",
         )
         + _of("findings.base", ENDS_S="a note if the background changes within {:g} s of its ends"),
     ),

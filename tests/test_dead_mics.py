@@ -266,11 +266,28 @@ def test_interference_in_a_pause_does_not_bring_a_dead_microphone_back_to_life()
     assert found[-1].end_s == pytest.approx(len(scene.samples) / RATE_HZ)
 
 
-def test_a_hum_in_the_other_microphone_hides_no_death() -> None:
+@pytest.mark.parametrize("from_share", [0.0, 0.35])
+def test_a_hum_in_the_other_microphone_hides_no_death(from_share: float) -> None:
     """Below 100 Hz it is more than the voice above; so is wind, but not at all times."""
     scene = speech_scene.make(6, leak_db=-12.0)
     dies = round(0.3 * len(scene.samples))
     scene.samples[dies:, SUBJECT] = scene.noise[dies:, SUBJECT]
     time_s = np.arange(len(scene.samples)) / RATE_HZ
-    scene.samples[:, INTERVIEWER] += 0.2 * np.sin(2 * np.pi * 50 * time_s)
+    hum = 0.2 * np.sin(2 * np.pi * 50 * time_s)
+    hum[: round(from_share * len(hum))] = 0.0
+    scene.samples[:, INTERVIEWER] += hum
+    assert [f.mic for f in dead(scene.samples)] == [SUBJECT]
+
+
+def test_a_few_words_that_a_microphone_lacks_are_enough() -> None:
+    """Hardly anything is said after its death, and nothing rubs or blows."""
+    scene = speech_scene.make(6, leak_db=-12.0)
+    dies = round(0.3 * len(scene.samples))
+    scene.samples[dies:, SUBJECT] = scene.noise[dies:, SUBJECT]
+    spoken = (scene.voices + scene.noise)[:, INTERVIEWER].copy()
+    start_s = next(s for who, s, _ in scene.spoken if who == INTERVIEWER and s * RATE_HZ > dies)
+    scene.samples[dies:, INTERVIEWER] = scene.noise[dies:, INTERVIEWER]
+    for number in range(2):
+        part = slice(*(round((start_s + 1.2 * number + t) * RATE_HZ) for t in (0.1, 0.55)))
+        scene.samples[part, INTERVIEWER] = spoken[part]
     assert [f.mic for f in dead(scene.samples)] == [SUBJECT]
