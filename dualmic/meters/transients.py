@@ -23,7 +23,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from dualmic.meters.foretold import AROUND_S, unforetold_db
-from dualmic.tiles import Floats, Span
+from dualmic.tiles import Floats, Mask, Span
 
 LOW_HZ, HIGH_HZ = 4000.0, 7400.0
 THINNED_HZ = 16000
@@ -39,7 +39,8 @@ _CONTACTS = 16
 _SWELLS = 3  # our choice, in hops: contacts that follow at once make it loudest so much later
 BETWEEN_DB = 6.0
 BETWEEN_RATIO = 10 ** (BETWEEN_DB / 10)
-AT_ONCE_RATIO = 10 ** (6.0 / 10)  # our choice: one millisecond of even noise wanders by 5 dB
+# Our choices: one millisecond of even noise wanders by 5 dB; lips die away by 4 dB in 1.5 ms.
+AT_ONCE_RATIO, BROKEN_RATIO = 10 ** (6.0 / 10), 10 ** (16.0 / 10)
 _REACH = 22
 _NEAR = 50  # 25 ms: a wireless link's latency (2 to 20 ms, common practice) and the way
 KEPT_DB = 9.0  # findings ask for as much or more
@@ -206,9 +207,11 @@ class _Standing:
             # Between two contacts it is quiet; what merely swells to its loudest was no contact.
             least = np.minimum.accumulate(later, axis=1)[np.arange(len(some)), loudest]
             touches = least <= row[some] / BETWEEN_RATIO
-            # A burst begins at once and ends within 10 ms; its loudest may be anywhere in it.
-            at_once = row[top] >= row[some + loudest] / AT_ONCE_RATIO
-            peak = np.where(touches | at_once, some + loudest, some)
+            # A burst begins and ends at once, within 10 ms; its loudest may be anywhere in it.
+            most = row[some + loudest]
+            is_burst = row[top] >= most / AT_ONCE_RATIO
+            is_burst &= _breaks_off(row[some[:, None] + np.arange(_LATE[0] + 4)], most)
+            peak = np.where(touches | is_burst, some + loudest, some)
             after = np.where(touches, peak, some) + _LATE[0]
             slow = row[peak] / (np.maximum(before_all, loudest_from[after]) + 1e-13)
             told = {int(at): 0.0 for at in top[quick >= self._kept]}
@@ -228,7 +231,9 @@ class _Standing:
                 near = slice(at - _NEAR, at + _NEAR + 1)
                 other = mean[1 - channel, near]
                 there = int(np.argmax(other))
-                quiet = around[1 - channel, near.start - _BEFORE[0] + there]
+                # A burst's leak, too, began before its loudest moment.
+                since = at - int(some[is_burst & (peak == at)].min(initial=at))
+                quiet = around[1 - channel, near.start - _BEFORE[0] + there - since]
                 stands_there = other[there] / (quiet + 1e-13)
                 self.found.append(
                     Transient(
@@ -242,6 +247,14 @@ class _Standing:
                         contacts_over_db=float(10 * np.log10(max(contacts, 1.0))),
                     )
                 )
+
+
+def _breaks_off(course: np.ndarray, most: np.ndarray) -> Mask:
+    """Whether courses ``(sounds, hops)`` fall from near their ``most`` to far less in 1.5 ms."""
+    near = course[:, :-3] >= most[:, None] / AT_ONCE_RATIO
+    last = near.shape[1] - 1 - near[:, ::-1].argmax(axis=1)
+    broken: Mask = course[np.arange(len(most)), last + 3] <= most / BROKEN_RATIO
+    return broken
 
 
 def _hop_powers(samples: Floats, hop: int) -> np.ndarray:
