@@ -9,7 +9,7 @@ noise.
 import numpy as np
 
 from dualmic.meters.bands import Bands, Stretch, stretches, voice_power
-from dualmic.meters.cloth import flat_noise
+from dualmic.meters.cloth import flat_and_heard
 from dualmic.meters.floor import GROUP, floor_at, floor_of, group_means
 from dualmic.meters.masks import (
     bridged,
@@ -125,10 +125,7 @@ def _of_no_voice(
 
     Cloth on one microphone and wind in it are heard by it alone, whatever the other one hears.
     """
-    heard, flat = Bands(bands_db), np.zeros(len(found), bool)
-    for stretch in stretches(len(found)):
-        filled, _ = flat_noise(heard.power(other, stretch), heard.floor(other, stretch))
-        flat[stretch.part] = filled[stretch.inside]
+    flat, _ = flat_and_heard(Bands(bands_db), other)
     starts, ends = runs_of(found)
     # Most of wind lies below 100 Hz, of a deep voice less than above; a hum stays.
     low, above = noise_bands[:, 0], noise_bands[:, 1]

@@ -97,11 +97,7 @@ def _on_one(
         part = low_db[:, start:end]
         power = np.asarray(10 ** (part[mic] / 10))
         voiced = measured.spectra.noise_bands[mic, start:end, 1]
-        blown = (
-            power.mean() >= voiced.mean()
-            or _blows(measured, mic, start, end, limit, own)
-            or _blows_on(measured, mic, start, end, limit)
-        )
+        blown = power.mean() >= voiced.mean() or _blows(measured, mic, start, end, limit, own)
         if not blown or part[mic].std() < WIND_LEAST_SPREAD_DB:
             continue
         level = float(power_db(power.mean()))
@@ -113,12 +109,14 @@ def _on_one(
 
 
 def _blows(measured: Measured, mic: int, start: int, end: int, limit: float, own: Mask) -> bool:
-    """Whether knocks or puffs make the stretch, each more than the voice beside it.
+    """Whether a blow that lasts makes the stretch, or knocks or puffs that outdo the voice beside.
 
     ``own``: the frames in which the wearer speaks.
     """
     bands = measured.spectra.noise_bands[mic]
     low, voiced = power_db(bands[start:end, :2]).T
+    if _blows_on(low, voiced, limit):
+        return True
     near = slice(max(start - _frames(VOICE_NEAR_S), 0), end + _frames(VOICE_NEAR_S))
     over_db = BLOW_OVER_VOICED_DB
     # What is clipped is bent into every band, and the other's voice may be deeper.
@@ -135,14 +133,11 @@ def _blows(measured: Measured, mic: int, start: int, end: int, limit: float, own
     return blows >= max(LEAST_BLOWS, LEAST_BLOWS_PER_S * (end - start) / FRAMES_PER_S)
 
 
-def _blows_on(measured: Measured, mic: int, start: int, end: int, limit: float) -> bool:
+def _blows_on(low: Powers, voiced: Powers, limit: float) -> bool:
     """Whether the low end stays up for longer than a voice does without a gap."""
-    low, voiced = power_db(measured.spectra.noise_bands[mic, start:end, :2]).T
-    runs = zip(*runs_of(low > limit), strict=True)
-    under_db = [
-        float(np.median(voiced[a:b] - low[a:b])) for a, b in runs if b - a >= _frames(BLOWS_ON_S)
-    ]
-    return any(each <= BLOWS_ON_UNDER_VOICED_DB for each in under_db)
+    runs = zip(*runs_of(longer(low > limit, _frames(BLOWS_ON_S))), strict=True)
+    over_voiced = [float(np.median(low[a:b] - voiced[a:b])) for a, b in runs]
+    return any(each >= -BLOWS_ON_UNDER_VOICED_DB for each in over_voiced)
 
 
 def _alike(part: Powers) -> bool:

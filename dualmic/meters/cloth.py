@@ -8,6 +8,7 @@ is known of the take.
 
 import numpy as np
 
+from dualmic.meters.bands import Bands, stretches
 from dualmic.meters.masks import longer, mask_of, moving_mean, number_in, runs_of
 from dualmic.meters.spectrum import SPEECH_BANDS_HZ
 from dualmic.tiles import Floats, Mask, power_db
@@ -44,6 +45,15 @@ def flat_noise(powers: Floats, floors: Floats) -> tuple[Mask, Mask]:
         most, least = np.maximum(most, over), np.minimum(least, over)
     flat = longer((high - low < WIDEST_DB) & (least > LEAST_OVER_DB), SHORTEST_CELLS)
     return flat, most > HEARD_DB
+
+
+def flat_and_heard(heard: Bands, mic: int) -> tuple[Mask, Mask]:
+    """Return the same of a whole take, ``(cells,)`` each, a stretch at a time."""
+    flat, audible = np.zeros((2, heard.cells), bool)
+    for stretch in stretches(heard.cells):
+        found = flat_noise(heard.power(mic, stretch), heard.floor(mic, stretch))
+        flat[stretch.part], audible[stretch.part] = (mask[stretch.inside] for mask in found)
+    return flat, audible
 
 
 def brief(flat: Mask) -> Mask:

@@ -22,7 +22,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from dualmic.meters.bands import Bands, stretches
-from dualmic.meters.cloth import brief, flat_noise, without_cloth
+from dualmic.meters.cloth import brief, flat_and_heard, without_cloth
 from dualmic.meters.clusters import LEAST_CLUSTER_CELLS, find_clusters
 from dualmic.meters.leaks import first_ratios, least_of, more_leak, ratios
 from dualmic.meters.masks import bridged, longer, moving_mean, runs_of, widened
@@ -234,13 +234,8 @@ def _differences(heard: Bands) -> tuple[Floats, Mask, Mask]:
 
 def _flat_noise(heard: Bands) -> tuple[Mask, Mask]:
     """Return where each microphone holds sound that is no voice, and where it alone does."""
-    flat, audible = np.zeros((2, 2, heard.cells), bool)
-    for stretch in stretches(heard.cells):
-        for m in (0, 1):
-            found = flat_noise(heard.power(m, stretch), heard.floor(m, stretch))
-            flat[m, stretch.part], audible[m, stretch.part] = (
-                mask[stretch.inside] for mask in found
-            )
+    told = zip(*(flat_and_heard(heard, mic) for mic in (0, 1)), strict=True)
+    flat, audible = (np.stack(masks) for masks in told)
     return kept(flat), kept(flat & ~audible[::-1])
 
 

@@ -200,17 +200,17 @@ class _Standing:
             # Few stand out from what was before: only there it is asked what comes after.
             some = begin + np.flatnonzero(row[begin:last] >= self._kept * earlier)
             before_all = loudest_from[some - _BEFORE[0]]
-            top = some + row[some[:, None] + np.arange(_SWELLS + 1)].argmax(axis=1)
+            course = row[some[:, None] + np.arange(_LATE[0] + _SWELLS + 1)]
+            top = some + course[:, : _SWELLS + 1].argmax(axis=1)
             quick = row[top] / (np.maximum(before_all, loudest_from[top + _AFTER[0]]) + 1e-13)
-            later = row[some[:, None] + np.arange(_CONTACTS + 1)]
+            later = course[:, : _CONTACTS + 1]
             loudest = later.argmax(axis=1)
             # Between two contacts it is quiet; what merely swells to its loudest was no contact.
             least = np.minimum.accumulate(later, axis=1)[np.arange(len(some)), loudest]
             touches = least <= row[some] / BETWEEN_RATIO
             # A burst begins and ends at once, within 10 ms; its loudest may be anywhere in it.
             most = row[some + loudest]
-            is_burst = row[top] >= most / AT_ONCE_RATIO
-            is_burst &= _breaks_off(row[some[:, None] + np.arange(_LATE[0] + 4)], most)
+            is_burst = (row[top] >= most / AT_ONCE_RATIO) & _breaks_off(course, most)
             peak = np.where(touches | is_burst, some + loudest, some)
             after = np.where(touches, peak, some) + _LATE[0]
             slow = row[peak] / (np.maximum(before_all, loudest_from[after]) + 1e-13)
@@ -250,10 +250,10 @@ class _Standing:
 
 
 def _breaks_off(course: np.ndarray, most: np.ndarray) -> Mask:
-    """Whether courses ``(sounds, hops)`` fall from near their ``most`` to far less in 1.5 ms."""
-    near = course[:, :-3] >= most[:, None] / AT_ONCE_RATIO
+    """Whether courses ``(sounds, hops)`` fall from near ``most`` as fast as they may swell."""
+    near = course[:, :-_SWELLS] >= most[:, None] / AT_ONCE_RATIO
     last = near.shape[1] - 1 - near[:, ::-1].argmax(axis=1)
-    broken: Mask = course[np.arange(len(most)), last + 3] <= most / BROKEN_RATIO
+    broken: Mask = course[np.arange(len(most)), last + _SWELLS] <= most / BROKEN_RATIO
     return broken
 
 
