@@ -2,7 +2,8 @@
 
 ``peak_counts`` tells how many samples of each tile of 100 ms reach which level, in steps of a
 quarter of a factor of two (at most 1.9 dB, read off by interpolation). From it comes the level that
-99.9 % of somebody's speech stays under, once it is known who spoke when.
+99.9 % of somebody's speech stays under, once it is known who spoke when. Some 16000 samples a second
+are counted, evenly spread: the share of them that reaches a level is that of all.
 """
 
 from dataclasses import dataclass
@@ -31,6 +32,7 @@ _STEP_EDGES = (
     ((np.arange(_STEPS + 1) + _LOWEST).astype(np.int64) << _SHIFT).astype(np.int32).view(np.float32)
 )
 
+COUNTED_HZ = 16_000  # our choice: a minute of speech has a thousand of them over that level
 _TOGETHER = 240  # our choice: 5 ms at 48 kHz; single precision loses no digit that counts in them
 _PIECE_TILES = 18_000  # our choice: half an hour, of no influence on results
 _ONES = np.ones(_TOGETHER, np.float32)
@@ -96,11 +98,12 @@ def _sums(samples: Floats) -> Powers:
 
 def _count_steps(size: Floats, rate_hz: int) -> np.ndarray:
     """Count the steps of all tiles at once: two threads wait for each other at every call."""
-    channels, frames = size.shape
+    every = max(1, rate_hz // COUNTED_HZ)
     edges = span_edges(rate_hz, TILES_PER_S)
-    edges = edges[edges <= frames]
-    tiles, used = len(edges) - 1, int(edges[-1])
-    step = (size[:, :used].view(np.int32) >> _SHIFT) - _LOWEST
+    edges = -(-edges[edges <= size.shape[1]] // every)
+    counted = np.ascontiguousarray(size[:, ::every][:, : edges[-1]])
+    channels, tiles = len(size), len(edges) - 1
+    step = (counted.view(np.int32) >> _SHIFT) - _LOWEST
     np.clip(step, 0, _STEPS - 1, out=step)
     first = np.arange(channels * tiles, dtype=np.int32).reshape(channels, tiles) * _STEPS
     step += np.repeat(first, np.diff(edges), axis=1)
