@@ -140,8 +140,8 @@ def measure(
         pools = [stack.enter_context(ThreadPoolExecutor(1)) for _ in groups[:threads]]
         waiting: deque[list[Future[None]]] = deque()
         for span in spans(blocks, rate_hz, bad):
-            pair = span if channels == 2 and rows == [0, 1] else _rows(span, rows)
-            parts = [pair, pair] + ([_rows(span, list(rest))] if other_meters else [])
+            pair = span if channels == 2 and rows == [0, 1] else span.only(rows)
+            parts = [pair, pair] + ([span.only(list(rest))] if other_meters else [])
             jobs = [
                 pools[k % len(pools)].submit(_push, group, part)
                 for k, (group, part) in enumerate(zip(groups, parts, strict=True))
@@ -197,7 +197,3 @@ def _keep_freed_memory() -> None:
     """
     del_me = np.empty(1 << 24, np.uint8)
     del del_me
-
-
-def _rows(span: Span, rows: list[int]) -> Span:
-    return Span(np.ascontiguousarray(span.samples[rows]), span.start_s, span.rate_hz)

@@ -6,7 +6,8 @@ multiple of their length in the take, so no result can depend on how a file was 
 them.
 
 Conventions: a :class:`Span` holds samples as ``(channels, frames)`` float32, as many seconds as
-all but for the last one. Cell ``k`` of a span starts at frame ``round(k * rate / 100)``; at sample
+all but for the last one, and what came just before them: who needs both at once need not put them
+together. Cell ``k`` of a span starts at frame ``round(k * rate / 100)``; at sample
 rates that 100 does not divide, cells differ by one frame.
 """
 
@@ -24,6 +25,7 @@ CELLS_PER_TILE = CELLS_PER_S // TILES_PER_S
 # second for a third of the time. Longer ones leave the processor's cache. Of many channels or high
 # sample rates a span is a second, so that none is larger than 12 MB but there.
 SPAN_S = 4
+BEFORE_S = 0.25  # our choice: what meters look back at most, and some more
 _SPAN_SAMPLES_PER_S = 8 * 96_000
 
 Floats = NDArray[np.float32]
@@ -36,13 +38,28 @@ Indices = NDArray[np.int64]
 class Span:
     """Some whole seconds of the take, or what is left of it at the end.
 
-    ``samples`` is ``(channels, frames)`` float32, rows contiguous; ``start_s`` counts from the
-    start of the take.
+    ``samples`` is ``(channels, frames)`` float32, each row contiguous; ``start_s`` counts from the
+    start of the take. ``store`` holds as many frames before them as ``before`` says, zeros at the
+    start of a take.
     """
 
-    samples: Floats
+    store: Floats
     start_s: int
     rate_hz: int
+    before: int = 0
+
+    @cached_property
+    def samples(self) -> Floats:
+        """The span's own samples."""
+        return self.store[:, self.before :]
+
+    def since(self, frames: int) -> Floats:
+        """Return its samples with so many frames before them, :data:`BEFORE_S` at the most."""
+        return self.store[:, self.before - frames :]
+
+    def only(self, channels: list[int]) -> "Span":
+        """Return some of its channels."""
+        return Span(self.store[channels], self.start_s, self.rate_hz, self.before)
 
     @cached_property
     def size(self) -> Floats:
@@ -142,29 +159,39 @@ def span_s(rate_hz: int, channels: int) -> int:
 
 def spans(blocks: Iterable[Floats], rate_hz: int, bad: BadSamples | None = None) -> Iterator[Span]:
     """Cut ``blocks`` of ``(frames, channels)`` into :class:`Span` after :class:`Span`."""
+    before = before_frames(rate_hz)
     filling: Floats | None = None
-    held = 0
+    held = before
     start_s = 0
     for block in blocks:
         used = 0
         while used < len(block):
             if filling is None:
                 length_s = span_s(rate_hz, block.shape[1])
-                filling = np.empty((block.shape[1], length_s * rate_hz), np.float32)
+                filling = np.empty((block.shape[1], before + length_s * rate_hz), np.float32)
+                filling[:, :before] = 0.0
             count = min(filling.shape[1] - held, len(block) - used)
             filling[:, held : held + count] = block[used : used + count].T
             held += count
             used += count
             if held == filling.shape[1]:
-                yield _checked(filling, start_s, rate_hz, bad)
-                filling, held = None, 0
+                yield _checked(Span(filling, start_s, rate_hz, before), bad)
+                last, held = filling[:, -before:], before
+                filling = np.empty_like(filling)
+                filling[:, :before] = last
                 start_s += length_s
-    if filling is not None and held:
-        yield _checked(np.ascontiguousarray(filling[:, :held]), start_s, rate_hz, bad)
+    if filling is not None and held > before:
+        yield _checked(Span(filling[:, :held], start_s, rate_hz, before), bad)
 
 
-def _checked(samples: Floats, start_s: int, rate_hz: int, bad: BadSamples | None) -> Span:
+def before_frames(rate_hz: int) -> int:
+    """Return how many frames before it a span holds."""
+    return round(BEFORE_S * rate_hz)
+
+
+def _checked(span: Span, bad: BadSamples | None) -> Span:
     # A sum is finite only if every sample is, and costs a tenth of asking each one.
+    samples, start_s, rate_hz = span.samples, span.start_s, span.rate_hz
     with np.errstate(invalid="ignore", over="ignore"):
         sums = samples.sum(axis=1)
     for channel in np.flatnonzero(~np.isfinite(sums)):
@@ -177,4 +204,4 @@ def _checked(samples: Floats, start_s: int, rate_hz: int, bad: BadSamples | None
                 at_s = start_s + later_s
                 first_s, end_s = at_s + wrong[0] / rate_hz, at_s + (wrong[-1] + 1) / rate_hz
                 bad.spans.append((int(channel), float(first_s), float(end_s)))
-    return Span(samples, start_s, rate_hz)
+    return span

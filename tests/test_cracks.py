@@ -8,7 +8,7 @@ from test_sounds import lay, problems
 
 from dualmic.cracking import _surely, _surely_slow
 from dualmic.meters.transients import Transient, TransientMeter
-from dualmic.tiles import Span
+from dualmic.tiles import spans
 
 BRIGHT = 1e-4  # second differences of the voice's brightest moments
 
@@ -64,7 +64,8 @@ def test_a_crack_that_is_loudest_after_a_millisecond_and_a_half_is_kept() -> Non
     samples = rng.normal(0, 10 ** (-70 / 20), (2, RATE_HZ)).astype(np.float32)
     samples[SUBJECT, 24018 : 24018 + len(course)] += course * rng.uniform(-1, 1, len(course))
     meter = TransientMeter(RATE_HZ)
-    meter.push(Span(samples, 0, RATE_HZ))
+    for span in spans([samples.T], RATE_HZ):
+        meter.push(span)
     in_band = [short for short in meter.result() if short.bright_power is None]
     assert [round(short.at_s, 2) for short in in_band] == [0.5]
     assert in_band[0].over_db > 15

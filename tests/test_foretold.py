@@ -6,7 +6,7 @@ from scipy.signal import butter, sosfilt
 
 from dualmic.meters.foretold import unforetold_db
 from dualmic.meters.transients import TransientMeter
-from dualmic.tiles import Span
+from dualmic.tiles import spans
 
 RATE_HZ = 48_000
 
@@ -35,8 +35,8 @@ def test_a_jump_between_spans_is_told_whatever_the_rate(rate_hz: int) -> None:
     sound = np.repeat(hiss(6.0), max(rate_hz // RATE_HZ, 1), axis=1)[:, : 6 * rate_hz]
     at = 4 * rate_hz - 50
     sound[0, at : at + 2 * max(rate_hz // RATE_HZ, 1)] += 0.55
-    for start_s, part in ((0, slice(4 * rate_hz)), (4, slice(4 * rate_hz, None))):
-        meter.push(Span(np.ascontiguousarray(sound[:, part]), start_s, rate_hz))
+    for span in spans([sound.T], rate_hz):
+        meter.push(span)
     (found,) = [short for short in meter.result() if short.bright_power is not None]
     assert abs(found.at_s - at / rate_hz) < 0.001
     assert found.over_db > 13.0

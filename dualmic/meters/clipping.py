@@ -83,7 +83,7 @@ class ClippingMeter:
         self._keep = self._longest + 2
         self._is_exact = bit_depth is not None
         self._step = 2.0 ** (1 - bit_depth) if bit_depth else 2.0**-23
-        self._past = np.zeros((channels, 0), np.float32)
+        self._past = 0  # frames before a span that are looked at once more
         self._runs = np.zeros((channels, 2, _CEILING_STEPS), np.int64)
         self._top = np.zeros((channels, 2))
         self._flat, self._ceiling = Stack(), Stack()
@@ -97,12 +97,11 @@ class ClippingMeter:
         cells = int(np.searchsorted(self._edges, span.frames))  # a begun one is one, too
         flat = np.zeros((len(samples), cells), np.uint16)
         ceiling = np.full((len(samples), cells), -1, np.int16)
-        for channel, row in enumerate(samples):
-            past = self._past[channel]
-            self._find(channel, np.concatenate([past, row]), len(past), flat, ceiling)
+        for channel, row in enumerate(span.since(self._past)):
+            self._find(channel, row, self._past, flat, ceiling)
         self._close()
         self._open = (flat, ceiling)
-        self._past = samples[:, -self._keep :].copy()
+        self._past = min(self._keep, span.frames)
 
     def _find(
         self, channel: int, row: Floats, offset: int, flat: np.ndarray, ceiling: np.ndarray

@@ -14,7 +14,7 @@ import numpy as np
 
 from dualmic.meters.faint import FaintLevels
 from dualmic.meters.flat_runs import flat_runs
-from dualmic.tiles import Span
+from dualmic.tiles import Floats, Span
 
 SHORTEST_S = 0.005
 LONGEST_TOP_S = 0.05  # our choice: the lowest wind holds half a swing of 10 Hz at a ceiling
@@ -63,8 +63,8 @@ class ContinuityMeter:
         """Start with no run open."""
         self._rate_hz = rate_hz
         self._least = max(2, round(SHORTEST_S * rate_hz))
-        self._past = np.zeros((channels, 0), np.float32)
-        self._earlier = np.zeros((channels, self._least), np.float32)  # what came before the past
+        self._past = 0  # frames before a span that are looked at once more
+        self._last = np.zeros(channels, np.float32)
         self._runs: list[list[HeldRun]] = [[] for _ in range(channels)]
         # A run that reached the end of the last span: its first frame, and what was torn off.
         self._open: list[tuple[int, _Torn] | None] = [None] * channels
@@ -74,17 +74,16 @@ class ContinuityMeter:
     def push(self, span: Span) -> None:
         """Take in the next span."""
         self._faint.push(span.samples)
-        offset = self._past.shape[1]
-        rows = np.concatenate([self._past, span.samples], axis=1)
-        for channel, row in enumerate(rows):
-            self._find(channel, row, self._frames - offset)
+        for channel, long in enumerate(span.since(self._past + self._least)):
+            self._find(channel, long, self._frames - self._past)
         self._frames += span.frames
-        rows = np.concatenate([self._earlier, rows], axis=1)
-        self._earlier = rows[:, : 1 - self._least][:, -self._least :].copy()
+        self._last = span.samples[:, -1].copy()
         # One sample less than the shortest run: a run cut by the border is found whole next time.
-        self._past = rows[:, -(self._least - 1) :].copy()
+        self._past = min(self._least - 1, self._frames)
 
-    def _find(self, channel: int, row: np.ndarray, first: int) -> None:
+    def _find(self, channel: int, long: Floats, first: int) -> None:
+        """Look through ``long``, of which the row itself begins after the shortest run's length."""
+        row = long[self._least :]
         open_from = self._open[channel]
         self._open[channel] = None
         if open_from is not None and not np.any(row != row[0]):
@@ -105,7 +104,7 @@ class ContinuityMeter:
                 from_frame, torn = open_from
             else:
                 from_frame = first + int(start)
-                torn = self._torn(channel, row, int(start), float(value))
+                torn = self._torn(long[start : start + self._least], float(value))
             to_frame = first + int(start + length)
             if start + length == len(row):
                 if to_frame - from_frame >= self._least:
@@ -113,11 +112,8 @@ class ContinuityMeter:
             elif to_frame - from_frame >= self._least:
                 self._add(channel, (from_frame, to_frame), float(value), torn)
 
-    def _torn(self, channel: int, row: np.ndarray, start: int, value: float) -> _Torn:
-        part = row[max(start - self._least, 0) : start]
-        if start < self._least:
-            part = np.concatenate([self._earlier[channel, start:], part])
-        square = np.square(part - value, dtype=np.float64)
+    def _torn(self, before: Floats, value: float) -> _Torn:
+        square = np.square(before - value, dtype=np.float64)
         power, least = float(square.mean()), square[square > 0]
         last = float(square[-max(self._least // LAST_SHARE, 1) :].mean())
         return power, last, math.sqrt(power / float(least.min())) if len(least) else 0.0
@@ -131,7 +127,7 @@ class ContinuityMeter:
         answer = [list(runs) for runs in self._runs]
         for channel, open_from in enumerate(self._open):
             if open_from is not None:
-                value = float(self._past[channel, -1])
+                value = float(self._last[channel])
                 start_s, end_s = open_from[0] / self._rate_hz, self._frames / self._rate_hz
                 answer[channel].append(HeldRun(start_s, end_s, value, False, *open_from[1]))
             spans = [(run.start_s, run.end_s) for run in answer[channel]]

@@ -8,9 +8,11 @@ References:
 
 """
 
+from functools import cache
+
 import numpy as np
 
-from dualmic.tiles import Floats
+from dualmic.tiles import Floats, Powers
 
 # Our choices: a tenth of a second keeps its colour, and so many samples at 48 kHz hold it. Of half
 # a hundred short sounds of untouched speech none left more than 11 dB over what is around it; of
@@ -20,6 +22,11 @@ AROUND_S, ORDER = 0.05, 32
 # held against 12 ms before and after it.
 _LEFT_OUT, _BEFORE, _AFTER = (-2, 10), (24, 3), (6, 27)
 _REGULAR, _QUIETEST = 1e-5, 1e-12  # so that silence and tones can be predicted, too
+
+
+@cache
+def _window(length: int) -> Powers:
+    return np.asarray(np.hanning(length))
 
 
 def unforetold_db(sound: Floats, at: int, hop: int) -> float:
@@ -33,7 +40,7 @@ def unforetold_db(sound: Floats, at: int, hop: int) -> float:
     """
     known = sound.astype(np.float64)
     known[at + _LEFT_OUT[0] * hop : at + _LEFT_OUT[1] * hop] = 0.0
-    known *= np.hanning(len(known))
+    known *= _window(len(known))
     alike = np.array([known[: len(known) - lag] @ known[lag:] for lag in range(ORDER + 1)])
     alike[0] += _REGULAR * alike[0] + _QUIETEST
     lags = np.abs(np.subtract.outer(np.arange(ORDER), np.arange(ORDER)))

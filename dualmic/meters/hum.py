@@ -100,7 +100,6 @@ class HumMeter:
         self._scale = 2.0 / (size * float(np.sum(self._window.astype(float) ** 2))) / droop**2
         self._frames: list[np.ndarray] = []
         self._groups = Stack()
-        self._seen = False
         # The seconds of this group and of the one before, and the hums of that one.
         self._seconds: list[np.ndarray] = []
         self._hums: list[HumLines | None] = [None] * channels
@@ -112,22 +111,23 @@ class HumMeter:
         """Take in the next span; the rest of a second at the end is left out."""
         whole = span.frames // span.rate_hz
         cut = span.samples[:, : whole * span.rate_hz].reshape(len(self._past), -1, self._step)
-        low = cut @ self._average
+        low = (cut @ self._average).reshape(len(cut), whole, self._rate_hz)
+        before = np.concatenate([self._past[:, None], low], axis=1)[:, :whole]
+        frames = np.concatenate([before, low], axis=2) * self._window
+        bins = rfft(frames)[..., self._used]
+        power = (bins.real**2 + bins.imag**2) * self._scale
+        # A frame of digital silence says nothing of what the microphone hears.
+        power = np.where(power.sum(axis=2, keepdims=True) > 1e-14, power, np.inf)
         for second in range(whole):
-            self._push(low[:, second * self._rate_hz :][:, : self._rate_hz])
+            self._take(power[:, second], low[:, second])
 
-    def _push(self, low: Floats) -> None:
-        """Take in the next second, brought down."""
-        if self._seen:
-            frame = np.concatenate([self._past, low], axis=1) * self._window
-            bins = rfft(frame)[:, self._used]
-            power = (bins.real**2 + bins.imag**2) * self._scale
-            # A frame of digital silence says nothing of what the microphone hears.
-            power = np.where(power.sum(axis=1, keepdims=True) > 1e-14, power, np.inf)
+    def _take(self, power: np.ndarray, low: Floats) -> None:
+        """Take in the next second, brought down, and the frame that ends with it."""
+        if self._read:  # else there is no second before it
             self._frames.append(power)
             if self._tones is not None:
                 self._tones.push(power, low)
-        self._past, self._seen = low, True
+        self._past = low
         self._read += 1
         self._seconds.append(low)
         if len(self._frames) == GROUP:

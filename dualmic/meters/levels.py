@@ -105,8 +105,8 @@ def _count_steps(size: Floats, rate_hz: int) -> np.ndarray:
     channels, tiles = len(size), len(edges) - 1
     step = (counted.view(np.int32) >> _SHIFT) - _LOWEST
     np.clip(step, 0, _STEPS - 1, out=step)
-    first = np.arange(channels * tiles, dtype=np.int32).reshape(channels, tiles) * _STEPS
-    step += np.repeat(first, np.diff(edges), axis=1)
+    tile = np.repeat(np.arange(tiles, dtype=np.int32) * _STEPS, np.diff(edges))
+    step += tile + np.arange(channels, dtype=np.int32)[:, None] * (tiles * _STEPS)
     counts = np.bincount(step.ravel(), minlength=channels * tiles * _STEPS)
     return counts.astype(np.uint16).reshape(channels, tiles, _STEPS)
 

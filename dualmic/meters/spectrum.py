@@ -70,11 +70,10 @@ class Spectra:
 
 
 class _Frames:
-    """Sliding Hann frames of each channel, with the past they need kept from span to span."""
+    """Sliding Hann frames of each channel."""
 
-    def __init__(self, rate_hz: int, channels: int, per_s: int) -> None:
+    def __init__(self, rate_hz: int, per_s: int) -> None:
         self.length = round(2 * rate_hz / per_s)
-        self._past = np.zeros((channels, self.length), np.float32)
         self._ends = span_edges(rate_hz, per_s)[1:]
         self._hop = rate_hz // per_s if rate_hz % per_s == 0 else 0
         window = np.hanning(self.length + 1)[:-1]
@@ -83,14 +82,13 @@ class _Frames:
         self.scale = 2.0 / (self.length * float(np.sum(window**2)))
         self.bins_hz = np.arange(self.length // 2 + 1) * rate_hz / self.length
 
-    def spectra(self, samples: Floats) -> Iterator[np.ndarray]:
-        """Yield each channel's complex spectra ``(frames, bins)`` that end within ``samples``.
+    def spectra(self, span: Span) -> Iterator[np.ndarray]:
+        """Yield each channel's complex spectra ``(frames, bins)`` that end within a span.
 
         One channel after the other: frames and spectra of one just fit the processor's cache.
         """
-        long = np.concatenate([self._past, samples], axis=1)
-        ends = self._ends[self._ends <= samples.shape[1]]
-        self._past = long[:, -self.length :].copy()
+        long = span.since(self.length)
+        ends = self._ends[self._ends <= span.frames]
         if len(ends) and self._hop:  # a view with even steps spares one copy
             row, step = long.strides
             frames = np.lib.stride_tricks.as_strided(
@@ -116,8 +114,8 @@ class SpectrumMeter:
 
     def __init__(self, rate_hz: int, channels: int, pair: tuple[int, int] | None) -> None:
         """Prepare frames; ``pair`` are the two channels whose cross-spectra are wanted."""
-        self._short = _Frames(rate_hz, channels, CELLS_PER_S)
-        self._long = _Frames(rate_hz, channels, FRAMES_PER_S)
+        self._short = _Frames(rate_hz, CELLS_PER_S)
+        self._long = _Frames(rate_hz, FRAMES_PER_S)
         heard = self._short.bins_hz < SPEECH_BANDS_HZ[-1]
         self._speech_bins = int(np.count_nonzero(heard))
         self._speech = self._short.band_matrix(SPEECH_BANDS_HZ)[heard]
@@ -136,10 +134,10 @@ class SpectrumMeter:
         """Take in the next span."""
         bands = [
             _squared(short[:, : self._speech_bins]) @ self._speech
-            for short in self._short.spectra(span.samples)
+            for short in self._short.spectra(span)
         ]
         self._bands.add((10 * np.log10(np.maximum(np.stack(bands), 1e-16))).astype(np.float16))
-        spectra = list(self._long.spectra(span.samples))
+        spectra = list(self._long.spectra(span))
         squared = [_squared(own) for own in spectra]
         self._powers.add(np.stack([own @ self._noise for own in squared]))
         if self._cross is not None and self._pair is not None:

@@ -151,7 +151,7 @@ class SquareTopMeter:
 
 def _above(waves: Floats, peak: Floats, share: float) -> np.ndarray:
     """Return how many frames of each row reach a share of its peak."""
-    return np.asarray(np.count_nonzero(waves >= (share * peak)[:, None], axis=1))
+    return np.asarray((waves >= (share * peak)[:, None]).sum(axis=1, dtype=np.int32))
 
 
 def square_frames(shapes: TopShapes, channel: int, known: np.ndarray) -> np.ndarray:

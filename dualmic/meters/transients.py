@@ -96,27 +96,27 @@ class TransientMeter:
         self._hop = max(1, round(HOP_S * rate))
         self._block = _TAPS_PER_STEP * self._step
         self._matrix = _thinning(rate_hz, self._step)
-        self._rest = np.zeros((2, self._block), np.float32)
+        self._rest = self._block
         self._thin = np.zeros((2, 0), np.float32)
         self._band = _Standing(self._hop / rate)
         # Far over the audible range a second difference would hear nothing else.
         self._apart = max(1, round(rate_hz / DIFFERENCES_HZ))
         self._edge_hop = max(1, round(HOP_S * rate_hz))
-        self._past = np.zeros((2, 2 * self._apart), np.float32)
+        self._left = 2 * self._apart
         self._edges = _Standing(self._edge_hop / rate_hz, MAYBE_RATIO)
         self._rate_hz, self._frames = rate_hz, 0
-        self._recent = np.zeros((2, round(RECENT_S * rate_hz)), np.float32)
+        self._recent = round(RECENT_S * rate_hz)
         self._levels = np.zeros((2, LEVEL_STEPS), np.int64)
 
     def push(self, span: Span) -> None:
         """Take in the next span; what lies in its last 40 ms is judged with the next one."""
-        self._add(span.samples)
-        self._add_differences(span.samples)
+        self._add(span)
+        self._add_differences(span)
 
-    def _add(self, samples: Floats) -> None:
-        long = np.concatenate([self._rest, samples], axis=1)
+    def _add(self, span: Span) -> None:
+        long = span.since(self._rest)
         blocks = long.shape[1] // self._block
-        self._rest = long[:, (blocks - 1) * self._block :].copy()
+        self._rest = long.shape[1] - (blocks - 1) * self._block
         if blocks < 2:
             return
         shaped = long[:, : blocks * self._block].reshape(2, blocks, self._block)
@@ -127,14 +127,14 @@ class TransientMeter:
         self._thin = thin[:, hops * self._hop :]
         self._band.push(_hop_powers(thin, self._hop))
 
-    def _add_differences(self, samples: Floats) -> None:
-        long = np.concatenate([self._past, samples], axis=1)
+    def _add_differences(self, span: Span) -> None:
+        long = span.since(self._left)
         apart = self._apart
         steps = long[:, apart:] - long[:, :-apart]
         bends = steps[:, apart:] - steps[:, :-apart]
         hops = bends.shape[1] // self._edge_hop
         used = hops * self._edge_hop
-        self._past = long[:, used:].copy()
+        self._left = long.shape[1] - used
         power = _hop_powers(bends, self._edge_hop)
         whole = power[:, : hops // HOPS_PER_LEVEL * HOPS_PER_LEVEL]
         mean = whole.reshape(2, -1, HOPS_PER_LEVEL).mean(axis=2)
@@ -143,14 +143,13 @@ class TransientMeter:
             self._levels[channel] += np.bincount(step[channel], minlength=LEVEL_STEPS)
         known = len(self._edges.found)
         self._edges.push(power)
-        self._foretell(samples, known)
+        self._foretell(span, known)
 
-    def _foretell(self, samples: Floats, known: int) -> None:
+    def _foretell(self, span: Span, known: int) -> None:
         """Ask what was just found, all but the first ``known``, what of it was foretold."""
-        recent = np.concatenate([self._recent, samples], axis=1)
-        begin = self._frames - self._recent.shape[1]
-        self._frames += samples.shape[1]
-        self._recent = recent[:, -self._recent.shape[1] :]
+        recent = span.since(self._recent)
+        begin = self._frames - self._recent
+        self._frames += span.frames
         found = self._edges.found
         new = found[known:]
         del found[known:]
