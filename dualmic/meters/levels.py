@@ -2,8 +2,8 @@
 
 ``peak_counts`` tells how many samples of each tile of 100 ms reach which level, in steps of a
 quarter of a factor of two (at most 1.9 dB, read off by interpolation). From it comes the level that
-99.9 % of somebody's speech stays under, once it is known who spoke when. Some 16000 samples a second
-are counted, evenly spread: the share of them that reaches a level is that of all.
+99.9 % of somebody's speech stays under, once it is known who spoke when. Some 16000 samples a
+second are counted, evenly spread: the share of them that reaches a level is that of all.
 """
 
 from dataclasses import dataclass
