@@ -27,8 +27,9 @@ SUBJECT = MIC_ROLES.index("subject")
 USABLE_COPY_DB = 18.0
 NEAR_APART_DB = 12.0
 # Our choices: with half of the answers' time lost, or the subject under the failing limit of every
-# delivery, there is no take left to speak of.
-LOST_SHARE = 0.5
+# delivery, there is no take left to speak of. A gap of a moment costs the sentence around it: so
+# much before and after it is lost, not the whole answer.
+LOST_SHARE, SENTENCE_S = 0.5, 2.5
 # Our choices: from how much on a sound that does not belong, in one turn and on its speaker's own
 # microphone, is damage: seconds of wind, of cloth and of the other person's words, or cracks.
 LEAST_DAMAGE = {"wind": 0.5, "rustle": 0.5, "both_talking": 0.8, "click": 3.0}
@@ -153,6 +154,7 @@ def _near(hearing: Hearing) -> bool:
 
 def verdict(
     hearing: Hearing,
+    findings: Sequence[Finding],
     lines: Sequence[LineAtRisk],
     turns: Sequence[Turn],
     fail_below_db: float | None,
@@ -161,6 +163,7 @@ def verdict(
 
     Args:
         hearing: the take.
+        findings: what was found in it.
         lines: its lines at risk.
         turns: its turns.
         fail_below_db: the most lenient failing limit of speech-to-noise among the deliveries.
@@ -170,9 +173,19 @@ def verdict(
     lost = [
         x for x in lines if x.speaker == "subject" and not (x.covered_by and x.covered_by.usable)
     ]
-    lost_s = sum(x.end_s - x.start_s for x in lost if not set(x.because) <= set(LEAST_DAMAGE))
+    lost_s = sum(_lost_s(findings, line) for line in lost)
     to_noise = hearing.speech_to_noise_db[1]
     buried = to_noise is not None and fail_below_db is not None and to_noise < fail_below_db
     if buried or (answers_s > 0 and lost_s > LOST_SHARE * answers_s) or hearing.dead[1].all():
         return "not usable"
     return "usable but for these answers" if lost else "usable"
+
+
+def _lost_s(findings: Sequence[Finding], line: LineAtRisk) -> float:
+    """Return how much of an answer is lost with the sentences around what is lost or broken."""
+    at_s = np.arange(line.start_s, line.end_s, 0.01)
+    lost = np.zeros(len(at_s), bool)
+    for f in findings:
+        if f.spoils and f.kind in line.because and f.mic in (None, SUBJECT):
+            lost |= (at_s >= f.start_s - SENTENCE_S) & (at_s < f.end_s + SENTENCE_S)
+    return float(lost.sum()) / 100

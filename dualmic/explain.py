@@ -53,7 +53,12 @@ RULES: dict[str, Rule] = {
             SHARED_RUNS="below full scale, {} tops share a ceiling",
             QUIETEST_CEILING_DBFS="no ceiling is looked for under {:g} dBFS",
         )
-        + _of("meters.square_tops", SQUARE_CELLS="or {} of 10 ms have square tops at one level")
+        + _of(
+            "meters.top_ceilings",
+            SQUARE_CELLS="or {} of 10 ms have square tops at one level",
+            RIPPLED_TURNS_PER_MS="or wide ones there turn {:g} times in a millisecond, as rounded "
+            "ones do not",
+        )
         + _of("meters.rounded_tops", LEAST_CELLS="rounded: {:g} peaks or more near one level"),
         "clipping",
     ),

@@ -27,7 +27,7 @@ from dualmic.meters.masks import mask_of
 from dualmic.meters.noise import NoiseFloor, noise_floor, speech_to_noise_db
 from dualmic.meters.spectrum import frame_mask
 from dualmic.meters.speech import Activity, find_speech
-from dualmic.meters.square_tops import square_frames
+from dualmic.meters.top_ceilings import square_frames
 from dualmic.stack import kept, let_go
 from dualmic.tiles import CELLS_PER_TILE, Floats, Mask, Powers
 from dualmic.unwanted import Unwanted, find_unwanted

@@ -48,6 +48,11 @@ def _mic_dead(f: Finding, mic: str) -> tuple[str, str]:
 
 
 def _dual_mono(f: Finding, mic: str) -> tuple[str, str]:
+    if f.facts.get("inverted"):
+        return (
+            "Both channels are the same microphone, one of them inverted: together they cancel.",
+            "Use one channel alone. Check that each microphone goes to a channel of its own.",
+        )
     return (
         "Both channels are the same microphone.",
         "Check that each microphone goes to a channel of its own in the camera's sound settings.",

@@ -28,6 +28,8 @@ def advice(hearing: Hearing, findings: Sequence[Finding], roles: Roles) -> list[
             told.append(f"Find why {name} cuts out: check {CHAIN}.")
     if ("dual_mono", None) in kinds:
         told.append("Give each microphone a channel of its own: check the camera's sound settings.")
+    if any(f.kind == "dual_mono" and f.facts.get("inverted") for f in findings):
+        told.append("Use one channel alone: one is the other inverted, and together they cancel.")
     for mic in (1, 0):
         told += _gain(hearing, kinds, roles, mic)
     for mic in (1, 0):

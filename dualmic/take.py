@@ -221,7 +221,7 @@ def _judged(
         channels=channels,
         roles=msgspec.structs.replace(roles, doubt=doubt or swapped),
         kind_of_take=kind,
-        verdict=verdict(hearing, at_risk, turns, lenient_fail_db(specs)) if speaks else None,
+        verdict=verdict(hearing, found, at_risk, turns, lenient_fail_db(specs)) if speaks else None,
         mics={str(role): mic for role, mic in mics.items()},
         programme=programme,
         crosstalk=crosstalk,

@@ -54,13 +54,28 @@ def test_an_answer_talked_over_has_no_copy_on_any_microphone(heard) -> None:
     assert lines[0].covered_by is None
 
 
+def judged(heard: Hearing, *found: Finding) -> str:
+    """Return the verdict on a take with these findings."""
+    return verdict(heard, found, at_risk(heard, *found), turns_of(heard), 10.0)
+
+
+def test_a_gap_of_a_moment_costs_a_sentence_and_not_the_take(heard) -> None:
+    """One gap in each answer of some seconds; then so many that no sentence is left."""
+    spans = [(a, b) for mic, a, b in heard.turns if mic == scene.SUBJECT]
+
+    def gaps(every_s: float) -> list[Finding]:
+        at = [a + k * every_s for a, b in spans for k in range(int((b - a) / every_s) + 1)]
+        return [Finding("dropout", scene.SUBJECT, s, s + 0.01, "fail", spoils=True) for s in at]
+
+    assert judged(heard, *gaps(20.0)) == "usable but for these answers"
+    assert judged(heard, *gaps(3.0)) == "not usable"
+
+
 def test_small_damage_alone_never_makes_a_take_unusable(heard) -> None:
     spans = [(a, b) for mic, a, b in heard.turns if mic == scene.SUBJECT]
-    windy = at_risk(heard, *(Finding("wind", scene.SUBJECT, a, b, "warn") for a, b in spans))
-    gone = at_risk(
-        heard, *(Finding("dropout", scene.SUBJECT, a, b, "fail", spoils=True) for a, b in spans)
-    )
-    lost = [line for line in windy if not (line.covered_by and line.covered_by.usable)]
+    windy = [Finding("wind", scene.SUBJECT, a, b, "warn") for a, b in spans]
+    gone = [Finding("dropout", scene.SUBJECT, a, b, "fail", spoils=True) for a, b in spans]
+    lost = [x for x in at_risk(heard, *windy) if not (x.covered_by and x.covered_by.usable)]
     assert len(lost) == len(spans)
-    assert verdict(heard, windy, turns_of(heard), 10.0) == "usable but for these answers"
-    assert verdict(heard, gone, turns_of(heard), 10.0) == "not usable"
+    assert judged(heard, *windy) == "usable but for these answers"
+    assert judged(heard, *gone) == "not usable"

@@ -5,10 +5,15 @@ from pathlib import Path
 import av
 import numpy as np
 import pytest
+import soundfile as sf
 import speech_scene
+from scipy import signal
+from scipy.ndimage import minimum_filter1d, uniform_filter1d
 from speech_scene import RATE_HZ, SUBJECT
 
 from dualmic.take import check_take
+
+SUBJECT_ROLE = "subject"
 
 
 def coded(samples: np.ndarray, path: Path) -> Path:
@@ -55,3 +60,37 @@ def test_clipped_answer_is_found_inside_aac(tmp_path: Path, clips: bool, slated:
     for problem in found:
         assert problem.mic == "subject"
         assert start_s - 0.05 <= problem.start_s <= problem.end_s <= end_s + 0.05
+
+
+def resampled(samples: np.ndarray, path: Path) -> Path:
+    """Write ``(frames, 2)`` after it went to 44.1 kHz and back."""
+    there = signal.resample_poly(samples, 147, 160, axis=0)
+    sf.write(path.with_suffix(".wav"), signal.resample_poly(there, 160, 147), RATE_HZ, "PCM_24")
+    return path.with_suffix(".wav")
+
+
+def limited(row: np.ndarray, ceiling: float) -> np.ndarray:
+    """Return what a limiter makes that looks 1 ms ahead and lets go within 80 ms."""
+    ahead = RATE_HZ // 1000
+    gain = minimum_filter1d(np.minimum(1.0, ceiling / np.maximum(np.abs(row), 1e-9)), 2 * ahead + 1)
+    rise = 1 - np.exp(-1 / (0.08 * RATE_HZ))
+    held = 1.0
+    for k, least in enumerate(gain):
+        held = min(least, held + (1 - held) * rise)
+        gain[k] = held
+    return row * uniform_filter1d(gain, ahead)
+
+
+@pytest.mark.parametrize("write", [coded, resampled])
+@pytest.mark.parametrize("cut", [True, False])
+def test_loud_words_cut_all_through_a_take_are_found(tmp_path: Path, write, cut: bool) -> None:
+    """Loud words 6 dB over the input's ceiling, in every answer; or a limiter kept them down."""
+    scene = speech_scene.make(6)
+    row = scene.samples[:, SUBJECT]
+    loud = np.abs(row)[np.abs(row) > 0.1 * np.abs(row).max()]
+    row *= 0.5 * 10 ** (3 / 20) / np.quantile(loud, 0.98)
+    row[:] = np.clip(row, -0.5, 0.5) if cut else limited(row, 0.5)
+    record = check_take([write(scene.samples, tmp_path / "take.m4a")])
+    found = {(p.mic, p.severity == "note") for p in record.problems if p.kind == "clipping"}
+    assert ((SUBJECT_ROLE, False) in found) is cut
+    assert not any(mic != SUBJECT_ROLE for mic, _ in found)

@@ -14,14 +14,8 @@ from speech_scene import INTERVIEWER, RATE_HZ, SUBJECT, Scene
 from test_bent_tops import coded, slate
 
 from dualmic.meters.clipping import PILED_DB
-from dualmic.meters.square_tops import (
-    HIGHEST_DBFS,
-    LEVELS,
-    STEP_DB,
-    TopShapes,
-    square_frames,
-    wider_at,
-)
+from dualmic.meters.square_tops import HIGHEST_DBFS, LEVELS, STEP_DB, TopShapes
+from dualmic.meters.top_ceilings import square_frames, wider_at
 from dualmic.record import Problem
 from dualmic.take import check_take
 
@@ -183,7 +177,9 @@ def test_of_lossy_sound_only_wide_tops_are_cut(share: float, is_cut: bool) -> No
     level = np.full((1, 300), 50, np.uint8), np.zeros((1, 300), np.uint8)
     level[0][0, :10] = 30
     empty = np.zeros_like(bent_shapes)
-    shapes = TopShapes(level, empty, bent_shapes, cells, empty[..., 0], 480, is_exact=False)
+    shapes = TopShapes(
+        level, empty, bent_shapes, cells, empty[..., 0], empty[..., :2], 480, is_exact=False
+    )
     frames = square_frames(shapes, 0, np.zeros(300, np.uint16))
     assert bool(frames[10:].all()) == bool(frames.any()) == is_cut
     assert not frames[:10].any()
@@ -197,7 +193,9 @@ def test_peaks_with_nothing_softer_to_hold_them_against_are_cut_where_they_are_w
     step = round((HIGHEST_DBFS + 10.0) / STEP_DB) + 1
     bent_shapes[0, 0, step, [round(20 * share - 1), round(20 * share)]] = 100
     cells, level = bent_shapes.sum(axis=3), np.zeros((1, 0), np.uint8)
-    tops = TopShapes((level, level), bent_shapes, bent_shapes, cells, cells, 480, is_exact=False)
+    tops = TopShapes(
+        (level, level), bent_shapes, bent_shapes, cells, cells, bent_shapes, 480, is_exact=False
+    )
     assert wider_at(tops, 0, -10.0, PILED_DB) == is_cut
 
 
@@ -250,5 +248,7 @@ def test_peaks_that_pile_up_are_cut_only_where_they_are_wide(
     for shapes, (top, lower) in ((bent_shapes, bent), (square_shapes, square)):
         shapes[0, 0, step, top] = shapes[0, 0, step + 25, lower] = 200
     cells, level = bent_shapes.sum(axis=3), np.zeros((1, 0), np.uint8)
-    tops = TopShapes((level, level), square_shapes, bent_shapes, cells, cells, 480, is_exact=False)
+    tops = TopShapes(
+        (level, level), square_shapes, bent_shapes, cells, cells, bent_shapes, 480, is_exact=False
+    )
     assert wider_at(tops, 0, -10.0, PILED_DB) == is_wider

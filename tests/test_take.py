@@ -9,6 +9,7 @@ import speech_scene as scene
 from speech_scene import INTERVIEWER, RATE_HZ, SUBJECT, make
 
 from dualmic.record import TakeRecord, encode
+from dualmic.report.verdict import verdict_words
 from dualmic.take import CheckOptions, check_take
 
 
@@ -196,13 +197,18 @@ def test_a_silent_interviewer_is_not_a_dead_microphone(tmp_path: Path) -> None:
     assert not [p for p in record.problems if p.kind == "mic_dead"]
 
 
-def test_one_signal_on_both_channels_is_dual_mono(tmp_path: Path) -> None:
+@pytest.mark.parametrize("gain", [0.5, -0.5])
+def test_one_signal_on_both_channels_is_dual_mono(tmp_path: Path, gain: float) -> None:
+    """Whose microphone it is nobody can tell, so the verdict does not say that all is well."""
     built = make()
-    built.samples[:, SUBJECT] = 0.5 * built.samples[:, INTERVIEWER]
+    built.samples[:, SUBJECT] = gain * built.samples[:, INTERVIEWER]
     record = check(built, tmp_path)
     (found,) = [p for p in record.problems if p.kind == "dual_mono"]
     assert (found.mic, found.start_s) == (None, 0.0)
     assert found.end_s == pytest.approx(record.take.duration_s, abs=0.1)
+    assert ("inverted" in found.heard) is (gain < 0)
+    assert any("together they cancel" in sentence for sentence in record.set_up) is (gain < 0)
+    assert verdict_words(record).headline == "Usable, perhaps"
 
 
 def test_opposite_polarity_is_found_and_only_there(tmp_path: Path, good: TakeRecord) -> None:

@@ -68,6 +68,7 @@ def _mutes(hearing: Hearing, mic: int, start: int, end: int) -> bool:
 def dual_mono(hearing: Hearing) -> list[Finding]:
     """Return the stretches of five seconds or more in which both channels carry one signal."""
     measured = hearing.measured
+    offsets = float(measured.levels.dc_offset[0] * measured.levels.dc_offset[1])
     return [
         Finding(
             "dual_mono",
@@ -78,6 +79,7 @@ def dual_mono(hearing: Hearing) -> list[Finding]:
             round(residual_db, 1),
             DUAL_MONO_DB,
             "dB",
+            facts={"inverted": float(measured.width.product[start:end].mean()) < offsets},
         )
         for start, end, residual_db in hearing.dual_mono
     ]

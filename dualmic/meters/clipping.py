@@ -24,7 +24,8 @@ from dataclasses import dataclass
 import numpy as np
 
 from dualmic.meters.flat_runs import Runs, flat_runs
-from dualmic.meters.square_tops import OVERSHOOT_DB, TopShapes, wider_at
+from dualmic.meters.square_tops import TopShapes
+from dualmic.meters.top_ceilings import OVERSHOOT_DB, wider_at
 from dualmic.stack import Stack, let_go, pieces, room
 from dualmic.tiles import Floats, Span, cell_edges
 

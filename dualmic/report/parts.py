@@ -18,8 +18,10 @@ from dualmic.report.plain import (
 from dualmic.report.verdict import (
     ANSWER_CHECKS,
     ASK_AGAIN_ONLY_IF,
+    ONE_MICROPHONE,
     AskAgain,
     ask_again,
+    is_one_microphone,
     questions_at_risk,
     result_words,
     spoilt_by_answers_alone,
@@ -103,6 +105,8 @@ def _verdict_detail(record: TakeRecord) -> str:
     if record.mode == "mix":
         return "A finished mix, judged as it is."
     alone = "Only one person speaks. " if record.kind_of_take == "one person" else ""
+    if record.verdict == "usable" and is_one_microphone(record):
+        return ONE_MICROPHONE
     if record.verdict == "usable":
         return f"{alone}Every answer can be used."
     if record.verdict == "usable but for these answers":

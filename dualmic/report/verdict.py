@@ -11,6 +11,8 @@ Tone = Literal["good", "mixed", "bad", "none"]
 
 #: Said wherever something is to be asked again: no answer is worth a risk to anybody.
 ASK_AGAIN_ONLY_IF = "If it is safe and they are willing"
+#: Of a take whose other microphone was never recorded: nobody can tell which of the two it is.
+ONE_MICROPHONE = "Both channels are one microphone: listen whether the answers are near enough."
 #: Checks that judge single answers: where only they fail, the rest of the take can go out.
 ANSWER_CHECKS = {"clipping", "dropout"}
 
@@ -49,6 +51,8 @@ def verdict_words(record: TakeRecord) -> VerdictWords:
     lost = sum(not ask.covered for ask in ask_again(record))
     saved = sum(ask.covered for ask in ask_again(record))
     copies = f" {plural(saved, 'damaged answer')} can be taken from a copy." if saved else ""
+    if record.verdict == "usable" and is_one_microphone(record):
+        return VerdictWords("Usable, perhaps", ONE_MICROPHONE + copies, "mixed")
     if record.verdict == "usable":
         care = sum(p.severity == "warn" for p in record.problems)
         more = f" {plural(care, 'thing')} to take care of, below." if care else ""
@@ -58,6 +62,12 @@ def verdict_words(record: TakeRecord) -> VerdictWords:
         rest = "The rest can be used."
         return VerdictWords(f"Usable, but for {which}", f"{rest}{copies}", "mixed")
     return VerdictWords("Not usable", _why_not(record) + copies, "bad")
+
+
+def is_one_microphone(record: TakeRecord) -> bool:
+    """Whether both channels are one microphone for most of the take."""
+    same_s = sum(p.end_s - p.start_s for p in record.problems if p.kind == "dual_mono")
+    return same_s > record.take.duration_s / 2
 
 
 def ask_again(record: TakeRecord) -> list[AskAgain]:
