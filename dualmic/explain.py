@@ -138,6 +138,11 @@ RULES: dict[str, Rule] = {
         + _of(
             "findings.background",
             QUIETEST_PERCENTILE="without them, over what {:g} % of the take stay under",
+        )
+        + _of(
+            "findings.passing",
+            OVER_LEAK_DB="what goes by is heard by the other microphone {:g} dB over the leak",
+            MOST_ALIKE="and moves with the words by less than {:g}",
         ),
         "speech_to_noise",
     ),

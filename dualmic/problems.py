@@ -75,6 +75,11 @@ def _crosstalk(f: Finding, mic: str) -> tuple[str, str]:
 
 
 def _noise(f: Finding, mic: str) -> tuple[str, str]:
+    if f.facts.get("passing"):
+        return (
+            f"Something loud goes by under the words in {mic}: they stand {f.value:g} dB over it.",
+            "Wait until it has gone, and ask again.",
+        )
     return (
         f"Too much background in {mic}: its speech stands only {f.value:g} dB over it.",
         "Put the microphone nearer to the mouth, or find the source and move away from it.",

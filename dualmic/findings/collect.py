@@ -13,6 +13,7 @@ from dualmic.findings.base import (
     overlaps,
 )
 from dualmic.findings.doubts import doubted
+from dualmic.findings.passing import passing_noise
 from dualmic.hearing import Hearing
 from dualmic.stack import let_go
 
@@ -66,7 +67,7 @@ def _of_sound(hearing: Hearing, limits: Limits, known: Known, *, one_mic: bool) 
     if changes.changes not in known:
         known = {**known, changes.changes: changes.changes(hearing, limits)}
         let_go()
-    of_two: list[Finder] = [pairing.mic_dead, pairing.polarity]
+    of_two: list[Finder] = [pairing.mic_dead, pairing.polarity, passing_noise]
     if not place:
         of_two.append(partial(pairing.crosstalk, same=same, changes=known[changes.changes]))
         of_two += [talk.both_talking, sounds.rustle]
