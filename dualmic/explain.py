@@ -56,8 +56,7 @@ RULES: dict[str, Rule] = {
         + _of(
             "meters.top_ceilings",
             SQUARE_CELLS="or {} of 10 ms have square tops at one level",
-            RIPPLED_TURNS_PER_MS="or wide ones there turn {:g} times in a millisecond, as rounded "
-            "ones do not",
+            RIPPLED_TURNS="or wide ones there ripple {:g} times as often as lower ones",
         )
         + _of("meters.rounded_tops", LEAST_CELLS="rounded: {:g} peaks or more near one level"),
         "clipping",
