@@ -33,6 +33,8 @@ LOST_SHARE, SENTENCE_S = 0.5, 2.5
 # Our choices: from how much on a sound that does not belong, in one turn and on its speaker's own
 # microphone, is damage: seconds of wind, of cloth and of the other person's words, or cracks.
 LEAST_DAMAGE = {"wind": 0.5, "rustle": 0.5, "both_talking": 0.8, "click": 3.0}
+# What every microphone hears, so that no copy is without it: both voices, and what goes by.
+EVERYWHERE = {"both_talking", "noise"}
 
 
 def turns_of(hearing: Hearing) -> list[Turn]:
@@ -61,7 +63,7 @@ def lines_at_risk(
         because = _reasons(spoiling, mic, turn)
         if not because:
             continue
-        if "both_talking" in because:  # every copy holds both voices
+        if EVERYWHERE & set(because):
             lines.append(LineAtRisk(turn.id, turn.speaker, turn.start_s, turn.end_s, because, None))
             continue
         found = [_safe_copy(hearing, c, turn, take) for c in copies if c.mic == mic]

@@ -36,7 +36,11 @@ def advice(hearing: Hearing, findings: Sequence[Finding], roles: Roles) -> list[
         name = microphone(roles, mic)
         if ("hum", mic) in kinds:
             told.append(f"Hunt the buzz on {name}: cables away from mains, camera on battery.")
-        if ("noise", mic) in kinds:
+        noises = [f for f in findings if (f.kind, f.mic) == ("noise", mic) and f.severity != "note"]
+        passes = [bool(f.facts.get("passing")) for f in noises]
+        if any(passes):
+            told.append(f"Wait until what is loud behind {person(roles, mic)} has gone by.")
+        if not all(passes):
             told.append(f"Bring {name} nearer to the mouth, or leave the noise behind.")
     if ("polarity", None) in kinds:
         told.append("Check the adapter cables: one microphone is wired the other way round.")

@@ -71,6 +71,12 @@ def test_a_gap_of_a_moment_costs_a_sentence_and_not_the_take(heard) -> None:
     assert judged(heard, *gaps(3.0)) == "not usable"
 
 
+def test_what_goes_by_under_an_answer_is_on_every_microphone(heard) -> None:
+    at = answer_s(heard)
+    (line,) = at_risk(heard, Finding("noise", scene.SUBJECT, at, at + 5, "warn", spoils=True))
+    assert (line.speaker, line.because, line.covered_by) == ("subject", ["noise"], None)
+
+
 def test_small_damage_alone_never_makes_a_take_unusable(heard) -> None:
     spans = [(a, b) for mic, a, b in heard.turns if mic == scene.SUBJECT]
     windy = [Finding("wind", scene.SUBJECT, a, b, "warn") for a, b in spans]

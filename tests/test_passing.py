@@ -33,6 +33,7 @@ def test_an_aircraft_under_an_answer_is_told() -> None:
     assert start_s - 1.0 <= told.start_s < told.end_s <= end_s + 1.0
     assert told.end_s - told.start_s > 0.6 * (end_s - start_s)
     assert told.value == pytest.approx(3.0, abs=2.0)
+    assert told.spoils
 
 
 LEAK_DB = -20.0  # as it is all through the take

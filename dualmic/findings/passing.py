@@ -136,5 +136,10 @@ def _of(mic: int, span: slice, stands_db: float, limits: Limits) -> list[Finding
         return []
     start_s, end_s = (float(at) / FRAMES_PER_S for at in (span.start, span.stop))
     value = round(max(stands_db, 0.0), 1)
-    facts = {"passing": True}
-    return [Finding("noise", mic, start_s, end_s, "warn", value, warn, "dB", facts=facts)]
+    facts, fail = {"passing": True}, limits.noise_fail_db
+    spoils = fail is not None and stands_db < fail
+    limit = fail if spoils else warn
+    told = Finding(
+        "noise", mic, start_s, end_s, "warn", value, limit, "dB", spoils=spoils, facts=facts
+    )
+    return [told]
