@@ -54,7 +54,14 @@ class Span:
         return self.store[:, self.before :]
 
     def since(self, frames: int) -> Floats:
-        """Return its samples with so many frames before them, :data:`BEFORE_S` at the most."""
+        """Return its samples with so many frames before them, ``(channels, frames)``.
+
+        Raises:
+            ValueError: it does not hold as many: more than :data:`BEFORE_S`.
+
+        """
+        if frames > self.before:
+            raise ValueError(f"{frames} frames before a span are asked for, it holds {self.before}")
         return self.store[:, self.before - frames :]
 
     def only(self, channels: list[int]) -> "Span":

@@ -24,6 +24,8 @@ def test_a_span_holds_what_came_just_before_it() -> None:
         for span in made[1:]:
             start = span.start_s * RATE_HZ - before
             assert np.array_equal(span.since(before), clean[:, start:][:, : span.frames + before])
+    with pytest.raises(ValueError, match="asked for"):
+        made[1].since(before_frames(RATE_HZ) + 1)
     assert np.array_equal(made[1].only([1]).since(5), made[1].since(5)[1:])
 
 
