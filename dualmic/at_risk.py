@@ -13,6 +13,7 @@ import numpy as np
 
 from dualmic.findings.base import Finding
 from dualmic.hearing import Hearing
+from dualmic.meters.masks import cells_of
 from dualmic.meters.noise import SILENCE_POWER, NoiseFloor, noise_floor
 from dualmic.meters.spectrum import FRAMES_PER_S, frame_mask
 from dualmic.record import MIC_ROLES, Channel, Copy, LineAtRisk, Turn, Verdict
@@ -185,9 +186,10 @@ def verdict(
 
 def _lost_s(findings: Sequence[Finding], line: LineAtRisk) -> float:
     """Return how much of an answer is lost with the sentences around what is lost or broken."""
-    at_s = np.arange(line.start_s, line.end_s, 0.01)
-    lost = np.zeros(len(at_s), bool)
-    for f in findings:
-        if f.spoils and f.kind in line.because and f.mic in (None, SUBJECT):
-            lost |= (at_s >= f.start_s - SENTENCE_S) & (at_s < f.end_s + SENTENCE_S)
-    return float(lost.sum()) / 100
+    spans = [
+        (f.start_s - SENTENCE_S, f.end_s + SENTENCE_S)
+        for f in findings
+        if f.spoils and f.kind in line.because and f.mic in (None, SUBJECT)
+    ]
+    first, end = round(line.start_s * 100), round(line.end_s * 100)
+    return float(cells_of(spans, end)[first:].sum()) / 100

@@ -159,16 +159,18 @@ class Unwanted:
     gusts: list[list[Gust]]
     cracks: list[list[Crack]]
 
+    def blown(self, cells: int) -> Mask:
+        """Return ``(2, cells)``: where there is wind."""
+        spans = ([(gust.start_s, gust.end_s) for gust in each] for each in self.gusts)
+        return np.stack([cells_of(each, cells) for each in spans])
+
     def cells(self, cells: int) -> Mask:
         """Return ``(2, cells)``: where there is wind or a crack, no part of a noise floor."""
-        rows = []
-        for blown, shorts in zip(self.gusts, self.cracks, strict=True):
+        unwanted = self.blown(cells)
+        for row, shorts in zip(unwanted, self.cracks, strict=True):
             at = np.array([int(short.at_s * 100) for short in shorts], np.int64)
-            rows.append(
-                cells_of([(gust.start_s, gust.end_s) for gust in blown], cells)
-                | mask_of(at - 1, at + 2, cells)
-            )
-        return np.stack(rows)
+            row |= mask_of(at - 1, at + 2, cells)
+        return unwanted
 
 
 def find_unwanted(measured: Measured, activity: Activity, dead: Mask, shut: Mask) -> Unwanted:

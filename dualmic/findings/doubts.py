@@ -44,8 +44,7 @@ def _kinds(hearing: Hearing, found: list[Finding]) -> set[tuple[str, int | None]
         # Where a gain sets itself, no leak is as it usually is: it may be missing without any cloth
         # and stand out without anybody talking.
         kinds |= {("rustle", None), ("both_talking", None)}
-    lasting = [f for f in found if f.kind == "noise" and not f.facts.get("passing")]
-    noisy = {f.mic for f in lasting if f.severity != "note"}
+    noisy = {f.mic for f in _lasting_noise(found) if f.severity != "note"}
     if noisy or mostly_dead(hearing):
         # A loud background may pass for a second voice, and so may the only one that one of the
         # microphones ever heard.
@@ -98,12 +97,13 @@ def _shared_s(one: Finding, other: Finding) -> float:
 def _is_in_a_loud_place(leak: Finding, found: list[Finding]) -> bool:
     """Whether a leak is into a microphone that holds so loud a background that it may be that."""
     return leak.kind == "crosstalk" and any(
-        f.kind == "noise"
-        and f.mic == leak.mic
-        and not f.facts.get("passing")
-        and (f.value or 0.0) < LOUD_PLACE_DB
-        for f in found
+        f.mic == leak.mic and (f.value or 0.0) < LOUD_PLACE_DB for f in _lasting_noise(found)
     )
+
+
+def _lasting_noise(found: list[Finding]) -> list[Finding]:
+    """Return the backgrounds that are there all through the take."""
+    return [f for f in found if f.kind == "noise" and not f.facts.get("passing")]
 
 
 def _is_the_background(gust: Finding, found: list[Finding]) -> bool:

@@ -12,7 +12,7 @@ import numpy as np
 
 from dualmic.findings.base import Finding, Limits
 from dualmic.hearing import Hearing
-from dualmic.meters.masks import cells_of, runs_of
+from dualmic.meters.masks import runs_of
 from dualmic.meters.spectrum import FRAMES_PER_S, frame_mask
 from dualmic.stack import pieces
 from dualmic.tiles import Floats, Mask, Powers, power_db
@@ -40,10 +40,8 @@ def passing_noise(hearing: Hearing, limits: Limits) -> list[Finding]:
     weighted = hearing.measured.spectra.a_weighted
     frames = weighted.shape[1]
     own = np.stack([frame_mask(row, frames) for row in hearing.activity.own])
-    lost = [
-        frame_mask(cells, frames, whole=False)
-        for cells in (hearing.dead | hearing.shared | _blown(hearing))
-    ]
+    unheard = hearing.dead | hearing.shared | hearing.unwanted.blown(hearing.dead.shape[1])
+    lost = [frame_mask(cells, frames, whole=False) for cells in unheard]
     levels = [_level_db(weighted[mic], own[mic] & ~lost[mic]) for mic in (0, 1)]
     found: list[Finding] = []
     for mic, level_db in enumerate(levels):
@@ -70,12 +68,6 @@ def passing_noise(hearing: Hearing, limits: Limits) -> list[Finding]:
                 stands_db = float(power_db(speech / max(float(noise), 1e-16)))
                 found += _of(mic, span, stands_db, limits)
     return found
-
-
-def _blown(hearing: Hearing) -> Mask:
-    cells = hearing.dead.shape[1]
-    gusts = hearing.unwanted.gusts
-    return np.stack([cells_of([(g.start_s, g.end_s) for g in each], cells) for each in gusts])
 
 
 def _level_db(weighted: Floats, own: Mask) -> Powers | None:

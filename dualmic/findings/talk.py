@@ -12,7 +12,7 @@ from dualmic.findings.base import Finding, Limits, as_note
 from dualmic.findings.talk_ends import SHORTEST_S, TalkEnds
 from dualmic.hearing import Hearing
 from dualmic.meters.bands import voice_power
-from dualmic.meters.masks import bridged, cells_of, runs_of
+from dualmic.meters.masks import bridged, runs_of
 from dualmic.meters.one_voice import TWO_SHARE
 from dualmic.meters.speech import TURN_BRIDGE_S
 from dualmic.meters.two_voices import TwoVoices
@@ -50,7 +50,7 @@ def both_talking(hearing: Hearing, _limits: Limits) -> list[Finding]:
     shown = np.zeros(len(together), bool) if places is None else places.together()
     let_go()
     at_once = hearing.activity.at_once
-    blown = _blown(hearing, len(together))
+    blown = np.any(hearing.unwanted.blown(len(together)), axis=0)
     told: list[_Said] = []
     heard = bridged(together, round(TOGETHER_BRIDGE_S * 100))
     for start, end in zip(*runs_of(heard), strict=True):
@@ -165,8 +165,3 @@ def one_place(hearing: Hearing) -> list[Finding]:
 def _levels(hearing: Hearing, mic: int) -> Floats:
     """Return the power of voices in a microphone over so long that reflections even out."""
     return voice_power(hearing.bands_db[mic], smooth_cells=ONE_PLACE_CELLS)
-
-
-def _blown(hearing: Hearing, cells: int) -> Mask:
-    gusts = [gust for mic in (0, 1) for gust in hearing.unwanted.gusts[mic]]
-    return cells_of([(gust.start_s, gust.end_s) for gust in gusts], cells)

@@ -120,11 +120,12 @@ class SquareTopMeter:
         np.add.at(self._flat[channel, half], at, np.where(shape >= SQUARE_CLASS, held, 0))
         bent = _above(waves, peak, BENT_SHARE)[seen] * SHAPES // rise
         np.add.at(self._bent[channel, half], (at, bent), 1)
-        wide = bent >= _WIDE_CLASS
-        turns = _turns(waves[seen][wide], BENT_SHARE * peak[seen][wide])
-        np.add.at(self._turns[channel, half], at[wide], turns)
+        which = np.flatnonzero(seen)
+        wide = which[bent >= _WIDE_CLASS]
+        turns = _turns(waves[wide], BENT_SHARE * peak[wide])
+        np.add.at(self._turns[channel, half], level[wide], turns)
         self._cells[channel, half] += np.bincount(level[level > 0], minlength=LEVELS + 1)
-        level[np.flatnonzero(seen)[bent < _NARROW_CLASS]] = 0
+        level[which[bent < _NARROW_CLASS]] = 0
         return level.astype(np.uint8)
 
     def result(self) -> TopShapes:

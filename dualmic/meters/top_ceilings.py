@@ -5,6 +5,8 @@ levels. Codecs and filters bend them again: then the ceiling is where many lie w
 than those of lower ones.
 """
 
+from collections.abc import Iterator
+
 import numpy as np
 
 from dualmic.meters.square_tops import (
@@ -100,46 +102,32 @@ def _ceiling(shapes: TopShapes, channel: int, half: int) -> tuple[range, int] | 
         held = float(shapes.flat[channel, half, under].sum()) / int(cells[under].sum())
         return range(highest, under.stop), max(round(held), 1)
     bent = None if shapes.is_exact else _bent_ceiling(cells, shapes.bent[channel, half])
-    last = None if bent is None else bent + BENT_STEPS
-    if bent is None:
-        bent = _rippled_ceiling(shapes, channel, half)
-        last = None if bent is None else bent + RIPPLED_STEPS
-    if bent is None or last is None:
+    steps = bent or _rippled_ceiling(shapes, channel, half)
+    if steps is None:
         return None
-    highest = max(bent - round(OVERSHOOT_DB / STEP_DB), 1)
-    return range(highest, last), round(BENT_FLAT_SHARE * shapes.cell_frames)
+    highest = max(steps.start - round(OVERSHOOT_DB / STEP_DB), 1)
+    return range(highest, steps.stop), round(BENT_FLAT_SHARE * shapes.cell_frames)
 
 
-def _bent_ceiling(cells: np.ndarray, shapes: np.ndarray) -> int | None:
-    """Return the highest step of the ceiling at which a codec's bent tops lie, if one shows."""
-    near, low = _within(cells, BENT_STEPS), 3 * BENT_STEPS
-    below = _within(cells, low) - near
-    beyond = np.concatenate([[0], np.cumsum(cells)[:-1]])
-    piled = (near >= BENT_CELLS) & (near >= below) & (beyond <= BEYOND_SHARE * near)
-    for best in sorted(np.flatnonzero(piled), key=lambda step: -near[step]):
-        top = shapes[best : best + BENT_STEPS].sum(axis=0)
-        lower = shapes[best + low : best + LOWER_STEPS].sum(axis=0)
-        is_wide = _mean(top) >= max(BENT_WIDER * _mean(lower), BENT_LEAST)
-        if lower.sum() >= BENT_CELLS and is_wide:
-            return int(best)
+def _bent_ceiling(cells: np.ndarray, shapes: np.ndarray) -> range | None:
+    """Return the steps of the ceiling at which a codec's bent tops lie, if one shows."""
+    for steps, lower in _piles(cells, BENT_STEPS, BENT_CELLS, 1.0):
+        top, rest = (shapes[part].sum(axis=0) for part in (_slice(steps), lower))
+        is_wide = _mean(top) >= max(BENT_WIDER * _mean(rest), BENT_LEAST)
+        if rest.sum() >= BENT_CELLS and is_wide:
+            return steps
     return None
 
 
-def _rippled_ceiling(shapes: TopShapes, channel: int, half: int) -> int | None:
-    """Return the highest step of a ceiling at which tops are far wider than lower ones, and rough.
+def _rippled_ceiling(shapes: TopShapes, channel: int, half: int) -> range | None:
+    """Return the steps of a ceiling at which tops are far wider than lower ones, and rough.
 
     That is what is left of a cut that was filtered or coded afterwards.
     """
     cells, square = shapes.cells[channel, half], shapes.square[channel, half]
     bent, turns = shapes.bent[channel, half], shapes.turns[channel, half]
-    near = _within(cells, RIPPLED_STEPS)
-    below = _within(cells, 3 * RIPPLED_STEPS) - near
-    beyond = np.concatenate([[0], np.cumsum(cells)[:-1]])
-    piled = (near >= RIPPLED_CELLS) & (near >= RIPPLED_DENSE * below)
-    piled &= beyond <= BEYOND_SHARE * near
-    for best in sorted(np.flatnonzero(piled), key=lambda step: -near[step]):
-        top = slice(best, best + RIPPLED_STEPS)
-        lower = slice(best + 3 * BENT_STEPS, best + LOWER_STEPS)
+    for steps, lower in _piles(cells, RIPPLED_STEPS, RIPPLED_CELLS, RIPPLED_DENSE):
+        top = _slice(steps)
         if min(bent[lower].sum(), square[lower].sum()) < BENT_CELLS:
             continue
         (often, frames), (usual, of) = turns[top].sum(axis=0), turns[lower].sum(axis=0)
@@ -149,8 +137,28 @@ def _rippled_ceiling(shapes: TopShapes, channel: int, half: int) -> int | None:
             and usual >= LEAST_TURNS
             and often * of >= RIPPLED_TURNS * usual * frames
         ):
-            return int(best)
+            return steps
     return None
+
+
+def _piles(
+    cells: np.ndarray, count: int, least: int, dense: float
+) -> Iterator[tuple[range, slice]]:
+    """Yield so many steps that hold most cells, hardly any above; and those 3 to 8 dB lower.
+
+    The largest first; ``least`` cells, and ``dense`` times as many as in the next steps, twice as
+    many steps.
+    """
+    near = _within(cells, count)
+    below = _within(cells, 3 * count) - near
+    beyond = np.concatenate([[0], np.cumsum(cells)[:-1]])
+    piled = (near >= least) & (near >= dense * below) & (beyond <= BEYOND_SHARE * near)
+    for best in sorted(map(int, np.flatnonzero(piled)), key=lambda step: -near[step]):
+        yield range(best, best + count), slice(best + 3 * BENT_STEPS, best + LOWER_STEPS)
+
+
+def _slice(steps: range) -> slice:
+    return slice(steps.start, steps.stop)
 
 
 def wider_at(shapes: TopShapes, channel: int, ceiling_dbfs: float, width_db: float) -> bool:
