@@ -1,11 +1,12 @@
 """The commands: parse, call, print; no measuring."""
 
+import contextlib
 import os
 import sys
 from collections.abc import Callable
 from functools import wraps
 from pathlib import Path
-from typing import Any
+from typing import Any, NoReturn, TextIO
 
 import click
 
@@ -26,15 +27,55 @@ def _one_line_errors(command: Callable[..., int]) -> Callable[..., None]:
     def run(*args: Any, **kwargs: Any) -> None:
         try:
             status = command(*args, **kwargs)
+            sys.stdout.flush()
         except DualmicError as error:
-            click.echo(f"dualmic: {' '.join(str(error).split())}", err=True)
-            sys.exit(2)
-        except BrokenPipeError:
-            sys.stderr.close()
-            sys.exit(2)
+            _give_up(str(error))
+        except BrokenPipeError:  # nobody listens any more
+            _give_up("")
+        except OSError as error:
+            about = f"{error.filename}: " if error.filename else ""
+            _give_up(f"{about}{error.strerror or error}.")
         sys.exit(status)
 
     return run
+
+
+def _give_up(why: str) -> NoReturn:
+    """Say in one line why it cannot be done, and exit with 2."""
+    if why:
+        click.echo(f"dualmic: {' '.join(why.split())}", err=True)
+    # What is left for standard output is lost: else Python would try once more as it ends.
+    with contextlib.suppress(OSError, ValueError):
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+    sys.exit(2)
+
+
+def _nowhere() -> TextIO:
+    return Path(os.devnull).open("w")
+
+
+class _OneLineGroup(click.Group):
+    """A group whose errors of usage are one line, as all others are."""
+
+    def main(self, *args: Any, **kwargs: Any) -> Any:
+        """Run a command; a closed standard output or error is as good as none."""
+        sys.stdout, sys.stderr = sys.stdout or _nowhere(), sys.stderr or _nowhere()
+        try:
+            status = super().main(*args, **{**kwargs, "standalone_mode": False})
+        except click.exceptions.NoArgsIsHelpError as error:
+            click.echo(error.format_message())
+            sys.exit(2)
+        except click.NoSuchOption as error:
+            typed = [word for word in sys.argv[1:] if word.startswith(error.option_name)]
+            file = next((word for word in typed if Path(word).exists()), None)
+            _give_up(error.format_message() + (f" For the file, write ./{file}." if file else ""))
+        except click.ClickException as error:
+            context = error.ctx if isinstance(error, click.UsageError) else None
+            command = context.command_path if context else "dualmic"
+            _give_up(f"{error.format_message()} {command} -h shows how.")
+        except click.Abort:
+            sys.exit(1)
+        sys.exit(status if isinstance(status, int) else 0)
 
 
 # Options that several commands have.
@@ -55,7 +96,7 @@ _settings = click.option(
 )
 
 
-@click.group(context_settings=CONTEXT)
+@click.group(cls=_OneLineGroup, context_settings=CONTEXT)
 @click.version_option(dualmic.__version__, prog_name="dualmic")
 def main() -> None:
     """Listen to interviews recorded with two microphones in a camera.

@@ -60,6 +60,7 @@ def check(asked: CheckAsked) -> int:
     from dualmic.readonly import refuse_inside
 
     settings = _settings(asked.settings)
+    _refuse_odd(asked)
     for source in asked.paths:  # what was given, before a file in it is chosen
         if asked.report is not None:
             refuse_inside(asked.report, source)
@@ -102,6 +103,16 @@ def check(asked: CheckAsked) -> int:
     return exit_status(record)
 
 
+def _refuse_odd(asked: CheckAsked) -> None:
+    """Refuse what cannot be done before any time is spent on measuring."""
+    if asked.mode == "mix" and (asked.interviewer or asked.subject or asked.one_mic):
+        raise UsageError(
+            "--as mix judges a finished mix: --interviewer, --subject and --one-mic are for takes."
+        )
+    if asked.json_path == "" or (asked.json_path and Path(asked.json_path).is_dir()):
+        raise UsageError("--json wants the name of a file, or - for standard output.")
+
+
 def _newest(asked: CheckAsked) -> CheckAsked:
     """Put the newest recording of the folder in the folder's place, and say which it is."""
     from dualmic.newest import newest_recording
@@ -139,6 +150,12 @@ def _read_back(asked: CheckAsked) -> TakeRecord:
 
     if len(asked.paths) != 1:
         raise UsageError("--from reads one saved record: give its NAME.json alone.")
+    channels = asked.interviewer or asked.subject or asked.one_mic or asked.joined or asked.newest
+    if asked.specs or asked.mode or channels:
+        raise UsageError(
+            "--from draws a saved record as it is: --for, --as and what names channels or files "
+            "need the recording itself."
+        )
     return read(asked.paths[0])
 
 
@@ -162,9 +179,12 @@ def _measured(asked: CheckAsked, settings: "Settings") -> TakeRecord:
 
 
 def exit_status(record: TakeRecord) -> int:
-    """Return 0 if nothing failed, 1 if something did; takes in which nobody speaks do not fail."""
+    """Return 0 if nothing failed, 1 if something did; a take in which nobody speaks is no failure.
+
+    Unless its sound is broken.
+    """
     if record.mode == "take" and record.kind_of_take in ("nobody speaks", "too short"):
-        return 0
+        return int(any(problem.severity == "fail" for problem in record.problems))
     results = {delivery.result for delivery in record.deliveries.values()}
     return 1 if results & {"fail", "incomplete"} or record.verdict == "not usable" else 0
 
@@ -180,6 +200,9 @@ def _shown(record: TakeRecord, asked: CheckAsked) -> TakeRecord:
 def _write_json(record: TakeRecord, path: Path, sources: list[Path]) -> None:
     from dualmic.report.atomic import write_files
 
+    if path.exists() and not path.is_file():  # a pipe or a device is written to, not replaced
+        path.write_bytes(encode(record))
+        return
     write_files(path.parent, {path.name: encode(record)}, protected=sources)
 
 

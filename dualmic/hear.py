@@ -4,6 +4,7 @@ A clip holds a second before and after, both microphones, as loud as recorded, w
 that it starts quietly.
 """
 
+import shutil
 import tempfile
 from collections.abc import Sequence
 from pathlib import Path
@@ -11,7 +12,7 @@ from pathlib import Path
 import numpy as np
 import soundfile as sf
 
-from dualmic.errors import RecordingError, UsageError
+from dualmic.errors import RecordingError, ReportError, UsageError
 from dualmic.record import TakeRecord
 from dualmic.report.clips import cut, span
 from dualmic.report.words import clock
@@ -40,6 +41,7 @@ def write_clip(
     Raises:
         UsageError: there is no such problem.
         RecordingError: its place cannot be read again.
+        ReportError: there is no room for it.
 
     """
     problem = next((p for p in record.problems if p.id == number), None)
@@ -52,7 +54,12 @@ def write_clip(
     rate_hz = record.take.sample_rate_hz
     fade = min(round(FADE_S * rate_hz), len(samples))
     samples[:fade] *= np.linspace(0, 1, fade, dtype=np.float32)[:, None] ** 2
+    made = folder is None
     folder = folder or Path(tempfile.mkdtemp(prefix="dualmic-"))
     path = folder / f"{record.take.name}-problem-{number}.wav"
-    sf.write(path, samples, rate_hz, "PCM_24")
+    try:
+        sf.write(path, samples, rate_hz, "PCM_24")
+    except (sf.SoundFileError, OSError) as error:
+        shutil.rmtree(folder) if made else path.unlink(missing_ok=True)
+        raise ReportError(f"The clip cannot be written to {folder}: {error}") from error
     return path

@@ -2,8 +2,9 @@
 
 from collections.abc import Iterable, Mapping, Sequence
 
-from dualmic.delivery import take_gains_db
+from dualmic.delivery import take_gains_db, voice_target_lufs
 from dualmic.findings import Limits
+from dualmic.meters.loudness import ABSOLUTE_GATE_LUFS
 from dualmic.record import MIC_ROLES, Mic, MicRole
 from dualmic.recording import RecordingInfo
 from dualmic.spec import Spec
@@ -31,6 +32,9 @@ def strictest_limits(
         gain_warn_db=min(_known(limit.warn for limit in lifts if limit), default=None),
         gain_fail_db=min(_known(limit.fail for limit in lifts if limit), default=None),
         gain_db=(one, two),
+        least_gain_db=max(
+            (voice_target_lufs(spec) - ABSOLUTE_GATE_LUFS for spec in specs), default=None
+        ),
         levelled_db=(apart, None if apart is None else -apart),
     )
 

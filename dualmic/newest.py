@@ -15,6 +15,7 @@ from pathlib import Path
 
 from dualmic.errors import RecordingError
 from dualmic.readers.openfile import read_head
+from dualmic.report import is_companion
 
 # Names that recorders, cameras and edits give to files with sound.
 _SOUND = "wav bwf wave rf64 w64 aif aiff aifc flac caf ogg opus mp3 aac m4a mka wma"
@@ -42,8 +43,11 @@ def recordings_in(folder: Path) -> Iterator[Path]:
     for root, folders, names in os.walk(folder):
         folders[:] = sorted(name for name in folders if not name.startswith("."))
         for name in sorted(names):
-            if not name.startswith(".") and Path(name).suffix.lower() in SUFFIXES:
-                yield Path(root) / name
+            path = Path(root) / name
+            if name.startswith(".") or path.suffix.lower() not in SUFFIXES:
+                continue
+            if not is_companion(path):
+                yield path
 
 
 def newest_recording(folder: Path) -> Newest:

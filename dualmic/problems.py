@@ -23,7 +23,9 @@ def _clipping(f: Finding, mic: str) -> tuple[str, str]:
     if f.facts.get("rounded"):
         heard = f"The loudest words of {mic} are rounded off at one level ({tops})."
         return heard, f"A little less input spares them; check for a limiter in {CHAIN}."
-    heard = f"Too loud for the input of {mic}: it crackles ({tops}, {f.value:g} ms flat)."
+    lost_ms = f.value or 0.0
+    long = f"{lost_ms / 1000:.1f} s" if lost_ms >= 1000 else f"{lost_ms:.3g} ms"
+    heard = f"Too loud for the input of {mic}: it crackles ({tops}, {long} in all)."
     if f.severity == "note":
         return heard, "Too short for most ears: listen once, then leave it or let it be repaired."
     return heard, f"Turn the input of {mic} down before going on: {CHAIN}."
@@ -87,8 +89,9 @@ def _noise(f: Finding, mic: str) -> tuple[str, str]:
 
 
 def _low_level(f: Finding, mic: str) -> tuple[str, str]:
+    least = "at least " if f.facts.get("at_least") else ""
     return (
-        f"Speech in {mic} was recorded too quietly: it needs {f.value:g} dB more.",
+        f"Speech in {mic} was recorded too quietly: it needs {least}{f.value:g} dB more.",
         f"Turn its input up, or put the microphone nearer: {CHAIN}.",
     )
 

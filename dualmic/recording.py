@@ -22,7 +22,7 @@ from numpy.typing import NDArray
 
 from dualmic.errors import RecordingError, UsageError
 from dualmic.joining import join_notes
-from dualmic.readers.filereader import FileEnd, FileReader, Gap, plain_text
+from dualmic.readers.filereader import FileEnd, FileReader, Gap, path_text, plain_text
 from dualmic.readers.openfile import DEFAULT_TIMECODE_RATE, open_file
 from dualmic.record import SourceFile, Timecode
 
@@ -234,12 +234,13 @@ def _info(readers: Sequence[FileReader], joined: bool) -> RecordingInfo:
 
 def _name(paths: Sequence[Path], joined: bool) -> str:
     """Return the take's name: the file's without suffix, or what several files' names share."""
+    names = [plain_text(path_text(Path(path.stem))) or "recording" for path in paths]
     if joined or len(paths) == 1:
-        return paths[0].stem
-    first, last = min(path.stem for path in paths), max(path.stem for path in paths)
+        return names[0]
+    first, last = min(names), max(names)
     same = [a == b for a, b in zip(first, last, strict=False)]
     common = first[: [*same, False].index(False)].rstrip(" -_.,+(")
-    return common if len(common) >= 3 else paths[0].stem
+    return common if len(common) >= 3 else names[0]
 
 
 def _ending(readers: Sequence[FileReader], ends: Sequence[FileEnd], joined: bool) -> Ending:
@@ -251,7 +252,7 @@ def _ending(readers: Sequence[FileReader], ends: Sequence[FileEnd], joined: bool
     for number, (reader, end) in enumerate(zip(readers, ends, strict=True)):
         path, duration_s = reader.head.path, end.frames / rate
         size = reader.head.size_bytes
-        files.append(SourceFile(str(path), size, start_s, duration_s, end.audio_md5))
+        files.append(SourceFile(path_text(path), size, start_s, duration_s, end.audio_md5))
         for gap in end.gaps:
             channels = tuple(before + channel for channel in gap.channels)
             gaps.append(Gap(number, channels, start_s + gap.start_s, gap.duration_s))

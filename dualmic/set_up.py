@@ -14,18 +14,16 @@ from dualmic.record import Roles
 LOUD_WORDS_DBFS = -12.0
 SLACK_DB = 6.0
 LEAST_SPEECH_S = 3.0
+MANY_JUMPS = 3  # our choice: nobody turns a gain that often
 
 
 def advice(hearing: Hearing, findings: Sequence[Finding], roles: Roles) -> list[str]:
     """Return sentences in the order in which they matter."""
     kinds = {(f.kind, f.mic) for f in findings if f.severity != "note"}
     told: list[str] = []
-    for mic in (1, 0):
-        name = microphone(roles, mic)
-        if ("mic_dead", mic) in kinds:
-            told.append(f"Get {name} working: check {CHAIN}.")
-        elif ("dropout", mic) in kinds:
-            told.append(f"Find why {name} cuts out: check {CHAIN}.")
+    told += _lost(findings, kinds, roles)
+    if ("one_place", None) in kinds:
+        told.append("Check the camera's sound settings: it recorded its own microphones.")
     if ("dual_mono", None) in kinds:
         told.append("Give each microphone a channel of its own: check the camera's sound settings.")
     if any(f.kind == "dual_mono" and f.facts.get("inverted") for f in findings):
@@ -42,11 +40,59 @@ def advice(hearing: Hearing, findings: Sequence[Finding], roles: Roles) -> list[
             told.append(f"Wait until what is loud behind {person(roles, mic)} has gone by.")
         if not all(passes):
             told.append(f"Bring {name} nearer to the mouth, or leave the noise behind.")
+    for mic in (1, 0):
+        name = microphone(roles, mic)
+        told += [words.format(name) for kind, words in _MEND.items() if (kind, mic) in kinds]
+        jumps = [f for f in findings if (f.kind, f.mic) == ("level_jump", mic)]
+        many = len(jumps) >= MANY_JUMPS or any(f.facts.get("automatic") for f in jumps)
+        if ("level_jump", mic) in kinds and many:
+            told.append(f"Set the level of {name} by hand: check for automatic level.")
+        elif ("level_jump", mic) in kinds:
+            told.append(f"Leave the gain of {name} alone during a take.")
     if ("polarity", None) in kinds:
         told.append("Check the adapter cables: one microphone is wired the other way round.")
     if any(kind == "crosstalk" for kind, _ in kinds):
         told.append("Put both microphones nearer to their mouths, or sit further apart.")
+    if any(kind == "background_change" for kind, _ in kinds):
+        told.append("Find what switches on and off; record room tone with it and without.")
+    if ("both_talking", None) in kinds:
+        told.append("Let each answer end, and count to two before the next question.")
     return told
+
+
+_MEND = {
+    "wind": "Put a windshield on {}, or move it out of the wind and out of the breath.",
+    "rustle": "Free {} and its cable from cloth that moves.",
+    "click": "Find why {} cracks: a loose plug, or a radio hit.",
+    "dc_offset": "Check the adapter of {}: its signal lies off the zero line.",
+}
+"""What mends a kind of problem, by kind, for the microphone that is named."""
+
+
+def _lost(
+    findings: Sequence[Finding], kinds: set[tuple[str, int | None]], roles: Roles
+) -> list[str]:
+    """Say whose sound is missing; where both are at the same moments, look at what they share."""
+    gaps = [
+        [f for f in findings if (f.kind, f.mic) == ("dropout", mic) and f.severity != "note"]
+        for mic in (0, 1)
+    ]
+    shared = [f for f in gaps[0] if any(_meet(f, other) for other in gaps[1])]
+    told = []
+    if shared:
+        told.append("Find why both microphones cut out at once: check the recorder and its card.")
+    for mic in (1, 0):
+        name = microphone(roles, mic)
+        alone = [f for f in gaps[mic] if not any(_meet(f, other) for other in gaps[1 - mic])]
+        if ("mic_dead", mic) in kinds:
+            told.append(f"Get {name} working: check {CHAIN}.")
+        elif alone:
+            told.append(f"Find why {name} cuts out: check {CHAIN}.")
+    return told
+
+
+def _meet(one: Finding, other: Finding) -> bool:
+    return one.start_s < other.end_s and other.start_s < one.end_s
 
 
 def _gain(
@@ -61,8 +107,8 @@ def _gain(
         # A clipped recording hides how loud it was: at least this far down.
         down = max(6.0, round(-change))
         return [f"Turn {owner}'s input down {down:.0f} dB: it is too loud for it."]
-    if hearing.measured.is_float and change < 0:
-        return []
+    if change < 0 and (hearing.measured.is_float or ("wind", mic) in kinds):
+        return []  # nothing is lost by it; or gusts are louder than the words
     if change > SLACK_DB:
         return [f"Turn {owner}'s input up {round(change):.0f} dB."]
     if change < -SLACK_DB:

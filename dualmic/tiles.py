@@ -164,6 +164,10 @@ def span_s(rate_hz: int, channels: int) -> int:
     return SPAN_S if rate_hz * channels <= _SPAN_SAMPLES_PER_S else 1
 
 
+# Our choice: 120 dB over full scale nothing is sound any more, but a number that was not one.
+LARGEST = np.float32(1e6)
+
+
 def spans(blocks: Iterable[Floats], rate_hz: int, bad: BadSamples | None = None) -> Iterator[Span]:
     """Cut ``blocks`` of ``(frames, channels)`` into :class:`Span` after :class:`Span`."""
     before = before_frames(rate_hz)
@@ -197,14 +201,14 @@ def before_frames(rate_hz: int) -> int:
 
 
 def _checked(span: Span, bad: BadSamples | None) -> Span:
-    # A sum is finite only if every sample is, and costs a tenth of asking each one.
+    # A sum is finite and small only if every sample is, and costs a tenth of asking each one.
     samples, start_s, rate_hz = span.samples, span.start_s, span.rate_hz
     with np.errstate(invalid="ignore", over="ignore"):
         sums = samples.sum(axis=1)
-    for channel in np.flatnonzero(~np.isfinite(sums)):
+    for channel in np.flatnonzero(~(np.abs(sums) < LARGEST * samples.shape[1])):
         for later_s, first in enumerate(range(0, samples.shape[1], rate_hz)):
             second = samples[channel, first : first + rate_hz]
-            wrong = np.flatnonzero(~np.isfinite(second))
+            wrong = np.flatnonzero(~(np.abs(second) < LARGEST))
             second[wrong] = 0.0
             if bad is not None and len(wrong):
                 bad.count[channel] += len(wrong)

@@ -293,3 +293,19 @@ def test_what_is_cut_off_falls_faster_than_any_word(
     kept = levels(before_db, fall_ms, after_db, rise_ms)
     inside = np.flatnonzero(kept % ROUGH >= 77 / STEP_DB - 2)
     assert _is_torn(kept, (int(inside[0]), int(inside[-1]) + 1), smear_ms) == torn
+
+
+@pytest.mark.parametrize("fade_s", [0.008, 0.025])
+def test_a_hole_with_faded_edges_is_lost_sound(fade_s: float) -> None:
+    """A link fades out in the midst of a word and back in: its hiss lies 25 dB under the room."""
+    scene = speech_scene.make(2)
+    start_s, end_s = scene.answers()[0]
+    at_s, length_s = (start_s + end_s) / 2, 0.25
+    knots_s = at_s + np.array([0.0, fade_s, length_s - fade_s, length_s])
+    gain = np.interp(np.arange(len(scene.samples)) / RATE_HZ, knots_s, [1.0, 0.0, 0.0, 1.0])
+    scene.samples[:, SUBJECT] *= gain
+    scene.samples[:, SUBJECT] += np.random.default_rng(4).normal(0, 10 ** (-95 / 20), len(gain))
+    (found,) = findings(scene.samples)
+    assert (found.mic, found.severity, found.spoils) == (SUBJECT, "fail", True)
+    assert abs(found.start_s - at_s) < 0.05
+    assert abs(found.end_s - at_s - length_s) < 0.05

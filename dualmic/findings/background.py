@@ -23,6 +23,8 @@ UNSTEADY_DB = 12.0
 DEAD_ERROR_DB = 5.0
 # Our choices, for takes without pauses: of a take with some, a fiftieth surely lies in them.
 QUIETEST_PERCENTILE, MUTED_SHARE = 2.0, 0.02
+# Our choices: less speech may be anything; at the gate of -70 LUFS its peaks lie far under this.
+LEAST_SPEECH_S, QUIETEST_DBFS = 3.0, -45.0
 _TOGETHER = 360  # groups, an hour of them, of no influence on results
 OFF_MAINS_HZ = 1.0  # our choice: no grid strays that far, and weak hum is read to a tenth of it
 
@@ -88,6 +90,8 @@ def low_level(hearing: Hearing, limits: Limits) -> list[Finding]:
     found = []
     for mic in (0, 1):
         gain = limits.gain_db[mic]
+        at_least = gain is None and _is_under_the_gate(hearing, mic)
+        gain = limits.least_gain_db if at_least else gain
         if gain is None or limits.gain_warn_db is None or gain <= limits.gain_warn_db:
             continue
         failing = limits.gain_fail_db is not None and gain > limits.gain_fail_db
@@ -103,9 +107,16 @@ def low_level(hearing: Hearing, limits: Limits) -> list[Finding]:
                 round(gain, 1),
                 limit,
                 "dB",
+                facts={"at_least": at_least},
             )
         )
     return found
+
+
+def _is_under_the_gate(hearing: Hearing, mic: int) -> bool:
+    """Whether somebody speaks so quietly that no block of it counts to loudness (BS.1770-5)."""
+    peak = hearing.speech_peak_dbfs[mic]
+    return hearing.speech_s(mic) >= LEAST_SPEECH_S and peak is not None and peak < QUIETEST_DBFS
 
 
 def steady_hum(hearing: Hearing, mic: int, mains_hz: float | None = None) -> HumLines | None:

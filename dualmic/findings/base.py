@@ -77,6 +77,7 @@ class Limits:
     """The strictest limits of the deliveries asked for, and each microphone's gains to them.
 
     ``gain_db`` holds, per microphone, the largest gain any delivery needs; None if unknown.
+    ``least_gain_db`` is what speech needs at the least that is too quiet for its loudness to count.
     ``mains_hz`` is the mains frequency that the settings name, None if they do not.
     ``levelled_db`` is what a leak into each microphone changes by once both are levelled.
     """
@@ -90,6 +91,7 @@ class Limits:
     clipping_fail_ms: float = 10.0
     dropout_ms: float = 10.0
     gain_db: tuple[float | None, float | None] = (None, None)
+    least_gain_db: float | None = None
     levelled_db: tuple[float | None, float | None] = (None, None)
     mains_hz: float | None = None
 

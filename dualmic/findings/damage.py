@@ -54,7 +54,7 @@ def rounded(hearing: Hearing) -> list[Finding]:
     for mic in (0, 1):
         if hearing.clipped[mic].any():
             continue
-        tops = rounded_tops(hearing.measured.levels.peak[mic])
+        tops = rounded_tops(hearing.measured.levels.peak[mic], hearing.measured.is_float)
         if tops is None:
             continue
         cells, ceiling_dbfs = tops

@@ -11,6 +11,7 @@ import numpy as np
 
 from dualmic.findings.base import Finding, Limits
 from dualmic.findings.hiss import held_down
+from dualmic.findings.holes import holes
 from dualmic.hearing import Hearing
 from dualmic.meters.clipping import CEILING_STEP_DB
 from dualmic.meters.continuity import (
@@ -57,6 +58,7 @@ def dropouts(hearing: Hearing, limits: Limits) -> list[Finding]:
     for mic in (0, 1):
         let_go()
         cut, muted = _sorted_runs(hearing, mic)
+        cut = sorted([*cut, *holes(hearing, mic)], key=lambda run: run.start_s)
         for group in _grouped(cut):
             gone_ms = sum(run.end_s - run.start_s for run in group) * 1000
             severity: Severity = "fail" if gone_ms >= limits.dropout_ms else "note"

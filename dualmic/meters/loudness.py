@@ -7,7 +7,7 @@ every 100 ms for the range.
 
 References:
     ITU-R BS.1770-5 (2023), annex 1: filter coefficients (tables 1 and 2), eq. 1 to 7.
-    EBU Tech 3341 (2016), EBU Tech 3342 (2016).
+    EBU Tech 3341 (2023), EBU Tech 3342 (2023).
 
 """
 

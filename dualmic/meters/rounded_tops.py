@@ -18,17 +18,21 @@ LEAST_CELLS, TIMES = 30, 1.5
 LOWEST_CEILING_DBFS = -25.0
 
 
-def rounded_tops(peak: Floats) -> tuple[Mask, float] | None:
+def rounded_tops(peak: Floats, is_float: bool = False) -> tuple[Mask, float] | None:
     """Return the cells whose peaks pile up under one ceiling, and the ceiling in dBFS.
 
     Args:
         peak: largest absolute sample of each 10 ms of one channel, ``(cells,)``.
+        is_float: full scale is no ceiling; levels over it are as good as those under it.
 
     """
     level = peak_level_dbfs(peak)
+    over_db = max(float(level.max(initial=0.0)), 0.0) if is_float else 0.0
+    if over_db:
+        level -= np.float32(over_db)
     near = piles(level, LEAST_CELLS, TIMES, LOWEST_CEILING_DBFS)
     if not near.any():
         return None
     best = int(np.argmax(near))
     steps = np.round(-10 * np.minimum(level, 0.0))
-    return steps < best + round(10 * PILED_DB), -best / 10
+    return steps < best + round(10 * PILED_DB), over_db - best / 10

@@ -16,6 +16,7 @@ from dualmic.overnight import state as day_state
 from dualmic.overnight.jobs import Job
 from dualmic.overnight.rows import row_of
 from dualmic.overnight.state import DayState, Row, TakeState
+from dualmic.readers.filereader import path_text
 from dualmic.record import SourceFile, TakeRecord, read
 from dualmic.recording import open_recording
 from dualmic.report.private import private_record
@@ -34,7 +35,7 @@ def check(job: Job, say_progress: Progress | None) -> Row:
         OSError: a file went away.
 
     """
-    paths, out = [Path(p) for p in job.paths], Path(job.out)
+    paths, out = job.files, Path(job.out)
     memory = DayState(out)
     before = day_state.stamps(paths)
     old = memory.take(job.key)
@@ -55,7 +56,7 @@ def check(job: Job, say_progress: Progress | None) -> Row:
     if not memory.is_there():  # it was taken away meanwhile, and this made it anew
         _take_back(out, sizes)
     _refuse_absent(memory)
-    files = [] if job.private else job.paths
+    files = [] if job.private else [path_text(path) for path in paths]
     row = row_of(record, job.key, job.name, files, _ending(sizes, ".html"))
     sound = _sound(record.take.files)
     identity = memory.identity(before)

@@ -17,6 +17,7 @@ from dualmic.errors import DualmicError
 from dualmic.joining import joined_by
 from dualmic.readers.filereader import FileHead
 from dualmic.readonly import open_read_only
+from dualmic.report import is_companion
 
 _STARTS = (
     b"RF64",
@@ -83,7 +84,7 @@ def files_in(folder: Path) -> Iterator[SeenFile]:
         folders[:] = sorted(name for name in folders if not name.startswith("."))
         for name in sorted(names):
             path = Path(root, name)
-            if name.startswith("."):
+            if name.startswith(".") or is_companion(path):
                 continue
             try:
                 status = path.stat()

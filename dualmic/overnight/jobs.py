@@ -1,5 +1,8 @@
 """What is asked of a worker and what it answers."""
 
+import os
+from collections.abc import Iterable
+from pathlib import Path
 from typing import Literal
 
 import msgspec
@@ -29,6 +32,16 @@ class Job(msgspec.Struct, frozen=True):
     known: str | None = None
     before: int = 0
     private: bool = False
+
+    @property
+    def files(self) -> list[Path]:
+        """Its files."""
+        return [Path(os.fsdecode(path.encode("latin-1"))) for path in self.paths]
+
+
+def path_letters(paths: Iterable[Path]) -> list[str]:
+    """Return paths as ``Job.paths`` holds them: a letter for each byte, for not all are UTF-8."""
+    return [os.fsencode(path).decode("latin-1") for path in paths]
 
 
 class Answer(msgspec.Struct, frozen=True):

@@ -12,10 +12,11 @@ from pathlib import Path
 import dualmic
 from dualmic.overnight import finding
 from dualmic.overnight.finding import SeenFile, Unit
-from dualmic.overnight.jobs import Job
+from dualmic.overnight.jobs import Job, path_letters
 from dualmic.overnight.planning import LOST_TWICE, Run, lost_words
 from dualmic.overnight.running import gather, isolated
 from dualmic.overnight.state import KnownHead
+from dualmic.readers.filereader import path_text
 
 _BATCH = 64  # our choice: a batch takes well under a second
 _BATCH_LIMIT_S = 120.0  # our choice: a disk that has to wake up, and 64 slow files
@@ -44,7 +45,7 @@ class Look:
         """Read what is new, and put together what belongs together."""
         fresh = [file.path for file in seen if self._is_fresh(file)]
         read = self._read(pool, fresh, tick)
-        names = [str(file.path) for file in seen]
+        names = [path_text(file.path) for file in seen]
         self.known = {name: read.get(name) or self.known[name] for name in names}
         self._tried.update(read)
         if read:
@@ -59,10 +60,10 @@ class Look:
         }
 
     def _is_fresh(self, file: SeenFile) -> bool:
-        old = self.known.get(str(file.path))
+        old = self.known.get(path_text(file.path))
         if old is None or (old.size_bytes, old.changed_ns) != (file.size_bytes, file.changed_ns):
             return True
-        return 0 < old.lost < LOST_TWICE and str(file.path) not in self._tried
+        return 0 < old.lost < LOST_TWICE and path_text(file.path) not in self._tried
 
     def _read(
         self, pool: Executor, paths: Sequence[Path], tick: Callable[[], None]
@@ -75,17 +76,17 @@ class Look:
             if answer.heads is None:
                 alone += batch
             else:
-                read |= zip(map(str, batch), answer.heads, strict=True)
+                read |= zip(map(path_text, batch), answer.heads, strict=True)
         single = {pool.submit(isolated, self._job([p], _ALONE_LIMIT_S)): p for p in alone}
         for path, answer in gather(single, tick):
             if answer.heads is not None:
-                read[str(path)] = answer.heads[0]
+                read[path_text(path)] = answer.heads[0]
             else:
-                read[str(path)] = self._lost(path, answer.error or "", answer.passing)
+                read[path_text(path)] = self._lost(path, answer.error or "", answer.passing)
         return read
 
     def _lost(self, path: Path, error: str, passing: bool) -> KnownHead:
-        old = self.known.get(str(path))
+        old = self.known.get(path_text(path))
         try:
             status = path.stat()
         except OSError as gone:
@@ -101,7 +102,7 @@ class Look:
             task="heads",
             key="",
             name="",
-            paths=[str(path) for path in paths],
+            paths=path_letters(paths),
             options=self.run.options,
             out=str(self.run.out),
             folder="",

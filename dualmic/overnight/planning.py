@@ -8,8 +8,9 @@ import msgspec
 
 from dualmic.overnight import state
 from dualmic.overnight.finding import SeenFile, Unit
-from dualmic.overnight.jobs import Answer, Job
+from dualmic.overnight.jobs import Answer, Job, path_letters
 from dualmic.overnight.state import DayState, Identity, Row, TakeState
+from dualmic.readers.filereader import path_text, plain_text
 from dualmic.report.report_set import file_name
 from dualmic.spec import Spec
 from dualmic.take import CheckOptions
@@ -39,9 +40,10 @@ class Run:
 
     def name(self, paths: Sequence[Path]) -> str:
         """Return a take's name for the screen."""
-        name = paths[0].relative_to(self.folder).as_posix()
+        name = plain_text(path_text(paths[0].relative_to(self.folder)))
+        second = plain_text(path_text(Path(paths[1].name))) if len(paths) > 1 else ""
         more = len(paths) - 1
-        return name if not more else f"{name} + {paths[1].name}" + f" + {more - 1}" * (more > 1)
+        return name if not more else f"{name} + {second}" + f" + {more - 1}" * (more > 1)
 
     def written_name(self, paths: Sequence[Path]) -> str:
         """Return a take's name for page and report."""
@@ -66,7 +68,7 @@ class Run:
 
     def row(self, paths: Sequence[Path], **facts: object) -> Row:
         """Return a row of a take that has no report."""
-        files = [] if self.private else [str(path) for path in paths]
+        files = [] if self.private else [path_text(path) for path in paths]
         made = {"key": self.key(paths), "name": self.written_name(paths), "files": files}
         return msgspec.convert(made | facts, Row)
 
@@ -127,7 +129,7 @@ def job_for(run: Run, unit: Unit) -> Job:
         task="check",
         key=key,
         name=name,
-        paths=[str(path) for path in unit.paths],
+        paths=path_letters(unit.paths),
         options=options,
         out=str(run.out),
         folder=f"takes/{folder}",

@@ -133,8 +133,8 @@ def _answer(future: "Future[Answer]") -> Answer:
         return future.result()
     except CancelledError:
         return Answer(error="It was stopped.", passing=True)
-    except Exception as error:  # a cluster's own errors, such as a worker lost too often
-        text = f"The cluster could not run it: {type(error).__name__}: {error}"
+    except Exception as error:  # of this program, or a cluster's such as a worker lost too often
+        text = f"It could not be run: {type(error).__name__}: {error}"
         return Answer(error=text, passing=True)
 
 

@@ -18,7 +18,7 @@ import msgspec
 
 import dualmic
 from dualmic.errors import ReportError
-from dualmic.readers.filereader import FileHead
+from dualmic.readers.filereader import FileHead, path_text
 from dualmic.report.atomic import write_files
 from dualmic.spec import Spec
 from dualmic.take import CheckOptions
@@ -100,13 +100,13 @@ Identity = list[tuple[str, int, int]]
 
 
 def to_plain(value: Any) -> Any:
-    """Encode paths for msgspec."""
-    return str(value)
+    """Encode paths for msgspec: a letter for each byte, for not all are UTF-8."""
+    return os.fsencode(value).decode("latin-1")
 
 
 def from_plain(kind: type, value: Any) -> Any:
     """Decode paths for msgspec."""
-    return kind(value)
+    return kind(os.fsdecode(value.encode("latin-1")))
 
 
 class DayState:
@@ -173,7 +173,7 @@ class DayState:
     def identity(self, files: Sequence[tuple[Path, int, int]]) -> Identity:
         """Return the identity of files from their paths, bytes and times."""
         if not self.salt:
-            return [(str(path), size, changed) for path, size, changed in files]
+            return [(path_text(path), size, changed) for path, size, changed in files]
         return [(self.digest(f"{path} {changed}"), size, 0) for path, size, changed in files]
 
     def is_there(self) -> bool:

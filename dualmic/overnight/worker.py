@@ -25,9 +25,9 @@ def do(job: Job, say_progress: Progress | None = None) -> Answer:
     try:
         if job.task == "heads":
             rate = job.options.settings.timecode_rate
-            return Answer(heads=[_head(Path(path), rate) for path in job.paths])
+            return Answer(heads=[_head(path, rate) for path in job.files])
         if job.task == "checksum":
-            return Answer(checksum=checksum([Path(p) for p in job.paths], job.options.joined))
+            return Answer(checksum=checksum(job.files, job.options.joined))
         return Answer(row=check(job, say_progress))
     except ReportError as error:
         return Answer(error=str(error), cannot_write=True)

@@ -111,6 +111,11 @@ def shortfall(promised: int | None, frames: int, tolerance: int = 0) -> tuple[bo
     return (missing > tolerance, missing if missing > tolerance else 0)
 
 
+def path_text(path: Path) -> str:
+    """Return a path as text that any file can hold: bytes that are no UTF-8 are written out."""
+    return str(path).encode("utf-8", "surrogateescape").decode("utf-8", "backslashreplace")
+
+
 def plain_text(text: str) -> str:
     """Return a file's own words as one line of at most 500 characters that is safe to show.
 

@@ -11,7 +11,13 @@ from threading import Thread
 
 from dualmic.record import TakeRecord
 
-__all__ = ["load_ahead", "write_report_set"]
+__all__ = ["is_companion", "load_ahead", "write_report_set"]
+
+
+def is_companion(path: Path) -> bool:
+    """Whether a file is the silent WAV of a report, which carries marks and is no recording."""
+    is_named_so = path.name.lower().endswith(".marks.wav")
+    return is_named_so and path.with_suffix(".csv").is_file()
 
 
 def load_ahead() -> None:

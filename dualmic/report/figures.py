@@ -4,7 +4,7 @@ from collections.abc import Sequence
 
 from dualmic.record import MIC_ROLES, Check, Leak, MicRole, TakeRecord
 from dualmic.report.cells import clean, cut, width_of
-from dualmic.report.words import MINUS
+from dualmic.report.words import MINUS, fixed
 
 VALUE_CELLS = 12
 LIMIT_CELLS = 28
@@ -35,9 +35,12 @@ def figures_table(record: TakeRecord, width: int) -> list[str]:
     A value past a limit has ``care`` or ``fails`` beside it. A narrow terminal leaves the limits
     out.
     """
-    roles = [role for role in MIC_ROLES if role in record.mics]
-    head: _Row = ("", list(roles), "limit: care/fails")
-    rows = [head, *_judged(record, roles), *_measured(record, roles)]
+    roles: list[MicRole | None] = [role for role in MIC_ROLES if role in record.mics]
+    measured = _measured(record, [role for role in roles if role])
+    if record.mode == "mix":
+        roles, measured = [None], _of_programme(record)
+    head: _Row = ("", [role or "the mix" for role in roles], "limit: care/fails")
+    rows = [head, *_judged(record, roles), *measured]
     limits = width >= 2 + LABEL_AT_LEAST + VALUE_CELLS * len(roles) + LIMIT_CELLS
     label_cells = width - 2 - VALUE_CELLS * len(roles) - (LIMIT_CELLS if limits else 0)
     lines = []
@@ -51,7 +54,7 @@ def figures_table(record: TakeRecord, width: int) -> list[str]:
     return lines
 
 
-def _judged(record: TakeRecord, roles: Sequence[MicRole]) -> list[_Row]:
+def _judged(record: TakeRecord, roles: Sequence[MicRole | None]) -> list[_Row]:
     """One row a check; deliveries share it where they judged the same values. Worst first."""
     by_id: dict[str, dict[str, list[Check]]] = {}
     for name, delivery in record.deliveries.items():
@@ -81,8 +84,8 @@ def _each(limits: dict[str, str]) -> str:
     return ", ".join(f"{name} {limit}" for name, limit in limits.items())
 
 
-def _value(checks: Sequence[Check], role: MicRole) -> str:
-    """Return the value of ``role`` with the worst mark, or nothing where it was not judged."""
+def _value(checks: Sequence[Check], role: MicRole | None) -> str:
+    """Return the value of ``role`` (None: of a mix) with the worst mark; nothing if not judged."""
     own = [check for check in checks if check.mic in (role, None)]
     if not own:
         return ""
@@ -110,8 +113,18 @@ def _number(value: float | None) -> str:
     """Return a number to a tenth, thousands to one."""
     if value is None:
         return "none"
-    text = f"{value:.1f}" if abs(value) < 1000 else f"{value:.0f}"
+    text = fixed(value, 1 if abs(value) < 1000 else 0)
     return text.removeprefix("-") if float(text) == 0 else text.replace("-", MINUS)
+
+
+def _of_programme(record: TakeRecord) -> list[_Row]:
+    """Rows of what was measured of a mix."""
+    programme = record.programme
+    return [
+        ("Integrated, LUFS", [_number(programme.integrated_lufs)], ""),
+        ("Loudest 3 s, LUFS", [_number(programme.max_short_term_lufs)], ""),
+        ("Range, LU", [_number(programme.range_lu)], ""),
+    ]
 
 
 def _measured(record: TakeRecord, roles: Sequence[MicRole]) -> list[_Row]:

@@ -150,7 +150,7 @@ def _problem(record: TakeRecord, problem: Problem) -> ProblemRow:
 
 def _summary(record: TakeRecord) -> str:
     if not record.problems:
-        return "No problem was found."
+        return "No damage was found." if record.mode == "mix" else "No problem was found."
     counts = {
         severity: sum(p.severity == severity for p in record.problems)
         for severity in SEVERITY_WORDS
@@ -184,11 +184,12 @@ def _delivery(name: str, delivery: Delivery, mode: str) -> DeliveryRows:
 
 def _check(check: Check) -> CheckRow:
     judged = not (check.result == "pass" and check.warn_limit is None and check.fail_limit is None)
+    found = check.result != "not measured"  # and it is none: no hum, or no bits in lossy sound
     return CheckRow(
         id=check.id,
         title=check.title,
         mic=check.mic or "both",
-        value=quantity(check.value, check.unit),
+        value="none" if check.value is None and found else quantity(check.value, check.unit),
         limit=limit(check),
         short_limit=short_limit(check),
         result=RESULT_WORDS[check.result] if judged else "stated",

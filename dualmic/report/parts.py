@@ -16,6 +16,7 @@ from dualmic.report.plain import (
     without_units,
 )
 from dualmic.report.verdict import (
+    ALL_DAMAGED,
     ANSWER_CHECKS,
     ASK_AGAIN_ONLY_IF,
     ONE_MICROPHONE,
@@ -31,7 +32,8 @@ from dualmic.report.words import clock, whose
 from dualmic.timecode import at as timecode_at
 
 ITEM_LINES = 3
-"""No single item takes more; the report holds its whole text."""
+"""No single item takes more, or twice as many on a narrow screen; the report holds it all."""
+WIDE = 60
 PLACES_SHOWN, REASONS_SHOWN = 4, 3
 LONG_S = 10.0
 """A problem of this length or more is given with its end."""
@@ -72,8 +74,9 @@ class Part:
 def _item(text: str, width: int, indent: str = "  ", rest: str | None = None) -> list[str]:
     """Return one item's lines: ``text`` wrapped, cut off after a few lines."""
     lines = wrap(clean(text), width, indent, rest)
-    if len(lines) > ITEM_LINES:
-        lines = lines[:ITEM_LINES]
+    most = ITEM_LINES if width >= WIDE else 2 * ITEM_LINES
+    if len(lines) > most:
+        lines = lines[:most]
         while width_of(lines[-1]) > width - 4:
             lines[-1] = lines[-1][:-1]
         lines[-1] += " …"
@@ -98,25 +101,25 @@ def head(record: TakeRecord, width: int) -> list[tuple[str, str]]:
 
 
 def _verdict_detail(record: TakeRecord) -> str:
-    if record.kind_of_take == "nobody speaks":
-        return "Room tone, or pictures without sound: it was measured; there is nothing to judge."
-    if record.kind_of_take == "too short":
-        return "Less than 15 seconds of speech: it was measured; little can be judged."
     if record.mode == "mix":
         return "A finished mix, judged as it is."
+    if record.verdict is None:
+        return verdict_words(record).detail
     alone = "Only one person speaks. " if record.kind_of_take == "one person" else ""
     if record.verdict == "usable" and is_one_microphone(record):
         return ONE_MICROPHONE
     if record.verdict == "usable":
         return f"{alone}Every answer can be used."
     if record.verdict == "usable but for these answers":
-        return f"{alone}The rest can be used."
+        told = verdict_words(record).detail
+        return f"{alone}{ALL_DAMAGED if told.startswith(ALL_DAMAGED) else 'The rest can be used.'}"
     fails = [problem for problem in record.problems if problem.severity == "fail"]
     worst = max(fails, key=lambda p: (p.mic != "interviewer", p.end_s - p.start_s), default=None)
     if worst is None:
         return f"{alone}The answers cannot be used as they are."
-    title, place = _title(worst), _place(worst, record)
-    return f"{alone}{_capital(whose(worst.mic))}: {title}, {place}."
+    same = [p for p in fails if (p.kind, p.mic) == (worst.kind, worst.mic)]
+    places = _some([_place(problem, record) for problem in same])
+    return f"{alone}{_capital(whose(worst.mic))}: {_title(worst)}, {places}."
 
 
 def before_leaving(record: TakeRecord, width: int) -> Part:
@@ -149,7 +152,7 @@ def before_leaving(record: TakeRecord, width: int) -> Part:
     questions = [clock(ask.line.start_s) for ask in questions_at_risk(record)]
     if questions:
         damaged = f"Your own {'question' if len(questions) == 1 else 'questions'} at "
-        damaged += f"{_some(questions)}: damaged, and can be spoken again at any time."
+        damaged += f"{_some(questions)}: damaged; say them again at any time."
         long.append(_item(damaged, width))
         short.append([cut("  " + damaged, width)])
     return Part(heading, long, (6, 3, 1), "more", short if asks else [])
@@ -208,7 +211,7 @@ def deliveries(record: TakeRecord, width: int) -> Part:
         why = reasons(delivery)
         if record.mode == "take" and spoilt_by_answers_alone(delivery):
             why = reasons(delivery, ANSWER_CHECKS)
-            told += "" if why else "; the rest passes"
+            told += "; take care" if why else "; the rest passes"
         if delivery.result == "incomplete" and why:
             why[0] = why[0].removeprefix(NOT_MEASURED)
         if why:

@@ -26,6 +26,7 @@ _ALSO_KINDS = {
 """Kinds of problem, beside the check's own, that would make praise for it sound false."""
 
 NOT_MEASURED = "not measured: "
+MOSTLY = 0.5
 
 _FINE: dict[str, str] = {
     "mic_dead": "working",
@@ -131,7 +132,11 @@ def fine_words(record: TakeRecord) -> list[tuple[str, list[str]]]:
         spoilt = any((kind, owner) in found for kind in kinds for owner in (mic, None))
         return passes.get((check_id, mic), False) and not spoilt
 
-    of_mic = {m: [told for name, told in _FINE.items() if good(name, m)] for m in MIC_ROLES}
+    dead = _dead(record)
+    of_mic = {
+        mic: [told for name, told in _FINE.items() if mic not in dead and good(name, mic)]
+        for mic in MIC_ROLES
+    }
     both = [told for told in _FINE.values() if all(told in own for own in of_mic.values())]
     groups = [("Both microphones", both)]
     shared = record.roles.interviewer is None
@@ -143,6 +148,17 @@ def fine_words(record: TakeRecord) -> list[tuple[str, list[str]]]:
         of_file.insert(0, "complete")
     groups.append(("The file", of_file))
     return [(owner, told) for owner, told in groups if told]
+
+
+def _dead(record: TakeRecord) -> set[MicRole | None]:
+    """Return whose microphones hold hardly anything: that they do not crackle is no praise."""
+    dead = [problem for problem in record.problems if problem.kind == "mic_dead"]
+    enough_s = MOSTLY * record.take.duration_s
+    return {
+        mic
+        for mic in MIC_ROLES
+        if sum(problem.end_s - problem.start_s for problem in dead if problem.mic == mic) > enough_s
+    }
 
 
 def reasons(delivery: Delivery, but: Collection[str] = ()) -> list[str]:

@@ -13,6 +13,9 @@ Tone = Literal["good", "mixed", "bad", "none"]
 ASK_AGAIN_ONLY_IF = "If it is safe and they are willing"
 #: Of a take whose other microphone was never recorded: nobody can tell which of the two it is.
 ONE_MICROPHONE = "Both channels are one microphone: listen whether the answers are near enough."
+#: Of a recording in which every sample is zero, or none is a number.
+SILENT = "Both channels are silent. Should anybody be heard: check plugs, mutes and the input."
+ALL_DAMAGED = "Every answer is damaged somewhere."
 #: Checks that judge single answers: where only they fail, the rest of the take can go out.
 ANSWER_CHECKS = {"clipping", "dropout"}
 
@@ -56,11 +59,16 @@ def verdict_words(record: TakeRecord) -> VerdictWords:
     if record.verdict == "usable":
         care = sum(p.severity == "warn" for p in record.problems)
         more = f" {plural(care, 'thing')} to take care of, below." if care else ""
-        return VerdictWords("Usable", f"Every answer can be used.{copies}{more}", "good")
+        detail = f"Every answer can be used.{copies}{more}"
+        failing = _failing_as_it_is(record)
+        if failing:
+            return VerdictWords(f"Usable, but not as it is for {failing}", detail, "mixed")
+        return VerdictWords("Usable", detail, "good")
     if record.verdict == "usable but for these answers":
+        if lost == sum(turn.speaker == "subject" for turn in record.turns):
+            return VerdictWords("Usable only in parts", f"{ALL_DAMAGED}{copies}", "mixed")
         which = "one answer" if lost == 1 else plural(lost, "answer") if lost else "some answers"
-        rest = "The rest can be used."
-        return VerdictWords(f"Usable, but for {which}", f"{rest}{copies}", "mixed")
+        return VerdictWords(f"Usable, but for {which}", f"The rest can be used.{copies}", "mixed")
     return VerdictWords("Not usable", _why_not(record) + copies, "bad")
 
 
@@ -68,6 +76,21 @@ def is_one_microphone(record: TakeRecord) -> bool:
     """Whether both channels are one microphone for most of the take."""
     same_s = sum(p.end_s - p.start_s for p in record.problems if p.kind == "dual_mono")
     return same_s > record.take.duration_s / 2
+
+
+def is_silent(record: TakeRecord) -> bool:
+    """Whether no channel holds anything at all."""
+    return all(mic.sample_peak_dbfs is None for mic in record.mics.values())
+
+
+def _failing_as_it_is(record: TakeRecord) -> str:
+    """Name the deliveries that fail for more than single answers."""
+    failing = [
+        name
+        for name, delivery in record.deliveries.items()
+        if delivery.result == "fail" and not spoilt_by_answers_alone(delivery)
+    ]
+    return " and ".join(failing)
 
 
 def ask_again(record: TakeRecord) -> list[AskAgain]:
@@ -106,14 +129,17 @@ def _question_before(turns: list[Turn], line: LineAtRisk) -> Turn | None:
 
 
 def _unjudged_words(record: TakeRecord) -> VerdictWords:
+    broken = any(problem.kind == "bad_samples" for problem in record.problems)
+    if record.kind_of_take == "nobody speaks" and broken:
+        return VerdictWords("Nobody can be heard", "The sound in this file is broken.", "bad")
+    if record.kind_of_take == "nobody speaks" and is_silent(record):
+        return VerdictWords("Nothing was recorded", SILENT, "mixed")
     if record.kind_of_take == "nobody speaks":
-        return VerdictWords(
-            "Nobody speaks in this recording", "Measured, not judged: nothing is wrong.", "none"
-        )
+        detail = "Room tone, or pictures without sound: measured; there is nothing to judge."
+        return VerdictWords("Nobody speaks in this recording", detail, "none")
     if record.kind_of_take == "too short":
-        return VerdictWords(
-            "Too short to judge", "There is under 15 seconds of speech; it was measured.", "none"
-        )
+        detail = "Less than 15 seconds of speech: measured; little can be judged."
+        return VerdictWords("Too short to judge", detail, "none")
     return VerdictWords("Measured, not judged", "No verdict was asked for.", "none")
 
 

@@ -1,5 +1,7 @@
 """Times, numbers and names as people read them."""
 
+from decimal import ROUND_HALF_UP, Decimal
+
 from dualmic.record import Check, MicRole, TakeRecord
 from dualmic.spec import FLOORS
 
@@ -50,10 +52,24 @@ def number(value: float | None, decimals: int = 1) -> str:
     """
     if value is None:
         return "not measured"
-    text = f"{value:.{decimals}f}"
+    text = fixed(value, decimals)
     if float(text) == 0:
         text = text.lstrip("-")
     return text.replace("-", MINUS)
+
+
+def fixed(value: float, decimals: int) -> str:
+    """Return a number with so many decimals, its halves away from zero.
+
+    Checks hold hundredths and measurements more: by way of hundredths both read the same.
+
+    >>> fixed(-7.852, 1), fixed(-7.85, 1), fixed(0.125, 3)
+    ('-7.9', '-7.9', '0.125')
+    """
+    if decimals < 2:
+        hundredths = Decimal(f"{value:.2f}")
+        return str(hundredths.quantize(Decimal(1).scaleb(-decimals), ROUND_HALF_UP))
+    return f"{value:.{decimals}f}"
 
 
 def quantity(value: float | None, unit: str | None, decimals: int = 1) -> str:
