@@ -11,6 +11,7 @@ import numpy as np
 from dualmic.dead_mics import dead_cells, with_dead_mics, without_gaps
 from dualmic.measure import Measured
 from dualmic.meters.clipping import clipped_frames
+from dualmic.meters.corners import crowded
 from dualmic.meters.crosstalk import (
     Arrival,
     LeakLevel,
@@ -167,7 +168,7 @@ def hear(measured: Measured, *, one_mic: bool = False, gains: Sequence[GainStep]
 
 
 def _clipped(measured: Measured, mic: int) -> np.ndarray:
-    """Return the clipped frames of each cell, by runs of equal samples and by shape."""
+    """Return the clipped frames of each cell, by runs of equal samples, by shape and corners."""
     frames = clipped_frames(
         measured.tops,
         mic,
@@ -177,7 +178,10 @@ def _clipped(measured: Measured, mic: int) -> np.ndarray:
         rate_hz=measured.rate_hz,
     )[: measured.cells]
     shaped = square_frames(measured.shapes, mic, frames)
-    return kept(np.maximum(frames, shaped))
+    np.maximum(shaped, frames, out=shaped)
+    corners = crowded(measured.shapes.corner_frames[mic])[: len(shaped)]
+    np.maximum(shaped[: len(corners)], corners, out=shaped[: len(corners)], casting="unsafe")
+    return kept(shaped)
 
 
 def _offsets(measured: Measured) -> tuple[float, float]:

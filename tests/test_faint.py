@@ -89,11 +89,9 @@ def test_what_takes_ten_milliseconds_to_fall_is_no_lost_sound(takes_s: float, lo
     assert bool(findings(scene.samples)) == lost
 
 
-@pytest.mark.parametrize(("takes_s", "lost"), [(0.004, True), (0.012, False)])
-def test_a_link_that_fades_within_four_milliseconds_is_lost_sound(
-    takes_s: float, lost: bool
-) -> None:
-    """For a second in the midst of a word, 18 dB under a loud background; a gate takes longer."""
+@pytest.mark.parametrize("takes_s", [0.004, 0.012])
+def test_a_link_that_fades_under_a_loud_background_is_lost_sound(takes_s: float) -> None:
+    """For a second in the midst of a word, 18 dB under it: no gate closes there, and in no pause."""
     scene = speech_scene.make(2, noise_dbfs=-48.0)
     at_s = sum(scene.answers()[0]) / 2
     faded = scene.samples.copy()
@@ -101,8 +99,8 @@ def test_a_link_that_fades_within_four_milliseconds_is_lost_sound(
     edges = np.array([at_s, at_s + takes_s, at_s + 1 + takes_s, at_s + 1 + 2 * takes_s]) * RATE_HZ
     gain = np.interp(np.arange(len(faded)), edges, [1.0, 0.0, 0.0, 1.0])[:, None]
     found = findings(gain * scene.samples + (1 - gain) * faded)
-    assert [f.severity for f in found] == ["fail"] * lost
-    assert all(abs(f.end_s - f.start_s - 1.0) < 0.02 for f in found)
+    assert [f.severity for f in found] == ["fail"]
+    assert found[0].end_s - found[0].start_s == pytest.approx(1.0, abs=0.03)
 
 
 @pytest.mark.parametrize("offset", [0.0, 0.1])

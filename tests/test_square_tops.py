@@ -177,8 +177,9 @@ def test_of_lossy_sound_only_wide_tops_are_cut(share: float, is_cut: bool) -> No
     level = np.full((1, 300), 50, np.uint8), np.zeros((1, 300), np.uint8)
     level[0][0, :10] = 30
     empty = np.zeros_like(bent_shapes)
+    whole = np.zeros((1, 300), np.uint16)
     shapes = TopShapes(
-        level, empty, bent_shapes, cells, empty[..., 0], empty[..., :2], 480, is_exact=False
+        level, empty, bent_shapes, cells, empty[..., 0], empty[..., :2], 480, False, whole
     )
     frames = square_frames(shapes, 0, np.zeros(300, np.uint16))
     assert bool(frames[10:].all()) == bool(frames.any()) == is_cut
@@ -194,7 +195,7 @@ def test_peaks_with_nothing_softer_to_hold_them_against_are_cut_where_they_are_w
     bent_shapes[0, 0, step, [round(20 * share - 1), round(20 * share)]] = 100
     cells, level = bent_shapes.sum(axis=3), np.zeros((1, 0), np.uint8)
     tops = TopShapes(
-        (level, level), bent_shapes, bent_shapes, cells, cells, bent_shapes, 480, is_exact=False
+        (level, level), bent_shapes, bent_shapes, cells, cells, bent_shapes, 480, False, level
     )
     assert wider_at(tops, 0, -10.0, PILED_DB) == is_cut
 
@@ -249,6 +250,6 @@ def test_peaks_that_pile_up_are_cut_only_where_they_are_wide(
         shapes[0, 0, step, top] = shapes[0, 0, step + 25, lower] = 200
     cells, level = bent_shapes.sum(axis=3), np.zeros((1, 0), np.uint8)
     tops = TopShapes(
-        (level, level), square_shapes, bent_shapes, cells, cells, bent_shapes, 480, is_exact=False
+        (level, level), square_shapes, bent_shapes, cells, cells, bent_shapes, 480, False, level
     )
     assert wider_at(tops, 0, -10.0, PILED_DB) == is_wider

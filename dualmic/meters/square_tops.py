@@ -14,6 +14,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from dualmic.meters.corners import cornered
 from dualmic.stack import Stack
 from dualmic.tiles import Floats, Span, cell_edges
 
@@ -50,7 +51,8 @@ class TopShapes:
     many there are, slow ones too; ``flat`` ``(channels, 2, levels)``: frames that the square ones
     hold; ``turns`` ``(channels, 2, levels, 2)``: of the wide ones, how often their upper fifteen
     per cent turn, and frames of those; ``cell_frames``: frames of a cell; ``is_exact``: samples are
-    as they were converted.
+    as they were converted; ``corner_frames`` ``(channels, cells)``: what tops with
+    corners hold, see ``corners.py``.
     """
 
     level: tuple[np.ndarray, np.ndarray]
@@ -61,6 +63,7 @@ class TopShapes:
     turns: np.ndarray
     cell_frames: int
     is_exact: bool
+    corner_frames: np.ndarray
 
 
 class SquareTopMeter:
@@ -82,11 +85,14 @@ class SquareTopMeter:
         self._flat = np.zeros((channels, 2, LEVELS + 1))
         self._turns = np.zeros((channels, 2, LEVELS + 1, 2), np.int64)
         self._level = [Stack(), Stack()]
+        self._rate_hz = rate_hz
+        self._corner_frames = Stack()
 
     def push(self, span: Span) -> None:
         """Take in the next span."""
         count = int(np.searchsorted(self._starts + self._width, span.frames, side="right"))
         levels = np.zeros((2, len(span.samples), count), np.uint8)
+        corner_frames = np.zeros((len(span.samples), count), np.uint16)
         inside = np.arange(self._width)
         for channel, row in enumerate(span.samples):
             # What is no louder than this is loud in neither half wave.
@@ -98,6 +104,8 @@ class SquareTopMeter:
                 waves = row[: count * self._width].reshape(count, self._width)[loud]
             else:
                 waves = row[self._starts[loud][:, None] + inside]
+            usual = float(self._loudest[channel, :, 0].max())
+            corner_frames[channel, loud] = cornered(waves, usual, self._rate_hz)
             for half, peak in enumerate((waves.max(axis=1), -waves.min(axis=1))):
                 loudest = self._loudest[channel, half]
                 loudest[:] = np.sort(np.concatenate([loudest, peak]))[-LOUD_CELLS:]
@@ -106,6 +114,7 @@ class SquareTopMeter:
                 levels[half, channel, loud[high]] = self._add(channel, half, these, peak[high])
         for half in (0, 1):
             self._level[half].add(levels[half])
+        self._corner_frames.add(corner_frames)
 
     def _add(self, channel: int, half: int, waves: Floats, peak: Floats) -> np.ndarray:
         """Count the upper half waves of ``(cells, frames)``; return the step of each peak."""
@@ -141,6 +150,7 @@ class SquareTopMeter:
             self._turns.copy(),
             self._width,
             self._is_exact,
+            self._corner_frames.joined((channels, 0), np.uint16),
         )
 
 
