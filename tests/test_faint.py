@@ -91,7 +91,7 @@ def test_what_takes_ten_milliseconds_to_fall_is_no_lost_sound(takes_s: float, lo
 
 @pytest.mark.parametrize("takes_s", [0.004, 0.012])
 def test_a_link_that_fades_under_a_loud_background_is_lost_sound(takes_s: float) -> None:
-    """For a second in the midst of a word, 18 dB under it: no gate closes there, and in no pause."""
+    """For a second in the midst of a word, 18 dB under it: no gate closes there alone."""
     scene = speech_scene.make(2, noise_dbfs=-48.0)
     at_s = sum(scene.answers()[0]) / 2
     faded = scene.samples.copy()
