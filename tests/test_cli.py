@@ -3,11 +3,15 @@
 import json
 import os
 import re
+import shutil
 import subprocess
 import sys
+import tempfile
+from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
 
 import click
+import msgspec
 import numpy as np
 import pytest
 import soundfile as sf
@@ -15,6 +19,10 @@ from click.testing import CliRunner, Result
 from speech_scene import RATE_HZ, SUBJECT, make
 
 from dualmic.cli import main
+from dualmic.errors import ReportError
+from dualmic.hear import write_clip
+from dualmic.record import Problem
+from dualmic.take import check_take
 
 ROOT = Path(__file__).parent.parent
 
@@ -281,3 +289,96 @@ def test_silence_in_a_take_prints_no_warning_of_the_libraries(tmp_path: Path) ->
     )
     assert done.returncode in (0, 1)
     assert done.stderr == ""
+
+
+@pytest.mark.parametrize(
+    "words",
+    [
+        ["check"],
+        ["check", "a.wav", "--as", "foo"],
+        ["check", "a.wav", "--interviewer", "x"],
+        ["check", "a.wav", "--bogus"],
+        ["bogus"],
+        ["check", "a.wav", "--json", ""],
+        ["check", "a.wav", "--json", "."],
+        ["check", "a.wav", "--as", "mix", "--subject", "1"],
+        ["check", "a.json", "--from", "--for", "podcast"],
+        ["check", "a.json", "--from", "--subject", "2"],
+    ],
+)
+def test_what_was_typed_wrong_gets_one_line(words: list[str]) -> None:
+    result = run(*words)
+    assert result.exit_code == 2
+    assert result.stdout == ""
+    assert result.stderr.startswith("dualmic: ") and result.stderr.count("\n") == 1
+
+
+def program(
+    *words: str, cwd: Path, stdout: object = subprocess.PIPE
+) -> subprocess.CompletedProcess:
+    command = [sys.executable, "-m", "dualmic", *words]
+    there = {**os.environ, "PYTHONPATH": str(ROOT)}
+    return subprocess.run(
+        command, cwd=cwd, stdout=stdout, stderr=subprocess.PIPE, text=True, env=there
+    )
+
+
+def test_a_name_that_begins_with_a_dash_is_told_how_to_be_given(tmp_path: Path) -> None:
+    (tmp_path / "-lock.wav").touch()
+    ran = program("check", "-lock.wav", cwd=tmp_path)
+    assert (ran.returncode, ran.stderr.count("\n")) == (2, 1)
+    assert "./-lock.wav" in ran.stderr
+
+
+@pytest.mark.skipif(not Path("/dev/full").exists(), reason="a device that is always full")
+def test_output_that_cannot_be_written_is_one_line_and_no_failure_of_the_take(
+    tmp_path: Path,
+) -> None:
+    with Path("/dev/full").open("w") as full:
+        ran = program("specs", cwd=tmp_path, stdout=full)
+    assert (ran.returncode, ran.stderr.count("\n")) == (2, 1)
+    assert "Traceback" not in ran.stderr
+
+
+@pytest.mark.skipif(not hasattr(os, "mkfifo"), reason="a system without named pipes")
+def test_a_record_is_written_into_a_pipe_and_does_not_take_its_place(
+    tmp_path: Path, good_take: Path
+) -> None:
+    pipe = tmp_path / "record.json"
+    os.mkfifo(pipe)
+    with ThreadPoolExecutor(1) as beside:
+        read = beside.submit(pipe.read_bytes)
+        assert run("check", good_take, "--json", pipe).exit_code == 0
+        assert json.loads(read.result())["take"]["name"] == "good"
+    assert pipe.is_fifo()
+
+
+@pytest.mark.skipif(sys.platform != "linux", reason="names of any bytes are Linux's")
+def test_a_name_that_is_no_text_loses_no_page(tmp_path: Path, good_take: Path) -> None:
+    card = tmp_path / "card"
+    card.mkdir()
+    odd = Path(os.fsdecode(os.fsencode(card) + b"/lock-\xff.wav"))
+    shutil.copy(good_take, odd)
+    json.loads(run("check", odd, "--json", "-").stdout)
+    assert run("check", odd, "--report", tmp_path / "reports").exit_code == 0
+    for _ in range(2):  # and once more, from what was kept
+        assert run("day", card, "--out", tmp_path / "day").exit_code == 0
+    assert "lock-\\xff" in (tmp_path / "day" / "index.html").read_text()
+
+
+def test_a_clip_that_finds_no_room_is_one_line(
+    tmp_path: Path, good_take: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    def full(*_: object) -> None:
+        raise sf.LibsndfileError(2, "Error : no room: ")
+
+    record = check_take([good_take])
+    crack = Problem(
+        1, "click", "subject", 2, 5.0, 5.1, None, None, 1, "warn", 20.0, 12.0, "dB", "", ""
+    )
+    record = msgspec.structs.replace(record, problems=[crack])
+    monkeypatch.setattr(sf, "write", full)
+    monkeypatch.setattr(tempfile, "tempdir", str(tmp_path))
+    with pytest.raises(ReportError, match="cannot be written"):
+        write_clip(record, [good_take], 1)
+    assert list(tmp_path.iterdir()) == []

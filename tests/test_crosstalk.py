@@ -13,7 +13,7 @@ from speech_scene import INTERVIEWER, RATE_HZ, SUBJECT, Scene
 from dualmic.findings import Limits, all_findings
 from dualmic.findings.base import Finding
 from dualmic.findings.changes import changes
-from dualmic.findings.pairing import crosstalk, polarity
+from dualmic.findings.pairing import _over_usual, crosstalk, polarity
 from dualmic.hearing import Hearing, hear
 from dualmic.measure import measure
 from dualmic.meters.crosstalk import Arrival, followed, leak_sections
@@ -297,3 +297,14 @@ def test_a_voice_that_arrives_in_one_microphone_alone_tells_no_polarity() -> Non
     leaks = [SimpleNamespace(arrival=Arrival(2.0, "opposite")), SimpleNamespace(arrival=None)]
     hearing = SimpleNamespace(leaks=leaks, measured=SimpleNamespace(duration_s=60.0))
     assert polarity(cast(Hearing, hearing), Limits()) == []
+
+
+def test_what_a_turned_input_is_over_its_usual_loudness() -> None:
+    """By hand: -6.02 dB for the second half: the mean power is 5/8 of the first half's."""
+    hearing = cast(Hearing, SimpleNamespace(measured=SimpleNamespace(duration_s=100.0)))
+    jump = Finding("level_jump", 1, 50.0, 50.2, "note", -6.0206, 3.0, "dB")
+    assert _over_usual([jump], hearing, 10.0) == pytest.approx(2.041, abs=0.001)
+    assert _over_usual([jump], hearing, 60.0) == pytest.approx(-3.979, abs=0.001)
+    # 20 dB lower it lies under the gate of -10 LU, and the first half alone is the loudness.
+    assert _over_usual([replace(jump, value=-20.0)], hearing, 60.0) == pytest.approx(-20.0)
+    assert _over_usual([], hearing, 60.0) == 0.0

@@ -9,6 +9,7 @@ from recording_files import noise, packed_24
 
 from dualmic.errors import RecordingError
 from dualmic.newest import newest_recording, recordings_in
+from dualmic.overnight.finding import files_in
 
 SOUND = packed_24(noise(1_000))
 
@@ -79,3 +80,11 @@ def test_recordings_are_listed_in_order_without_hidden_ones(tmp_path: Path) -> N
         path.touch()
     listed = [str(path.relative_to(tmp_path)) for path in recordings_in(tmp_path)]
     assert listed == ["a.wav", "b/1.mxf", "b/2.MOV"]
+
+
+def test_a_reports_own_sound_is_no_recording(tmp_path: Path) -> None:
+    """A file of that name alone is somebody's recording; beside its table it is the report's."""
+    wav = clip(tmp_path / "C0001.marks.wav")
+    assert list(recordings_in(tmp_path)) == [seen.path for seen in files_in(tmp_path)] == [wav]
+    wav.with_suffix(".csv").touch()
+    assert list(recordings_in(tmp_path)) == list(files_in(tmp_path)) == []

@@ -6,7 +6,7 @@ import msgspec
 import pytest
 import sample_records
 
-from dualmic.record import Check, Copy, LineAtRisk
+from dualmic.record import Check, Copy, Delivery, LineAtRisk, TakeRecord, Turn
 from dualmic.report import report_set, tables, verdict, words
 
 
@@ -77,3 +77,62 @@ def test_a_mix_is_judged_by_its_deliveries() -> None:
     said = verdict.verdict_words(sample_records.build(problems=0, mode="mix"))
     assert said.headline == "The mix does not meet film"
     assert said.tone == "bad"
+
+
+def silent(record: TakeRecord) -> TakeRecord:
+    mics = {
+        role: msgspec.structs.replace(mic, sample_peak_dbfs=None)
+        for role, mic in record.mics.items()
+    }
+    return msgspec.structs.replace(record, mics=mics)
+
+
+def test_a_recording_without_any_sound_is_not_called_fine() -> None:
+    record = msgspec.structs.replace(
+        silent(sample_records.build(problems=0)), kind_of_take="nobody speaks", verdict=None
+    )
+    said = verdict.verdict_words(record)
+    assert said.headline == "Nothing was recorded"
+    assert "plugs" in said.detail
+    broken = msgspec.structs.replace(
+        record.problems[0] if record.problems else sample_records.build().problems[0],
+        kind="bad_samples",
+        severity="fail",
+    )
+    said = verdict.verdict_words(msgspec.structs.replace(record, problems=[broken]))
+    assert (said.headline, said.tone) == ("Nobody can be heard", "bad")
+
+
+@pytest.mark.parametrize("answers", [2, 3])
+def test_where_every_answer_is_damaged_there_is_no_rest(answers: int) -> None:
+    turns = [Turn(k, "subject", 10.0 * k, 10.0 * k + 5) for k in range(1, answers + 1)]
+    record = msgspec.structs.replace(
+        sample_records.build(),
+        turns=turns,
+        at_risk=[LineAtRisk(k, "subject", 10.0 * k, 10.0 * k + 5, ["wind"], None) for k in (1, 2)],
+        verdict="usable but for these answers",
+    )
+    said = verdict.verdict_words(record)
+    assert ("rest" in said.detail) == (answers > 2)
+    assert (said.headline == "Usable only in parts") == (answers == 2)
+
+
+def test_a_usable_take_that_fails_says_what_for() -> None:
+    bad = Delivery("fail", {}, [check(9.0, 22.0, 12.0, "fail", "speech_to_noise")])
+    deliveries = {"podcast": Delivery("warn", {}, []), "film": bad}
+    record = msgspec.structs.replace(
+        sample_records.build(problems=0), verdict="usable", deliveries=deliveries
+    )
+    said = verdict.verdict_words(record)
+    assert (said.headline, said.tone) == ("Usable, but not as it is for film", "mixed")
+    noise = msgspec.structs.replace(
+        sample_records.build().problems[0], kind="noise", severity="fail", mic="subject"
+    )
+    record = msgspec.structs.replace(record, deliveries={}, problems=[noise])
+    assert verdict.verdict_words(record).headline == "Usable, but too much background"
+    assert verdict.verdict_words(msgspec.structs.replace(record, problems=[])).headline == "Usable"
+
+
+@pytest.mark.parametrize("value", [-7.852, -7.848, -0.05, 12.345, 99.999, 0.004])
+def test_a_number_reads_the_same_after_it_was_rounded_to_hundredths(value: float) -> None:
+    assert words.number(value) == words.number(round(value, 2))

@@ -317,3 +317,28 @@ def test_two_channels_of_one_microphone_tell_nobody_apart(tmp_path: Path) -> Non
     assert record.kind_of_take == "interview"  # not "one person": two may be talking
     assert record.roles.doubt is None
     assert record.deliveries["film"].result == "warn"
+
+
+@pytest.mark.parametrize(("gain_db", "at_least"), [(-45.0, False), (-65.0, True)])
+def test_speech_too_quiet_for_its_loudness_to_count_is_too_quiet(
+    gain_db: float, at_least: bool, tmp_path: Path
+) -> None:
+    """Under the gate of BS.1770-5, -70 LUFS, no loudness is known, and no gain from it."""
+    quiet = make(3, noise_dbfs=-75.0)
+    quiet.samples *= 10 ** (gain_db / 20)
+    record = check_take([quiet.write(tmp_path / "take.wav")])
+    assert (record.mics["subject"].loudness.speech_lufs is None) == at_least
+    found = [p for p in record.problems if p.kind == "low_level"]
+    assert [p.mic for p in found] == ["interviewer", "subject"]
+    assert all(("at least" in p.heard) == at_least for p in found)
+
+
+@pytest.mark.parametrize("gain_db", [0.0, 12.0, 26.0])
+def test_a_float_recording_over_full_scale_is_not_rounded_off_there(
+    gain_db: float, tmp_path: Path
+) -> None:
+    hot = make(3)
+    hot.samples *= 10 ** (gain_db / 20) / np.abs(hot.samples).max()
+    path = tmp_path / "take.wav"
+    sf.write(path, hot.samples, RATE_HZ, "FLOAT")
+    assert [p for p in check_take([path]).problems if p.kind == "clipping"] == []

@@ -427,3 +427,30 @@ def test_wrapping_loses_nothing(text, width):
 
 def test_an_unknown_encoding_is_taken_for_ascii():
     assert plain_for("1 – 2 …", None) == plain_for("1 – 2 …", "no-such") == "1 - 2 ~"
+
+
+def test_the_numbers_of_a_mix_are_shown() -> None:
+    record = build_anew(mode="mix")
+    record = msgspec.structs.replace(record, mics={}, crosstalk=None)
+    text = screen(record, numbers=True)
+    assert "the mix" in text
+    assert "Integrated, LUFS" in text and "-26.4" in plain_for(text, "ascii")
+
+
+@pytest.mark.parametrize("width", [40, 50, 80])
+def test_advice_is_whole_on_a_narrow_screen(width: int) -> None:
+    long = (
+        "Turn the subject's input down 12 dB: it is too loud for it, and so is the interviewer's."
+    )
+    record = msgspec.structs.replace(build_anew(problems=0), set_up=[long])
+    words = screen(record, width=width).split()
+    assert " ".join(words).count("so is the interviewer's.") == 1
+
+
+def test_a_dead_microphone_is_not_praised() -> None:
+    record = build_anew()
+    dead = msgspec.structs.replace(
+        record.problems[0], kind="mic_dead", mic="subject", start_s=0.0, end_s=1800.0
+    )
+    told = dict(fine_words(msgspec.structs.replace(record, problems=[dead])))
+    assert "Both microphones" not in told and "The subject's microphone" not in told

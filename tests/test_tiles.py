@@ -41,3 +41,14 @@ def test_the_level_that_a_thousandth_exceeds_is_that_of_all_samples(rate_hz: int
     counts = meter.result().peak_counts[0]
     read = level_exceeded_dbfs(counts, np.ones(len(counts), bool), 0.001)
     assert read == pytest.approx(20 * np.log10(np.quantile(np.abs(speech), 0.999)), abs=0.25)
+
+
+@pytest.mark.parametrize(("value", "count"), [(1e5, 0), (1e30, 1), (-1e8, 1)])
+def test_what_is_louder_than_any_sound_is_no_number(value: float, count: int) -> None:
+    """120 dB over full scale: a float file that was damaged holds such values."""
+    samples = np.zeros((4800, 1), np.float32)
+    samples[100] = value
+    bad = BadSamples(np.zeros(1, np.int64))
+    (span,) = spans([samples], 48_000, bad)
+    assert bad.count.tolist() == [count]
+    assert float(np.abs(span.samples).max()) == (0.0 if count else abs(value))

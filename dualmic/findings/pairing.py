@@ -8,6 +8,7 @@ import numpy as np
 from dualmic.findings.base import ENDS_S, Finding, Limits, as_note, overlaps
 from dualmic.hearing import Hearing
 from dualmic.meters.crosstalk import pause_power
+from dualmic.meters.loudness import RELATIVE_GATE_LU
 from dualmic.meters.masks import runs_of
 from dualmic.meters.width import DUAL_MONO_DB
 from dualmic.stack import let_go
@@ -169,7 +170,7 @@ def _levelled(
             continue
         level_db = leak_db + change_db - up_db.get(section, 0.0)
         apart_db = _apart_by(jumps, hearing, speaker, start_s)
-        sure = level_db > limit + max(SURELY_OVER_DB, apart_db)
+        sure = level_db > limit + SURELY_OVER_DB + max(apart_db, 0.0)
         sure = sure and not overlaps(start_s, end_s, rooms, 0.0)
         levelled.append(Section(start_s, end_s, level_db, sure))
     return levelled
@@ -198,14 +199,27 @@ def _is_left(hearing: Hearing, jump: Finding) -> bool:
 def _apart_by(jumps: Sequence[Finding], hearing: Hearing, speaker: int, at_s: float) -> float:
     """Return by how much jumps put the other's input over the speaker's at a moment, in dB.
 
-    Against the mean of the take, over which both are levelled.
+    Against the loudness of the take, over which both are levelled.
     """
-    apart_db = 0.0
-    for jump in jumps:
-        by_db = (jump.value or 0.0) * (-1 if jump.mic == speaker else 1)
-        mean = 1 - jump.start_s / hearing.measured.duration_s
-        apart_db += by_db * ((jump.start_s <= at_s) - mean)
-    return apart_db
+    over_db = [_over_usual([j for j in jumps if j.mic == m], hearing, at_s) for m in (0, 1)]
+    return over_db[1 - speaker] - over_db[speaker]
+
+
+def _over_usual(jumps: Sequence[Finding], hearing: Hearing, at_s: float) -> float:
+    """Return how far a microphone's jumps put it over its own loudness at a moment, in dB.
+
+    Speech taken to go on evenly; what lies under the relative gate of BS.1770-5 does not count.
+    """
+    ordered = sorted(jumps, key=lambda jump: jump.start_s)
+    edges_s = np.array([0.0, *(jump.start_s for jump in ordered), hearing.measured.duration_s])
+    level_db = np.concatenate([[0.0], np.cumsum([jump.value or 0.0 for jump in ordered])])
+    lasts_s = np.diff(edges_s)
+    power = 10 ** (level_db / 10)
+    gate = np.average(power, weights=lasts_s) * 10 ** (RELATIVE_GATE_LU / 10)
+    loud = power > gate
+    usual_db = power_db(float(np.average(power[loud], weights=lasts_s[loud])))
+    here = int(np.searchsorted(edges_s[1:-1], at_s, side="right"))
+    return float(level_db[here] - usual_db)
 
 
 def _turned_up(

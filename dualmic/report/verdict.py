@@ -15,6 +15,8 @@ ASK_AGAIN_ONLY_IF = "If it is safe and they are willing"
 ONE_MICROPHONE = "Both channels are one microphone: listen whether the answers are near enough."
 #: Of a recording in which every sample is zero, or none is a number.
 SILENT = "Both channels are silent. Should anybody be heard: check plugs, mutes and the input."
+#: Problems of a whole take, which no answer is free of.
+THROUGHOUT = {"noise", "low_level"}
 ALL_DAMAGED = "Every answer is damaged somewhere."
 #: Checks that judge single answers: where only they fail, the rest of the take can go out.
 ANSWER_CHECKS = {"clipping", "dropout"}
@@ -60,9 +62,9 @@ def verdict_words(record: TakeRecord) -> VerdictWords:
         care = sum(p.severity == "warn" for p in record.problems)
         more = f" {plural(care, 'thing')} to take care of, below." if care else ""
         detail = f"Every answer can be used.{copies}{more}"
-        failing = _failing_as_it_is(record)
-        if failing:
-            return VerdictWords(f"Usable, but not as it is for {failing}", detail, "mixed")
+        but = _not_as_it_is(record)
+        if but:
+            return VerdictWords(f"Usable, but {but}", detail, "mixed")
         return VerdictWords("Usable", detail, "good")
     if record.verdict == "usable but for these answers":
         if lost == sum(turn.speaker == "subject" for turn in record.turns):
@@ -83,14 +85,17 @@ def is_silent(record: TakeRecord) -> bool:
     return all(mic.sample_peak_dbfs is None for mic in record.mics.values())
 
 
-def _failing_as_it_is(record: TakeRecord) -> str:
-    """Name the deliveries that fail for more than single answers."""
+def _not_as_it_is(record: TakeRecord) -> str:
+    """Name the deliveries that fail for more than single answers, or else what fails throughout."""
     failing = [
         name
         for name, delivery in record.deliveries.items()
         if delivery.result == "fail" and not spoilt_by_answers_alone(delivery)
     ]
-    return " and ".join(failing)
+    if failing:
+        return f"not as it is for {' and '.join(failing)}"
+    whole = [p for p in record.problems if p.severity == "fail" and p.kind in THROUGHOUT]
+    return kind_of(whole[0].kind).title if whole else ""
 
 
 def ask_again(record: TakeRecord) -> list[AskAgain]:
