@@ -58,6 +58,11 @@ RULES: dict[str, Rule] = {
             SQUARE_CELLS="or {} of 10 ms have square tops at one level",
             RIPPLED_TURNS="or wide ones there ripple {:g} times as often as lower ones",
         )
+        + _of(
+            "meters.corners",
+            CORNER_TIMES="or tops bend {:g} times as sharply at both ends as in between",
+            LEAST_CELLS="in {} of 10 ms and more within ten seconds",
+        )
         + _of("meters.rounded_tops", LEAST_CELLS="rounded: {:g} peaks or more near one level"),
         "clipping",
     ),
@@ -70,7 +75,8 @@ RULES: dict[str, Rule] = {
             "findings.hiss",
             HISS_UNDER_DB="and {:g} dB under all else the microphone holds, or",
             GOES_ON_DB="the voice torn off stays {:g} dB over noise in the other microphone",
-        ),
+        )
+        + _of("findings.holes", UNDER_DB="or between words it falls {:g} dB under its own pauses"),
         "dropout",
     ),
     "mic_dead": Rule(
