@@ -39,7 +39,7 @@ def test_words_cut_before_a_low_cut_are_found(
 
 
 @given(
-    loud=st.floats(0.01, 100.0),
+    loud=st.floats(0.06, 100.0),
     frequency_hz=st.floats(20.0, 8000.0),
     phase=st.floats(0.0, 6.28),
     noise=st.floats(0.0, 0.1),
@@ -76,3 +76,14 @@ def test_few_corners_far_apart_are_chance() -> None:
     near = [*range(3000, 3000 + 10 * LEAST_CELLS, 10), 3500]
     alone[3000 : 3000 + 10 * LEAST_CELLS : 10] = 7
     assert np.flatnonzero(crowded(alone)).tolist() == near
+
+
+@pytest.mark.parametrize(("level_dbfs", "bits"), [(-48.0, 12), (-25.0, 12), (-20.0, 14)])
+def test_the_steps_of_a_coarse_converter_are_no_corners(level_dbfs: float, bits: int) -> None:
+    """A minute of open speech, in as many bits as it was converted with."""
+    row = speech_scene.make(4).voices[: 63 * RATE_HZ, SUBJECT]
+    row = row * 10 ** (level_dbfs / 20) / np.abs(row).max()
+    coarse = np.round(row * 2 ** (bits - 1)) / 2 ** (bits - 1)
+    waves = coarse.astype(np.float32).reshape(-1, RATE_HZ // 100)
+    frames = cornered(waves, float(np.abs(coarse).max()), RATE_HZ)
+    assert not crowded(frames).any()

@@ -23,6 +23,9 @@ LEAST_SAMPLES = 5
 # tops that were cut 33 to 700 times, of those that a limiter bends hard 12 to 80 times.
 CORNER, CORNER_SAMPLES, CORNER_TIMES = 0.012, 3, 25.0
 USUAL_RATE_HZ = 48_000
+# In what is quieter the steps of a coarse converter are corners; at 14 bit five of them are one.
+QUIETEST_DBFS = -26.0
+QUIETEST = 10 ** (QUIETEST_DBFS / 20)
 
 
 def crowded(frames: Indices) -> Indices:
@@ -45,7 +48,7 @@ def cornered(waves: Floats, loud: float, rate_hz: int) -> Indices:
     """
     cells, width = waves.shape
     held = np.zeros(cells, np.int64)
-    if not cells or width < LEAST_SAMPLES or loud <= 0:
+    if not cells or width < LEAST_SAMPLES or loud < QUIETEST:
         return held
     # Rows are laid end to end; what lies between them is no top, and bends not at all.
     bend = np.zeros((cells, width + 2 * CORNER_SAMPLES), np.float32)
