@@ -5,7 +5,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 import speech_scene
-from scipy.signal import lfilter
+from scipy.signal import butter, lfilter, sosfilt
 from speech_scene import INTERVIEWER, RATE_HZ, SUBJECT, Scene
 
 from dualmic.findings import Limits, all_findings, turned
@@ -154,6 +154,21 @@ def test_a_held_vowel_repeats_itself_and_is_nobody_else() -> None:
     cells = slice(at // 480, (at + len(vowel)) // 480)
     assert hearing.activity.own[SUBJECT, cells].mean() > 0.9
     assert hearing.activity.own[INTERVIEWER, cells].mean() < 0.1
+
+
+@pytest.mark.parametrize("noise_dbfs", [-62.0, -56.0])
+def test_where_the_background_comes_from_is_nobodys_place(noise_dbfs: float) -> None:
+    """Both hear one rumble at once, and of the interviewer nothing leaks."""
+    scene = speech_scene.make(4, leak_db=None, noise_dbfs=-80.0)
+    late = round(0.006 * RATE_HZ)
+    scene.samples[late:, INTERVIEWER] += 0.2 * scene.voices[:-late, SUBJECT]
+    rumble = np.random.default_rng(8).standard_normal(len(scene.samples))
+    low_pass = butter(2, 500, fs=RATE_HZ, output="sos")
+    rumble = sosfilt(low_pass, rumble)
+    rumble *= 10 ** (noise_dbfs / 20) / np.sqrt(np.mean(rumble**2))
+    scene.samples += rumble[:, None]
+    places = heard(scene).activity.places
+    assert places is None or places.lags_ms[INTERVIEWER] is None
 
 
 def test_no_leak_leaves_the_places_open_and_the_turns_right() -> None:

@@ -35,6 +35,7 @@ TWIN_MS, TWIN_HEIGHT = 0.25, 0.7  # twins lie as far on either side, about as hi
 _TOGETHER = 36_000  # moments, an hour of them, of no influence on results
 CLEARLY = 1.7  # times as high as the other's
 ONLY_SHARE = 0.8  # of all moments with sound that the only place that shows has to fill
+OF_NOISE = 4.0  # times as often as where somebody is loud: of people's places 1.1 at the most
 BESIDE_SHARE = 0.5  # of a reflection's moments, in which the place it belongs to shows, too
 PART_SHARE, NEVER_SHARE = 0.15, 0.1  # of all moments; of one's, in which the other's place shows
 PREVAILS = 5  # moments: a syllable or two
@@ -220,6 +221,19 @@ def find_places(
         candidates(lag[votes], height[votes], apart_db[votes])
         for votes in (heard & loud[middle], heard)
     )
+    quiet = ~active[middle]
+
+    def gathered(found: Candidate) -> Mask:
+        """Return the moments at which a place stands out most."""
+        near: Mask = (height > LEAST_HEIGHT) & (np.abs(lag - found.lag_ms) < NEAR_MS)
+        return near
+
+    # What stands out far more often where nobody is heard is the place of the background.
+    clear = [
+        found
+        for found in clear
+        if _share(gathered(found), quiet) <= OF_NOISE * _share(gathered(found), loud[middle])
+    ]
     people = two_people(clear)
     if people is None and clear:
         place, level_db = clear[0].lag_ms, clear[0].level_db
@@ -230,7 +244,8 @@ def find_places(
         others = [
             found
             for found in faint
-            if shows[heard & (np.abs(lag - found.lag_ms) < NEAR_MS)].mean() < BESIDE_SHARE
+            if shows[gathered(found)].mean() < BESIDE_SHARE
+            and _share(gathered(found), quiet) <= _share(gathered(found), ~quiet)
         ]
         people = two_people([clear[0], *others])
         if people is None and not others and shows[active[middle]].mean() >= ONLY_SHARE:
@@ -244,6 +259,11 @@ def find_places(
         return None
     first, second = (places[0] if places else None for places in people)
     return Places((first, second), _moments(arrivals, people, same), len(loud), levels_tell)
+
+
+def _share(there: Mask, among: Mask) -> float:
+    """Return in which share of some moments a place stands out."""
+    return float(there[among].mean()) if among.any() else 0.0
 
 
 def _apart(
