@@ -144,7 +144,7 @@ def load_specs(names: Sequence[str]) -> list[Spec]:
         SettingsError: one is wrong, or two have the same name and could not be told apart.
 
     """
-    specs = [load_spec(name) for name in names]
+    specs = [load_spec(name) for name in dict.fromkeys(names)]
     seen: set[str] = set()
     for spec in specs:
         if spec.name in seen:

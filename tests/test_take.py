@@ -342,3 +342,9 @@ def test_a_float_recording_over_full_scale_is_not_rounded_off_there(
     path = tmp_path / "take.wav"
     sf.write(path, hot.samples, RATE_HZ, "FLOAT")
     assert [p for p in check_take([path]).problems if p.kind == "clipping"] == []
+
+
+def test_a_delivery_named_twice_is_judged_once(tmp_path: Path) -> None:
+    options = CheckOptions(specs=("podcast", "podcast"))
+    record = check_take([make(2).write(tmp_path / "take.wav")], options)
+    assert list(record.deliveries) == ["podcast"]

@@ -112,7 +112,7 @@
       y += AXIS;
     }
     for (const lane of data.lanes) {
-      drawText(`${lane.role[0].toUpperCase()}${lane.role.slice(1)}, channel ${lane.channel}`, LEFT, y + TITLE / 2, ink.ink, "600 15px");
+      drawText(titleOf(lane), LEFT, y + TITLE / 2, ink.ink, "600 15px");
       y += TITLE;
       drawLane(lane, y, ink);
       y += laneHeight();
@@ -218,8 +218,13 @@
       pen.fillStyle = ask ? ink.urgent : ink.ink;
       pen.fillRect(x, top - 5, to - x, ask ? 4 : 2);
       const words = ask ? "ask again" : urgent ? "say it again later" : "a copy exists";
-      if (to - x > words.length * 7) drawText(words, (x + to) / 2, top - 13, pen.fillStyle, "600 13px", "center");
+      const free = Math.max(x, LEFT + titleOf(lane).length * 9);  // beside the lane's own title
+      if (to - free > words.length * 7) drawText(words, (free + to) / 2, top - 13, pen.fillStyle, "600 13px", "center");
     }
+  }
+
+  function titleOf(lane) {
+    return `${lane.role[0].toUpperCase()}${lane.role.slice(1)}, channel ${lane.channel}`;
   }
 
   function drawRows(rows, y, ink) {
