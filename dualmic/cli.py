@@ -144,8 +144,9 @@ def check(take: tuple[Path, ...], **asked: Any) -> int:
       dualmic check mix.wav --as mix
     """
     from dualmic import commands
+    from dualmic.asked import CheckAsked
 
-    return commands.check(commands.CheckAsked(list(take), **asked))
+    return commands.check(CheckAsked(list(take), **asked))
 
 
 @main.command(context_settings=CONTEXT)
@@ -200,9 +201,10 @@ def hear(take: tuple[str, ...], **asked: Any) -> int:
       dualmic hear LAV-A.wav LAV-B.wav 2
     """
     from dualmic import commands
+    from dualmic.asked import CheckAsked
 
     paths, number = commands.with_number(take)
-    return commands.hear(commands.CheckAsked(paths, **asked), number)
+    return commands.hear(CheckAsked(paths, **asked), number)
 
 
 @main.command(context_settings=CONTEXT)

@@ -3,41 +3,19 @@
 import gc
 import sys
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from pathlib import Path
-from typing import TYPE_CHECKING, Literal
+from typing import TYPE_CHECKING
 
 import click
 
+from dualmic.asked import CheckAsked, newest, refuse_odd, say, with_parts
 from dualmic.errors import UsageError
 from dualmic.record import TakeRecord, encode
 from dualmic.report.cells import plain_for
 
 if TYPE_CHECKING:
     from dualmic.settings import Settings
-
-Mode = Literal["take", "mix"]
-
-
-@dataclass(frozen=True)
-class CheckAsked:
-    """What ``dualmic check`` was asked for, or ``dualmic hear``."""
-
-    paths: list[Path]
-    report: Path | None = None
-    json_path: str | None = None
-    specs: tuple[str, ...] = ()
-    mode: Mode | None = None
-    interviewer: int | None = None
-    subject: int | None = None
-    newest: bool = False
-    joined: bool = False
-    one_mic: bool = False
-    numbers: bool = False
-    explain: bool = False
-    private: bool = False
-    settings: Path | None = None
-    saved: bool = False
 
 
 def _settings(path: Path | None) -> "Settings":
@@ -60,7 +38,7 @@ def check(asked: CheckAsked) -> int:
     from dualmic.readonly import refuse_inside
 
     settings = _settings(asked.settings)
-    _refuse_odd(asked)
+    refuse_odd(asked)
     for source in asked.paths:  # what was given, before a file in it is chosen
         if asked.report is not None:
             refuse_inside(asked.report, source)
@@ -71,9 +49,9 @@ def check(asked: CheckAsked) -> int:
 
         load_ahead()
     if asked.newest:
-        asked = _newest(asked)
+        asked = newest(asked)
     if len(asked.paths) == 1 and not asked.saved:
-        asked = _with_parts(asked)
+        asked = with_parts(asked)
     record = _read_back(asked) if asked.saved else _measured(asked, settings)
     if asked.json_path == "-":
         sys.stdout.buffer.write(encode(_shown(record, asked)))
@@ -99,50 +77,8 @@ def check(asked: CheckAsked) -> int:
             labels=settings.marks.labels(),
         )
         pages = [str(p) for p in written if p.suffix in (".html", ".pdf")]
-        _say("Report: " + ", ".join(pages))
+        say("Report: " + ", ".join(pages))
     return exit_status(record)
-
-
-def _refuse_odd(asked: CheckAsked) -> None:
-    """Refuse what cannot be done before any time is spent on measuring."""
-    if asked.mode == "mix" and (asked.interviewer or asked.subject or asked.one_mic):
-        raise UsageError(
-            "--as mix judges a finished mix: --interviewer, --subject and --one-mic are for takes."
-        )
-    if asked.json_path == "" or (asked.json_path and Path(asked.json_path).is_dir()):
-        raise UsageError("--json wants the name of a file, or - for standard output.")
-
-
-def _newest(asked: CheckAsked) -> CheckAsked:
-    """Put the newest recording of the folder in the folder's place, and say which it is."""
-    from dualmic.newest import newest_recording
-
-    if len(asked.paths) != 1:
-        raise UsageError("--newest looks into one folder: give the card or the folder, alone.")
-    found = newest_recording(asked.paths[0])
-    _say(f"{found.path.name}: {found.because}")
-    return replace(asked, paths=[found.path])
-
-
-def _with_parts(asked: CheckAsked) -> CheckAsked:
-    """Put all parts of a split take in the place of one of them, or say that there are more."""
-    from dualmic.joining import part_hint, whole_take
-
-    (path,) = asked.paths
-    if not asked.joined:
-        if path.is_dir():
-            raise UsageError(
-                f"{path} is a folder: give one of its recordings, or --joined if they are parts of "
-                "one take. dualmic check --newest checks its newest, dualmic day all of them."
-            )
-        hint = None if asked.mode == "mix" else part_hint(path)
-        if hint is not None:
-            _say(hint)
-        return asked
-    parts = whole_take(path).paths
-    names = ", ".join(part.name for part in parts)
-    _say(f"One take of {len(parts)} parts: {names}" if len(parts) > 1 else f"One file: {names}")
-    return replace(asked, paths=list(parts))
 
 
 def _read_back(asked: CheckAsked) -> TakeRecord:
@@ -266,14 +202,14 @@ def hear(asked: CheckAsked, number: int | None, *, folder: Path | None = None) -
     from dualmic.hear import list_problems, write_clip
 
     if len(asked.paths) == 1:
-        asked = _with_parts(asked)
+        asked = with_parts(asked)
     # As check does, so that problems have the same numbers.
     record = _measured(asked, _settings(asked.settings))
     if number is None:
         _print(list_problems(record))
         return 0
     path = write_clip(record, asked.paths, number, folder)
-    _say("It can be very loud: turn the volume down before you listen.")
+    say("It can be very loud: turn the volume down before you listen.")
     _print(str(path))
     if folder is None:
         click.launch(str(path))
@@ -316,7 +252,7 @@ def demo(folder: Path) -> int:
     from dualmic.demo import run_demo
     from dualmic.report.terminal import wants_colour
 
-    done = run_demo(folder, colour=wants_colour(sys.stdout), say=_say)
+    done = run_demo(folder, colour=wants_colour(sys.stdout), say=say)
     _print(done.text)
     return 0
 
@@ -324,8 +260,3 @@ def demo(folder: Path) -> int:
 def _print(text: str) -> None:
     """Print to standard output in signs that it can show."""
     sys.stdout.write(plain_for(text.rstrip("\n") + "\n", sys.stdout.encoding))
-
-
-def _say(text: str) -> None:
-    """Print to standard error, which is not part of the result."""
-    click.echo(plain_for(text, sys.stderr.encoding), err=True)

@@ -18,6 +18,7 @@ import soundfile as sf
 from click.testing import CliRunner, Result
 from speech_scene import RATE_HZ, SUBJECT, make
 
+from dualmic.asked import CheckAsked
 from dualmic.cli import main
 from dualmic.errors import ReportError
 from dualmic.hear import write_clip
@@ -198,7 +199,7 @@ def test_a_problem_can_be_heard(tmp_path: Path) -> None:
     listed = run("hear", take)
     assert listed.exit_code == 0
     assert "is gone for a moment" in listed.stdout
-    assert commands.hear(commands.CheckAsked([take]), 1, folder=tmp_path) == 0
+    assert commands.hear(CheckAsked([take]), 1, folder=tmp_path) == 0
     clip, rate = sf.read(tmp_path / "take-problem-1.wav")
     # A second before and after, both microphones, as recorded but for the fade at its start.
     assert rate == RATE_HZ
@@ -228,7 +229,7 @@ def test_a_problem_on_two_recorders_is_heard_with_the_number_that_check_gives(
     paths, number = commands.with_number([*map(str, files), str(gone["id"])])
     assert (paths, number) == (files, gone["id"])
     assert commands.with_number([str(path) for path in files]) == (files, None)
-    asked = commands.CheckAsked(paths, subject=1, interviewer=2)
+    asked = CheckAsked(paths, subject=1, interviewer=2)
     assert commands.hear(asked, number, folder=tmp_path) == 0
     (clip,) = tmp_path.glob(f"*-problem-{number}.wav")
     samples, _ = sf.read(clip)

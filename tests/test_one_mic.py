@@ -10,6 +10,7 @@ from speech_scene import RATE_HZ, make
 
 import dualmic.take as take_module
 from dualmic import commands
+from dualmic.asked import CheckAsked
 from dualmic.cli import main
 from dualmic.errors import UsageError
 from dualmic.record import TakeRecord, read
@@ -125,7 +126,7 @@ def test_the_command_reports_it_in_every_form(
 def test_a_problem_of_it_is_heard_on_both_sides(tmp_path: Path) -> None:
     path = tmp_path / "mono.wav"
     sf.write(path, shared(make(rounds=3).answers()[1]), RATE_HZ, "PCM_24")
-    asked = commands.CheckAsked([path], one_mic=True)
+    asked = CheckAsked([path], one_mic=True)
     assert commands.hear(asked, 1, folder=tmp_path) == 0
     clip, _ = sf.read(tmp_path / "mono-problem-1.wav")
     assert np.abs(clip[:, 0]).max() > 0.1
@@ -147,7 +148,7 @@ def test_problems_have_the_numbers_that_check_gives_them(
     monkeypatch.chdir(tmp_path)
     (tmp_path / "dualmic.toml").write_text("mains_hz = 60\n")
     make(rounds=1).write(tmp_path / "take.wav")
-    assert commands.hear(commands.CheckAsked([tmp_path / "take.wav"]), None) == 0
+    assert commands.hear(CheckAsked([tmp_path / "take.wav"]), None) == 0
     assert [settings.mains_hz for settings in seen] == [60]
 
 

@@ -11,35 +11,18 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from dualmic.meters.arrivals import PER_S, STEPS_PER_MS
+from dualmic.meters.arrivals import PER_S
 from dualmic.meters.masks import bridged, longer, moving_mean, widened
-from dualmic.meters.positions import (
-    FARTHEST_MS,
-    MOVED_MS,
-    NEAR_MS,
-    Candidate,
-    candidates,
-    two_people,
-)
-from dualmic.stack import let_go, pieces, room
+from dualmic.stack import let_go
 from dualmic.tiles import CELLS_PER_S, Floats, Indices, Mask
 
 CELLS_EACH = CELLS_PER_S // PER_S
 # Our choices. Of sounds that have nothing in common the highest of all peaks is about as high as
 # this; near any one place there hardly ever is one.
 LEAST_HEIGHT = 0.14
-SAME_SIGNAL = 0.97  # as high, and with no delay at all: both channels hold one signal
-LEAN_MS = 1.0  # and who leans far over, a third of a metre
 UNSHARED = 0.95  # a voice whose peak is as high as usual has no other beside it
-TWIN_MS, TWIN_HEIGHT = 0.25, 0.7  # twins lie as far on either side, about as high
-_TOGETHER = 36_000  # moments, an hour of them, of no influence on results
 CLEARLY = 1.7  # times as high as the other's
-ONLY_SHARE = 0.8  # of all moments with sound that the only place that shows has to fill
-OF_NOISE = 4.0  # times as often as where somebody is loud: of people's places 1.1 at the most
-BESIDE_SHARE = 0.5  # of a reflection's moments, in which the place it belongs to shows, too
-PART_SHARE, NEVER_SHARE = 0.15, 0.1  # of all moments; of one's, in which the other's place shows
 PREVAILS = 5  # moments: a syllable or two
-MOSTLY, LEAST_TURNS = 0.5, 3  # of those; how often the voice goes from one place to the other
 OTHERS_DB = 4.0  # beyond the level differences of one place lies somebody else's voice
 # Undisturbed: a peak nearly as high as it usually is, and the other's not within 0.4 s.
 AS_USUAL, BESIDE_CELLS = 0.8, 40
@@ -197,134 +180,3 @@ class Places:
         if not short:
             return wide
         return np.concatenate([wide, rows[..., -1:].repeat(short, axis=-1)], axis=-1)
-
-
-def find_places(
-    arrivals: Floats, difference_db: Floats, active: Mask, loud: Mask, noise_apart_db: float
-) -> Places | None:
-    """Find the two people's places, or the only one that is ever heard; None if unclear.
-
-    Args:
-        arrivals: :meth:`dualmic.meters.arrivals.ArrivalMeter.result`.
-        difference_db: level difference first over second microphone, by cell.
-        active: the cells that stand over the noise in either microphone.
-        loud: those among them that are worth looking at.
-        noise_apart_db: how much noisier the first microphone is than the second.
-
-    """
-    middle = np.minimum(np.arange(len(arrivals)) * CELLS_EACH, len(loud) - 1)
-    lag, height = (arrivals[:, 0, k].astype(np.float32) for k in (0, 1))
-    same = (height > SAME_SIGNAL) & (np.abs(lag) < 1 / STEPS_PER_MS)
-    heard = (height > LEAST_HEIGHT) & ~same
-    apart_db = difference_db[middle]
-    clear, faint = (
-        candidates(lag[votes], height[votes], apart_db[votes])
-        for votes in (heard & loud[middle], heard)
-    )
-    quiet = ~active[middle]
-
-    def gathered(found: Candidate) -> Mask:
-        """Return the moments at which a place stands out most."""
-        near: Mask = (height > LEAST_HEIGHT) & (np.abs(lag - found.lag_ms) < NEAR_MS)
-        return near
-
-    # What stands out far more often where nobody is heard is the place of the background.
-    clear = [
-        found
-        for found in clear
-        if _share(gathered(found), quiet) <= OF_NOISE * _share(gathered(found), loud[middle])
-    ]
-    people = two_people(clear)
-    if people is None and clear:
-        place, level_db = clear[0].lag_ms, clear[0].level_db
-        lags, heights = (arrivals[..., k].astype(np.float32) for k in (0, 1))
-        shows = _highest(lags, heights, [place], NEAR_MS) > LEAST_HEIGHT
-        # Reflections of a voice stand out beside its place; where another stands out without it,
-        # somebody who is heard faintly is there, and the first is not the only one.
-        others = [
-            found
-            for found in faint
-            if shows[gathered(found)].mean() < BESIDE_SHARE
-            and _share(gathered(found), quiet) <= _share(gathered(found), ~quiet)
-        ]
-        people = two_people([clear[0], *others])
-        if people is None and not others and shows[active[middle]].mean() >= ONLY_SHARE:
-            # Gains lift the background too: a voice is its wearer's where it stands higher above
-            # it.
-            people = ([place], []) if level_db >= noise_apart_db else ([], [place])
-    levels_tell = people is not None
-    if people is None:
-        people = _apart(clear, lag, arrivals, heard & loud[middle])
-    if people is None:
-        return None
-    first, second = (places[0] if places else None for places in people)
-    return Places((first, second), _moments(arrivals, people, same), len(loud), levels_tell)
-
-
-def _share(there: Mask, among: Mask) -> float:
-    """Return in which share of some moments a place stands out."""
-    return float(there[among].mean()) if among.any() else 0.0
-
-
-def _apart(
-    found: list[Candidate], lag: Floats, arrivals: Floats, heard: Mask
-) -> tuple[list[float], list[float]] | None:
-    """Return two places that never show together, however alike the levels; None if there are none.
-
-    A reflection shows beside the voice it belongs to, and who walks about does not go to and fro
-    as turns do.
-    """
-    if len(found) < 2:
-        return None
-    pair = sorted((each.lag_ms for each in found[:2]), reverse=True)
-    if not MOVED_MS < pair[0] - pair[1] < FARTHEST_MS:
-        return None
-    lags, heights = (arrivals[heard, :, k].astype(np.float32) for k in (0, 1))
-    at = np.stack([np.abs(lag[heard] - place) < NEAR_MS for place in pair])
-    for moments, other in zip(at, pair[::-1], strict=True):
-        shows = _highest(lags[moments], heights[moments], [other], NEAR_MS) > LEAST_HEIGHT
-        if moments.mean() < PART_SHARE or shows.mean() > NEVER_SHARE:
-            return None
-    ahead = moving_mean(at[0] - at[1].astype(float), PREVAILS)
-    sides = np.sign(ahead[np.abs(ahead) > MOSTLY])
-    return ([pair[0]], [pair[1]]) if (np.diff(sides) != 0).sum() >= LEAST_TURNS else None
-
-
-def _moments(arrivals: Floats, people: tuple[list[float], list[float]], same: Mask) -> Floats:
-    """Return :attr:`Places.moments`; where both channels hold one signal, anybody may speak."""
-    moments = room((2, 2, len(arrivals)), np.float32)
-    for part in pieces(len(arrivals), _TOGETHER):
-        lag, height = (arrivals[part, :, k].astype(np.float32) for k in (0, 1))
-        single = _single(lag, height)
-        for mic, places in enumerate(people):
-            moments[0, mic, part] = _highest(lag, single, places, NEAR_MS)
-            wide = _highest(lag, height, places, LEAN_MS)
-            moments[1, mic, part] = np.where(same[part], np.float32(1), wide)
-    return moments
-
-
-def _single(lag: Floats, height: Floats) -> Floats:
-    """Return the heights ``(moments, peaks)`` with side lobes of the highest peak at zero.
-
-    A vowel repeats itself with its pitch, so its peak has lobes a period before and after, alike
-    in height; another person's peak has no twin.
-    """
-    single = height.copy()
-    for peak in range(1, lag.shape[1]):
-        for other in range(1, lag.shape[1]):
-            if other != peak:
-                mirrored = np.abs(lag[:, peak] + lag[:, other] - 2 * lag[:, 0]) < TWIN_MS
-                # The twin of a lobe may lie out of reach, the next lobe in it.
-                mirrored |= np.abs(lag[:, 0] + lag[:, other] - 2 * lag[:, peak]) < TWIN_MS
-                single[mirrored & (height[:, other] > TWIN_HEIGHT * height[:, peak]), peak] = 0
-    return single
-
-
-def _highest(lag: Floats, height: Floats, places: list[float], near_ms: float) -> Floats:
-    """Return how high the highest peak at any of a person's places stands at each moment."""
-    highest = np.zeros(len(lag), np.float32)
-    for place in places:
-        near = np.abs(lag - place) < near_ms
-        for peak in range(lag.shape[1]):
-            np.maximum(highest, height[:, peak], out=highest, where=near[:, peak])
-    return highest

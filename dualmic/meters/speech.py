@@ -27,7 +27,8 @@ from dualmic.meters.clusters import LEAST_CLUSTER_CELLS, find_clusters
 from dualmic.meters.leaks import first_ratios, least_of, more_leak, ratios
 from dualmic.meters.masks import bridged, longer, moving_mean, runs_of, widened
 from dualmic.meters.one_voice import alone, with_one_owner
-from dualmic.meters.places import SEEN_CELLS, Places, find_places
+from dualmic.meters.places import SEEN_CELLS, Places
+from dualmic.meters.placing import find_places
 from dualmic.meters.shares import find_shares
 from dualmic.meters.spectrum import VOICE_BANDS
 from dualmic.meters.steady import steady
