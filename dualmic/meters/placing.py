@@ -27,7 +27,9 @@ LEAN_MS = 1.0  # and who leans far over, a third of a metre
 TWIN_MS, TWIN_HEIGHT = 0.25, 0.7  # twins lie as far on either side, about as high
 _TOGETHER = 36_000  # moments, an hour of them, of no influence on results
 ONLY_SHARE = 0.8  # of all moments with sound that the only place that shows has to fill
-OF_NOISE = 4.0  # times as often as where somebody is loud: of people's places 1.1 at the most
+# Times as often as where somebody is heard: of people's places 1.1 at the most, for rooms go on
+# after words; of the places of backgrounds that were taken for theirs 14 and more.
+OF_NOISE = 3.0
 BESIDE_SHARE = 0.5  # of a reflection's moments, in which the place it belongs to shows, too
 PART_SHARE, NEVER_SHARE = 0.15, 0.1  # of all moments; of one's, in which the other's place shows
 MOSTLY, LEAST_TURNS = (
@@ -82,7 +84,7 @@ def find_places(
             found
             for found in faint
             if shows[gathered(found)].mean() < BESIDE_SHARE
-            and _share(gathered(found), quiet) <= _share(gathered(found), ~quiet)
+            and _share(gathered(found), quiet) <= OF_NOISE * _share(gathered(found), ~quiet)
         ]
         people = two_people([clear[0], *others])
         if people is None and not others and shows[active[middle]].mean() >= ONLY_SHARE:
