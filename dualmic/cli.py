@@ -31,8 +31,10 @@ def _one_line_errors(command: Callable[..., int]) -> Callable[..., None]:
         except DualmicError as error:
             _give_up(str(error))
         except BrokenPipeError:  # nobody listens any more
-            _give_up("")
+            _drop_output()
+            sys.exit(2)
         except OSError as error:
+            _drop_output()
             about = f"{error.filename}: " if error.filename else ""
             _give_up(f"{about}{error.strerror or error}.")
         sys.exit(status)
@@ -42,12 +44,14 @@ def _one_line_errors(command: Callable[..., int]) -> Callable[..., None]:
 
 def _give_up(why: str) -> NoReturn:
     """Say in one line why it cannot be done, and exit with 2."""
-    if why:
-        click.echo(f"dualmic: {' '.join(why.split())}", err=True)
-    # What is left for standard output is lost: else Python would try once more as it ends.
+    click.echo(f"dualmic: {' '.join(why.split())}", err=True)
+    sys.exit(2)
+
+
+def _drop_output() -> None:
+    """Lose what is left for standard output: else Python would try once more as it ends."""
     with contextlib.suppress(OSError, ValueError):
         os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
-    sys.exit(2)
 
 
 def _nowhere() -> TextIO:

@@ -180,7 +180,7 @@ def _clipped(measured: Measured, mic: int) -> np.ndarray:
     shaped = square_frames(measured.shapes, mic, frames)
     np.maximum(shaped, frames, out=shaped)
     corners = crowded(measured.shapes.corner_frames[mic])[: len(shaped)]
-    np.maximum(shaped[: len(corners)], corners, out=shaped[: len(corners)], casting="unsafe")
+    np.maximum(shaped[: len(corners)], corners, out=shaped[: len(corners)])
     return kept(shaped)
 
 

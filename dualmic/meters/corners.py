@@ -30,11 +30,12 @@ QUIETEST = 10 ** (QUIETEST_DBFS / 20)
 
 def crowded(frames: Indices) -> Indices:
     """Return the frames of each cell, ``(cells,)``, 0 where few cells around hold any."""
-    cells = len(frames)
-    total = np.concatenate([[0], np.cumsum(frames > 0)])
-    middle, reach = np.arange(cells), WITHIN_CELLS // 2
-    near = total[np.minimum(middle + reach, cells)] - total[np.maximum(middle - reach, 0)]
-    return np.where(near >= LEAST_CELLS, frames, 0)
+    at, reach = np.flatnonzero(frames), WITHIN_CELLS // 2
+    near = np.searchsorted(at, at + reach) - np.searchsorted(at, at - reach)
+    many = at[near >= LEAST_CELLS]
+    kept = np.zeros_like(frames)
+    kept[many] = frames[many]
+    return kept
 
 
 def cornered(waves: Floats, loud: float, rate_hz: int) -> Indices:
