@@ -7,7 +7,7 @@ import shutil
 import subprocess
 import sys
 import tempfile
-from concurrent.futures import ThreadPoolExecutor
+import threading
 from pathlib import Path
 
 import click
@@ -300,11 +300,6 @@ def test_silence_in_a_take_prints_no_warning_of_the_libraries(tmp_path: Path) ->
         ["check", "a.wav", "--interviewer", "x"],
         ["check", "a.wav", "--bogus"],
         ["bogus"],
-        ["check", "a.wav", "--json", ""],
-        ["check", "a.wav", "--json", "."],
-        ["check", "a.wav", "--as", "mix", "--subject", "1"],
-        ["check", "a.json", "--from", "--for", "podcast"],
-        ["check", "a.json", "--from", "--subject", "2"],
     ],
 )
 def test_what_was_typed_wrong_gets_one_line(words: list[str]) -> None:
@@ -312,6 +307,27 @@ def test_what_was_typed_wrong_gets_one_line(words: list[str]) -> None:
     assert result.exit_code == 2
     assert result.stdout == ""
     assert result.stderr.startswith("dualmic: ") and result.stderr.count("\n") == 1
+
+
+@pytest.mark.parametrize(
+    ("words", "about"),
+    [
+        (["--json", ""], "--json wants the name of a file"),
+        (["--json", "."], "--json wants the name of a file"),
+        (["--as", "mix", "--subject", "1"], "--subject and --one-mic are for takes"),
+        (["--from", "--for", "podcast"], "--from draws a saved record as it is"),
+        (["--from", "--subject", "2"], "--from draws a saved record as it is"),
+    ],
+)
+def test_what_does_not_go_together_is_refused(
+    words: list[str], about: str, good_take: Path, tmp_path: Path
+) -> None:
+    if "--from" in words:
+        run("check", good_take, "--json", tmp_path / "good.json")
+        good_take = tmp_path / "good.json"
+    result = run("check", good_take, *words)
+    assert (result.exit_code, result.stdout) == (2, "")
+    assert about in result.stderr and result.stderr.count("\n") == 1
 
 
 def program(
@@ -347,11 +363,13 @@ def test_a_record_is_written_into_a_pipe_and_does_not_take_its_place(
 ) -> None:
     pipe = tmp_path / "record.json"
     os.mkfifo(pipe)
-    with ThreadPoolExecutor(1) as beside:
-        read = beside.submit(pipe.read_bytes)
-        assert run("check", good_take, "--json", pipe).exit_code == 0
-        assert json.loads(read.result())["take"]["name"] == "good"
+    read: list[bytes] = []
+    reader = threading.Thread(target=lambda: read.append(pipe.read_bytes()), daemon=True)
+    reader.start()
+    assert run("check", good_take, "--json", pipe).exit_code == 0
+    reader.join(timeout=10)
     assert pipe.is_fifo()
+    assert [json.loads(data)["take"]["name"] for data in read] == ["good"]
 
 
 @pytest.mark.skipif(sys.platform != "linux", reason="names of any bytes are Linux's")
