@@ -234,7 +234,7 @@ def _info(readers: Sequence[FileReader], joined: bool) -> RecordingInfo:
 
 def _name(paths: Sequence[Path], joined: bool) -> str:
     """Return the take's name: the file's without suffix, or what several files' names share."""
-    names = [plain_text(path_text(Path(path.stem))) or "recording" for path in paths]
+    names = [plain_text(path_text(path.stem)) or "recording" for path in paths]
     if joined or len(paths) == 1:
         return names[0]
     first, last = min(names), max(names)

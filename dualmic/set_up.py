@@ -6,7 +6,7 @@ a laugh still fits (common practice, no source). Within 6 dB of that nothing is 
 
 from collections.abc import Sequence
 
-from dualmic.findings.base import Finding
+from dualmic.findings.base import Finding, overlaps
 from dualmic.hearing import Hearing
 from dualmic.problems import CHAIN, microphone, person
 from dualmic.record import Roles
@@ -77,22 +77,17 @@ def _lost(
         [f for f in findings if (f.kind, f.mic) == ("dropout", mic) and f.severity != "note"]
         for mic in (0, 1)
     ]
-    shared = [f for f in gaps[0] if any(_meet(f, other) for other in gaps[1])]
     told = []
-    if shared:
+    if any(overlaps(f.start_s, f.end_s, gaps[1], 0.0) for f in gaps[0]):
         told.append("Find why both microphones cut out at once: check the recorder and its card.")
     for mic in (1, 0):
         name = microphone(roles, mic)
-        alone = [f for f in gaps[mic] if not any(_meet(f, other) for other in gaps[1 - mic])]
+        alone = [f for f in gaps[mic] if not overlaps(f.start_s, f.end_s, gaps[1 - mic], 0.0)]
         if ("mic_dead", mic) in kinds:
             told.append(f"Get {name} working: check {CHAIN}.")
         elif alone:
             told.append(f"Find why {name} cuts out: check {CHAIN}.")
     return told
-
-
-def _meet(one: Finding, other: Finding) -> bool:
-    return one.start_s < other.end_s and other.start_s < one.end_s
 
 
 def _gain(

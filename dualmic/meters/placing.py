@@ -67,12 +67,12 @@ def find_places(
         near: Mask = (height > LEAST_HEIGHT) & (np.abs(lag - found.lag_ms) < NEAR_MS)
         return near
 
-    # What stands out far more often where nobody is heard is the place of the background.
-    clear = [
-        found
-        for found in clear
-        if _share(gathered(found), quiet) <= OF_NOISE * _share(gathered(found), loud[middle])
-    ]
+    def is_somebody(found: Candidate, among: Mask) -> bool:
+        """Whether it is no place of the background, which is there when nobody is heard."""
+        near = gathered(found)
+        return _share(near, quiet) <= OF_NOISE * _share(near, among)
+
+    clear = [found for found in clear if is_somebody(found, loud[middle])]
     people = two_people(clear)
     if people is None and clear:
         place, level_db = clear[0].lag_ms, clear[0].level_db
@@ -83,8 +83,7 @@ def find_places(
         others = [
             found
             for found in faint
-            if shows[gathered(found)].mean() < BESIDE_SHARE
-            and _share(gathered(found), quiet) <= OF_NOISE * _share(gathered(found), ~quiet)
+            if shows[gathered(found)].mean() < BESIDE_SHARE and is_somebody(found, ~quiet)
         ]
         people = two_people([clear[0], *others])
         if people is None and not others and shows[active[middle]].mean() >= ONLY_SHARE:

@@ -14,7 +14,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from dualmic.meters.corners import cornered
+from dualmic.meters.corners import HIGH, cornered
 from dualmic.stack import Stack
 from dualmic.tiles import Floats, Span, cell_edges
 
@@ -105,8 +105,10 @@ class SquareTopMeter:
             else:
                 waves = row[self._starts[loud][:, None] + inside]
             usual = float(self._loudest[channel, :, 0].max())
-            corner_frames[channel, loud] = cornered(waves, usual, self._rate_hz)
-            for half, peak in enumerate((waves.max(axis=1), -waves.min(axis=1))):
+            peaks = waves.max(axis=1), -waves.min(axis=1)
+            tall = np.flatnonzero(np.maximum(*peaks) > HIGH * usual)
+            corner_frames[channel, loud[tall]] = cornered(waves[tall], usual, self._rate_hz)
+            for half, peak in enumerate(peaks):
                 loudest = self._loudest[channel, half]
                 loudest[:] = np.sort(np.concatenate([loudest, peak]))[-LOUD_CELLS:]
                 high = np.flatnonzero(peak > loudest[0] * _LOUD)

@@ -1,13 +1,11 @@
 """What is asked of a worker and what it answers."""
 
-import os
-from collections.abc import Iterable
 from pathlib import Path
 from typing import Literal
 
 import msgspec
 
-from dualmic.overnight.state import KnownHead, Row
+from dualmic.overnight.state import KnownHead, Row, from_plain
 from dualmic.take import CheckOptions
 
 
@@ -35,13 +33,8 @@ class Job(msgspec.Struct, frozen=True):
 
     @property
     def files(self) -> list[Path]:
-        """Its files."""
-        return [Path(os.fsdecode(path.encode("latin-1"))) for path in self.paths]
-
-
-def path_letters(paths: Iterable[Path]) -> list[str]:
-    """Return paths as ``Job.paths`` holds them: a letter for each byte, for not all are UTF-8."""
-    return [os.fsencode(path).decode("latin-1") for path in paths]
+        """Its files, of which ``paths`` hold what :func:`to_plain` makes of them."""
+        return [from_plain(Path, path) for path in self.paths]
 
 
 class Answer(msgspec.Struct, frozen=True):

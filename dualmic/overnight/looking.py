@@ -12,10 +12,10 @@ from pathlib import Path
 import dualmic
 from dualmic.overnight import finding
 from dualmic.overnight.finding import SeenFile, Unit
-from dualmic.overnight.jobs import Job, path_letters
+from dualmic.overnight.jobs import Job
 from dualmic.overnight.planning import LOST_TWICE, Run, lost_words
 from dualmic.overnight.running import gather, isolated
-from dualmic.overnight.state import KnownHead
+from dualmic.overnight.state import KnownHead, to_plain
 from dualmic.readers.filereader import path_text
 
 _BATCH = 64  # our choice: a batch takes well under a second
@@ -102,7 +102,7 @@ class Look:
             task="heads",
             key="",
             name="",
-            paths=path_letters(paths),
+            paths=[to_plain(path) for path in paths],
             options=self.run.options,
             out=str(self.run.out),
             folder="",

@@ -8,8 +8,8 @@ import msgspec
 
 from dualmic.overnight import state
 from dualmic.overnight.finding import SeenFile, Unit
-from dualmic.overnight.jobs import Answer, Job, path_letters
-from dualmic.overnight.state import DayState, Identity, Row, TakeState
+from dualmic.overnight.jobs import Answer, Job
+from dualmic.overnight.state import DayState, Identity, Row, TakeState, to_plain
 from dualmic.readers.filereader import path_text, plain_text
 from dualmic.report.report_set import file_name
 from dualmic.spec import Spec
@@ -41,7 +41,7 @@ class Run:
     def name(self, paths: Sequence[Path]) -> str:
         """Return a take's name for the screen."""
         name = plain_text(path_text(paths[0].relative_to(self.folder)))
-        second = plain_text(path_text(Path(paths[1].name))) if len(paths) > 1 else ""
+        second = plain_text(path_text(paths[1].name)) if len(paths) > 1 else ""
         more = len(paths) - 1
         return name if not more else f"{name} + {second}" + f" + {more - 1}" * (more > 1)
 
@@ -129,7 +129,7 @@ def job_for(run: Run, unit: Unit) -> Job:
         task="check",
         key=key,
         name=name,
-        paths=path_letters(unit.paths),
+        paths=[to_plain(path) for path in unit.paths],
         options=options,
         out=str(run.out),
         folder=f"takes/{folder}",

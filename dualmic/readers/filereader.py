@@ -111,7 +111,7 @@ def shortfall(promised: int | None, frames: int, tolerance: int = 0) -> tuple[bo
     return (missing > tolerance, missing if missing > tolerance else 0)
 
 
-def path_text(path: Path) -> str:
+def path_text(path: Path | str) -> str:
     """Return a path as text that any file can hold: bytes that are no UTF-8 are written out."""
     return str(path).encode("utf-8", "surrogateescape").decode("utf-8", "backslashreplace")
 

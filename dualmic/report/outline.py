@@ -70,12 +70,13 @@ class CheckRow:
 
 @dataclass(frozen=True)
 class DeliveryRows:
-    """One delivery: its name, its result in words, the gain it supposes, its checks."""
+    """One delivery: its name and result in words, its gains and how it was judged, its checks."""
 
     name: str
     result: str
     tone: str
     gains: str
+    judged: str
     checks: list[CheckRow]
 
 
@@ -178,6 +179,7 @@ def _delivery(name: str, delivery: Delivery, mode: str) -> DeliveryRows:
         result=result_words(delivery, mode),
         tone=RESULT_TONES[delivery.result],
         gains=gains,
+        judged="judged as it is; to target" if mode == "mix" else "judged with this gain",
         checks=sorted((_check(check) for check in delivery.checks), key=lambda row: row.rank),
     )
 

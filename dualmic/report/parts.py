@@ -16,7 +16,6 @@ from dualmic.report.plain import (
     without_units,
 )
 from dualmic.report.verdict import (
-    ALL_DAMAGED,
     ANSWER_CHECKS,
     ASK_AGAIN_ONLY_IF,
     ONE_MICROPHONE,
@@ -24,6 +23,7 @@ from dualmic.report.verdict import (
     ask_again,
     is_one_microphone,
     questions_at_risk,
+    rest_words,
     result_words,
     spoilt_by_answers_alone,
     verdict_words,
@@ -111,8 +111,7 @@ def _verdict_detail(record: TakeRecord) -> str:
     if record.verdict == "usable":
         return f"{alone}Every answer can be used."
     if record.verdict == "usable but for these answers":
-        told = verdict_words(record).detail
-        return f"{alone}{ALL_DAMAGED if told.startswith(ALL_DAMAGED) else 'The rest can be used.'}"
+        return alone + rest_words(record)
     fails = [problem for problem in record.problems if problem.severity == "fail"]
     worst = max(fails, key=lambda p: (p.mic != "interviewer", p.end_s - p.start_s), default=None)
     if worst is None:

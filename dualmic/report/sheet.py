@@ -218,7 +218,7 @@ def _back(sheet: _Sheet, told: Outline, record: TakeRecord) -> None:
     if told.deliveries:
         sheet.heading("Limit beside value", 30)
         for pair in _pairs(told.deliveries):
-            _deliveries(sheet, told, pair)
+            _deliveries(sheet, pair)
         sheet.write_line(
             "max, min: the limit from which to take care, then the one from which it fails.",
             size=_TINY,
@@ -241,7 +241,7 @@ def _back(sheet: _Sheet, told: Outline, record: TakeRecord) -> None:
     _notes(sheet)
 
 
-def _deliveries(sheet: _Sheet, told: Outline, pair: Sequence[DeliveryRows]) -> None:
+def _deliveries(sheet: _Sheet, pair: Sequence[DeliveryRows]) -> None:
     """One table for two deliveries at most, a row for every check that either makes."""
     for delivery in pair:
         sheet.set_font("body", "B", _BODY)
@@ -252,8 +252,7 @@ def _deliveries(sheet: _Sheet, told: Outline, pair: Sequence[DeliveryRows]) -> N
         if delivery.gains:
             sheet.set_font("body", "", _TINY)
             sheet.ink(codes.TONE_COLOURS["none"])
-            lead = "judged with this gain" if told.has_microphones else "judged as it is; to target"
-            sheet.cell(None, 4.6, f"   {lead}: {delivery.gains}")
+            sheet.cell(None, 4.6, f"   {delivery.judged}: {delivery.gains}")
         sheet.ln(4.6)
     found: dict[tuple[str, str], list[CheckRow | None]] = {}
     for number, delivery in enumerate(pair):

@@ -13,11 +13,10 @@ Tone = Literal["good", "mixed", "bad", "none"]
 ASK_AGAIN_ONLY_IF = "If it is safe and they are willing"
 #: Of a take whose other microphone was never recorded: nobody can tell which of the two it is.
 ONE_MICROPHONE = "Both channels are one microphone: listen whether the answers are near enough."
-#: Of a recording in which every sample is zero, or none is a number.
+#: Of a recording in which every sample is zero.
 SILENT = "Both channels are silent. Should anybody be heard: check plugs, mutes and the input."
 #: Problems of a whole take, which no answer is free of.
 THROUGHOUT = {"noise", "low_level"}
-ALL_DAMAGED = "Every answer is damaged somewhere."
 #: Checks that judge single answers: where only they fail, the rest of the take can go out.
 ANSWER_CHECKS = {"clipping", "dropout"}
 
@@ -67,10 +66,9 @@ def verdict_words(record: TakeRecord) -> VerdictWords:
             return VerdictWords(f"Usable, but {but}", detail, "mixed")
         return VerdictWords("Usable", detail, "good")
     if record.verdict == "usable but for these answers":
-        if lost == sum(turn.speaker == "subject" for turn in record.turns):
-            return VerdictWords("Usable only in parts", f"{ALL_DAMAGED}{copies}", "mixed")
         which = "one answer" if lost == 1 else plural(lost, "answer") if lost else "some answers"
-        return VerdictWords(f"Usable, but for {which}", f"The rest can be used.{copies}", "mixed")
+        headline = "Usable only in parts" if is_all_damaged(record) else f"Usable, but for {which}"
+        return VerdictWords(headline, rest_words(record) + copies, "mixed")
     return VerdictWords("Not usable", _why_not(record) + copies, "bad")
 
 
@@ -78,6 +76,19 @@ def is_one_microphone(record: TakeRecord) -> bool:
     """Whether both channels are one microphone for most of the take."""
     same_s = sum(p.end_s - p.start_s for p in record.problems if p.kind == "dual_mono")
     return same_s > record.take.duration_s / 2
+
+
+def is_all_damaged(record: TakeRecord) -> bool:
+    """Whether there is no answer but those to ask again."""
+    lost = sum(not ask.covered for ask in ask_again(record))
+    return lost == sum(turn.speaker == "subject" for turn in record.turns)
+
+
+def rest_words(record: TakeRecord) -> str:
+    """Say of a take with answers to ask again what the others are."""
+    if is_all_damaged(record):
+        return "Every answer is damaged somewhere."
+    return "The rest can be used."
 
 
 def is_silent(record: TakeRecord) -> bool:
