@@ -303,3 +303,34 @@ def test_a_leak_stands_out_where_it_is_louder_than_the_noise(
     assert level is not None
     assert not level.is_upper_bound
     assert level.stands_out is stands_out
+
+
+def told_share(samples: np.ndarray, spoken: list[tuple[int, float, float]]) -> list[float]:
+    """Return the share of each person's words that is given to them, and to them alone."""
+    heard = hear(measure([samples.astype(np.float32)], RATE_HZ, 2, bit_depth=24))
+    own = heard.activity.single
+    said = np.zeros_like(own)
+    for who, start_s, end_s in spoken:
+        said[who, round(start_s * 100) : round(end_s * 100)] = True
+    return [float(own[mic][said[mic]].mean()) for mic in (0, 1)]
+
+
+@pytest.mark.parametrize("leaks_db", [(-20.0, -12.0), (-14.0, -14.0), (-8.0, -10.0)])
+def test_two_voices_that_leak_through_a_cable_are_two_people(leaks_db: tuple[float, float]) -> None:
+    """Neither is late in the other channel, so that both come with one difference in time."""
+    scene = speech_scene.make(6, leak_db=None, noise_dbfs=-60.0)
+    leaks = 10 ** (np.array(leaks_db) / 20) * scene.voices
+    assert min(told_share(scene.samples + leaks[:, ::-1], scene.spoken)) > 0.8
+
+
+@pytest.mark.parametrize("seed", [1, 2, 3])
+def test_a_faint_interviewer_beside_hiss_takes_no_word_from_a_loud_subject(seed: int) -> None:
+    """Their leak is 15 dB under them, the subject's under the noise: levels lie 57 dB apart."""
+    said = (INTERVIEWER, SUBJECT, SUBJECT, SUBJECT)
+    scene = speech_scene.make(5, leak_db=None, noise_dbfs=-100.0, speakers=said)
+    gains = 10 ** (np.array([-10.0, 10.0]) / 20)
+    leak = np.roll(scene.voices[:, 0], round(0.003 * RATE_HZ)) * 10 ** (-25 / 20)
+    noise = np.random.default_rng(seed).standard_normal(scene.samples.shape)
+    samples = scene.voices * gains + noise * 10 ** (np.array([-52.0, -50.0]) / 20)
+    samples[:, 1] += leak
+    assert min(told_share(np.clip(samples, -1, 1), scene.spoken)) > 0.8

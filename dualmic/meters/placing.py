@@ -8,6 +8,7 @@ heard is the place of the background.
 import numpy as np
 
 from dualmic.meters.arrivals import STEPS_PER_MS
+from dualmic.meters.clusters import find_clusters
 from dualmic.meters.masks import moving_mean
 from dualmic.meters.places import CELLS_EACH, LEAST_HEIGHT, PREVAILS, Places
 from dualmic.meters.positions import (
@@ -19,7 +20,7 @@ from dualmic.meters.positions import (
     two_people,
 )
 from dualmic.stack import pieces, room
-from dualmic.tiles import Floats, Mask
+from dualmic.tiles import Floats, Mask, Powers
 
 # Our choices.
 SAME_SIGNAL = 0.97  # so high, and with no delay at all: both channels hold one signal
@@ -32,10 +33,10 @@ ONLY_SHARE = 0.8  # of all moments with sound that the only place that shows has
 OF_NOISE = 3.0
 BESIDE_SHARE = 0.5  # of a reflection's moments, in which the place it belongs to shows, too
 PART_SHARE, NEVER_SHARE = 0.15, 0.1  # of all moments; of one's, in which the other's place shows
-MOSTLY, LEAST_TURNS = (
-    0.5,
-    3,
-)  # of moments; how often the voice goes from one place to the other
+MOSTLY, LEAST_TURNS = 0.5, 3  # of moments; how often the voice goes from one to the other
+# Of two people whose voices come with one difference in time, as through a cable, levels differ by
+# more than those of one who turns round.
+SHARED_APART_DB = 10.0
 
 
 def find_places(
@@ -86,7 +87,9 @@ def find_places(
             if shows[gathered(found)].mean() < BESIDE_SHARE and is_somebody(found, ~quiet)
         ]
         people = two_people([clear[0], *others])
-        if people is None and not others and shows[active[middle]].mean() >= ONLY_SHARE:
+        here = gathered(clear[0]) & loud[middle]
+        is_only = not others and shows[active[middle]].mean() >= ONLY_SHARE
+        if people is None and is_only and not _take_turns(apart_db[here], noise_apart_db):
             # Gains lift the background too: a voice is its wearer's where it stands higher above
             # it.
             people = ([place], []) if level_db >= noise_apart_db else ([], [place])
@@ -102,6 +105,21 @@ def find_places(
 def _share(there: Mask, among: Mask) -> float:
     """Return in which share of some moments a place stands out."""
     return float(there[among].mean()) if among.any() else 0.0
+
+
+def _take_turns(apart_db: Floats, noise_apart_db: float) -> bool:
+    """Whether at one place now the one microphone is the louder by far, now the other."""
+    high, low = find_clusters(apart_db, noise_apart_db)
+    if high is None or low is None or high - low < SHARED_APART_DB:
+        return False
+    return _turns(np.where(apart_db > (high + low) / 2, 1.0, -1.0)) >= LEAST_TURNS
+
+
+def _turns(sides: Powers) -> int:
+    """Return how often what lies on one side for most of half a second goes to the other side."""
+    ahead = moving_mean(sides, PREVAILS)
+    mostly = np.sign(ahead[np.abs(ahead) > MOSTLY])
+    return int((np.diff(mostly) != 0).sum())
 
 
 def _apart(
@@ -123,9 +141,8 @@ def _apart(
         shows = _highest(lags[moments], heights[moments], [other], NEAR_MS) > LEAST_HEIGHT
         if moments.mean() < PART_SHARE or shows.mean() > NEVER_SHARE:
             return None
-    ahead = moving_mean(at[0] - at[1].astype(float), PREVAILS)
-    sides = np.sign(ahead[np.abs(ahead) > MOSTLY])
-    return ([pair[0]], [pair[1]]) if (np.diff(sides) != 0).sum() >= LEAST_TURNS else None
+    turns = _turns(at[0] - at[1].astype(float))
+    return ([pair[0]], [pair[1]]) if turns >= LEAST_TURNS else None
 
 
 def _moments(arrivals: Floats, people: tuple[list[float], list[float]], same: Mask) -> Floats:

@@ -40,6 +40,9 @@ from dualmic.tiles import Floats, Mask, Powers
 # those the scores are reported on.
 TURN_BRIDGE_S = 0.7
 CLUSTER_CELLS = 31
+# Of a person's moments, if fewer are among the loud ones of the take they do not stand for them:
+# of two people alike three fifths are, of an interviewer 25 dB fainter beside hiss one in fifteen.
+LEAST_LOUD_SHARE = 0.2
 PAUSE_AFTER_S, PAUSE_BEFORE_S = 0.3, 0.1
 
 
@@ -166,7 +169,7 @@ def _first_leaks(
         return both_live, clusters, first_ratios(heard, difference_db, loud, clusters), None
     elsewhere = places.elsewhere(difference_db, active)
     surely = kept((places.alone() | elsewhere) & both_live)
-    known = kept(surely & (loud | elsewhere))
+    known = kept(np.stack([_worth(row, active, loud) for row in surely]) | (surely & elsewhere))
     del elsewhere
     let_go()
     high, low = (
@@ -177,6 +180,13 @@ def _first_leaks(
     more = more_leak(difference_db, places.undisturbed() & both_live & active, (high, low))
     let_go()
     return surely, (high, low), ratios(heard, known, np.zeros((2, heard.count)), more), more
+
+
+def _worth(surely: Mask, active: Mask, loud: Mask) -> Mask:
+    """Return the loud moments of one person's; all of them if hardly any is among the loud ones."""
+    heard = surely & active
+    worth = heard & loud
+    return worth if worth.sum() >= LEAST_LOUD_SHARE * heard.sum() else heard
 
 
 def _seen_only(
