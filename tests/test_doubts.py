@@ -97,6 +97,16 @@ def test_a_loud_place_may_pass_for_a_leak(noise_db: float, noisy_mic: int, sever
     assert severities(leak, noise)[0] == severity
 
 
+@pytest.mark.parametrize(("noise_db", "severity"), [(9.0, "note"), (11.0, "warn")])
+@pytest.mark.parametrize("noisy_mic", [INTERVIEWER, SUBJECT])
+def test_only_a_background_near_the_voice_may_pass_for_a_second_one(
+    noise_db: float, severity: str, noisy_mic: int
+) -> None:
+    talk = Finding("both_talking", None, 5.0, 7.0, "warn", 1.5, 0.8, "s")
+    noise = Finding("noise", noisy_mic, 0.0, 60.0, "warn", noise_db, 22.0, "dB")
+    assert severities(talk, noise)[0] == severity
+
+
 @pytest.mark.parametrize(("silences", "severity"), [(3, "note"), (2, "warn")])
 def test_a_microphone_that_mutes_itself_tells_little_of_leaks(silences: int, severity: str) -> None:
     """Of what leaks into it, and of cloth on the other one, which would leak into it."""
