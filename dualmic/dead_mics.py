@@ -1,11 +1,12 @@
 """Where a microphone holds nothing usable although somebody talks.
 
 A microphone counts as dead over a stretch when, while the other microphone hears speech, it hears
-nothing of it: neither a voice of its own nor the leak it usually has. Two ways lead there:
+nothing of it: neither a voice of its own nor the leak it usually has. Three ways lead there:
 
 - digital silence that lasts to the end of the take or from its start (a pulled plug, a pack whose
   battery went); silence that comes back is a dropout instead;
-- steady noise in which the other microphone's speech leaves no trace (``deaf_mics.py``).
+- steady noise in which the other microphone's speech leaves no trace (``deaf_mics.py``);
+- a trace of all that it heard, far under what was its silence (``fallen_mics.py``).
 
 A silent interviewer is not a dead microphone: it still hears the subject.
 """
@@ -15,9 +16,10 @@ from dataclasses import replace
 import numpy as np
 
 from dualmic.deaf_mics import deaf
+from dualmic.fallen_mics import fallen
 from dualmic.meters.bands import stretches, voice_power
 from dualmic.meters.continuity import HeldRun, dies_away
-from dualmic.meters.masks import bridged, mask_of, number_in, runs_of, widened
+from dualmic.meters.masks import bridged, longer, mask_of, number_in, runs_of, widened
 from dualmic.meters.speech import Activity, activity_of
 from dualmic.tiles import Floats, Mask
 
@@ -30,6 +32,7 @@ MUTING_LEAST_S = 20.0
 # speech differ by less, and fill the levels between.
 VOICES_APART_DB, BETWEEN_VOICES_DB = 8.0, 3.0
 LEAST_STRETCH_S, LEAST_VOICE_S = 0.5, 4.0  # a word says little of a voice's level
+TRACED_UNDER_DB, TRACED_GAP_CELLS = 10.0, 25  # syllables of a leak, and what lies between them
 SILENT_DB = -120.0  # band power: no analogue input is that quiet, speech recorded 30 dB low neither
 
 
@@ -52,6 +55,7 @@ def dead_cells(
         dead[mic] = _lasting(silent, dies_away(held[mic]))
         if not dead[mic].all():
             dead[mic] |= deaf(bands_db, mic, silent | unasked[mic], noise_bands)
+            dead[mic] |= fallen(bands_db, mic, silent | unasked[mic])
     return dead
 
 
@@ -102,7 +106,14 @@ def with_dead_mics(bands_db: np.ndarray, activity: Activity, dead: Mask) -> Acti
         usual_own = _typical_db(power[activity.single[live] & ~gone])
         usual_leak = _typical_db(power[activity.single[mic] & ~gone])
         own[mic, gone] = False
-        spoken = list(zip(*runs_of(activity.own[live] & gone), strict=True))
+        said = activity.own[live] & gone
+        if usual_leak is not None:
+            # A trace that is left of a voice may have told whose it is; level tells it again.
+            clear = power > 10 ** ((usual_leak - TRACED_UNDER_DB) / 10)
+            said |= longer(bridged(activity.own[mic] & gone & clear, TRACED_GAP_CELLS), 10)
+            said &= gone
+            own[live] |= said
+        spoken = list(zip(*runs_of(said), strict=True))
         if usual_own is None or usual_leak is None:
             limit = _between_voices(power, spoken)
         else:

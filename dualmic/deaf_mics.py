@@ -45,6 +45,7 @@ LEAST_VOICE_CELLS = 50  # half a second of a word
 LEAST_ALIVE_CELLS, ALIVE_NOISE_PERCENTILE = 100, 10.0  # as soft as it gets
 WORDS_APART_CELLS = 100  # in pauses no longer than that, and for as long before, it was alive
 OTHER_NOISE_DB = 10.0  # further than traffic swells
+ELSEWHERE_LEAST_CELLS = 1000  # ten seconds, to know what noise there is
 # A microphone falls silent that heard all but a twentieth of the other's speech, then as little.
 LEAST_TALK_CELLS, HARDLY, HEARD_FROM_TO = 300, 0.05, (0.01, 0.99)
 TRACE_DB = 2.5  # and less than this stands over the floor while the other one talks
@@ -113,6 +114,9 @@ def deaf(bands_db: np.ndarray, mic: int, silent: Mask, noise_bands: Floats) -> M
         found &= ~_of_no_voice(bands_db, noise_bands[1 - mic], 1 - mic, found, lacking & talk)
     if _lacks_in_turns(pieces, found) and _sounds_as_before(floors[0], found, silent):
         return nowhere
+    by_noise = alive_noise is not None
+    if found.any() and _hears_the_room(floors, found, silent, by_noise=by_noise):
+        return nowhere
     if found.any() and leaks_at_all:
         found &= _is_usual(pieces, found, usual, leak)
     return found
@@ -165,9 +169,27 @@ def _lacks_in_turns(pieces: list["_Piece"], found: Mask) -> bool:
 
 def _sounds_as_before(floor: Floats, found: Mask, silent: Mask) -> bool:
     """Whether a microphone has the same noise where it is ``found`` to lack leaks as elsewhere."""
+    return abs(_rise_db(floor, found, silent)) < TRACE_DB
+
+
+def _hears_the_room(floors: list[Floats], found: Mask, silent: Mask, *, by_noise: bool) -> bool:
+    """Whether the noise where leaks are ``found`` to lack is as new to the other microphone.
+
+    A noise that came is then in the room, and hides the leaks; where another noise is all that
+    tells a dead microphone (``by_noise``), one that went proves nothing either.
+    """
+    if (~found & ~silent).sum() < ELSEWHERE_LEAST_CELLS:
+        return False
+    own_db, others_db = (_rise_db(floor, found, silent) for floor in floors)
+    is_new = own_db > OTHER_NOISE_DB or by_noise
+    return is_new and abs(own_db - others_db) < OTHER_NOISE_DB / 2
+
+
+def _rise_db(floor: Floats, found: Mask, silent: Mask) -> float:
+    """Return how far the noise where a microphone is ``found`` to lack leaks is over the rest."""
     noise = floor_at(floor, 0, len(found))
     there, elsewhere = (float(np.median(noise[part])) for part in (found, ~found & ~silent))
-    return bool(abs(power_db(there / elsewhere)) < TRACE_DB)
+    return float(power_db(there / elsewhere))
 
 
 def _is_even(pieces: list["_Piece"]) -> bool:
