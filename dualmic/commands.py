@@ -115,14 +115,15 @@ def _measured(asked: CheckAsked, settings: "Settings") -> TakeRecord:
 
 
 def exit_status(record: TakeRecord) -> int:
-    """Return 0 if nothing failed, 1 if something did; a take in which nobody speaks is no failure.
+    """Return 0 if nothing failed, 1 if something did: an answer is lost, or a delivery.
 
-    Unless its sound is broken.
+    A take in which nobody speaks is no failure unless its sound is broken.
     """
     if record.mode == "take" and record.kind_of_take in ("nobody speaks", "too short"):
         return int(any(problem.severity == "fail" for problem in record.problems))
     results = {delivery.result for delivery in record.deliveries.values()}
-    return 1 if results & {"fail", "incomplete"} or record.verdict == "not usable" else 0
+    lost = record.verdict in ("not usable", "usable but for these answers")
+    return int(lost or bool(results & {"fail", "incomplete"}))
 
 
 def _shown(record: TakeRecord, asked: CheckAsked) -> TakeRecord:

@@ -90,6 +90,11 @@ RULES: dict[str, Rule] = {
             EVEN_DB="its level stays within {:g} dB",
             USUAL_FROM="elsewhere what could be heard of a leak was, in {:g} of the time",
             WORDS_SHARE="{:g} of what it misses are words, no cloth or wind on the other",
+        )
+        + _of(
+            "fallen_mics",
+            LOUD_FALL_DB="or all that it holds has fallen: what is loud by {:g} dB",
+            QUIET_FALL_DB="and what is quiet, in it alone, by {:g} dB",
         ),
         "mic_dead",
     ),
@@ -198,7 +203,7 @@ RULES: dict[str, Rule] = {
         )
         + _of(
             "findings.doubts",
-            LONE_CRACK_DB="under {:g} dB and once in the take, it only may be one: a note",
+            FAINT_CRACKS_DB="where none on the microphone reaches {:g} dB, all are notes",
         ),
     ),
     "rustle": Rule(
@@ -250,6 +255,7 @@ RULES: dict[str, Rule] = {
             ASSENT_S="an assent up to {:g} s, an interruption beyond",
             SURELY_S="a note up to {:g} s",
         )
+        + _of("findings.doubts", DROWNED_DB="or under a voice less than {:g} dB over a background")
         + _of(
             "findings.talk_ends",
             PER_DB="it ends where both most likely do: each dB by which a voice sinks takes {:g}"

@@ -97,6 +97,19 @@ def test_a_good_take_exits_0_and_a_spoilt_one_1(good_take: Path, tmp_path: Path)
     assert run("check", built.write(tmp_path / "bad.wav")).exit_code == 1
 
 
+def test_an_answer_that_is_lost_is_a_failure_whatever_the_deliveries_say(tmp_path: Path) -> None:
+    """A sample that is no number breaks an answer and is in no delivery's limits."""
+    scene = make(4)
+    start_s, end_s = scene.answers()[1]
+    scene.samples[round((start_s + end_s) / 2 * RATE_HZ), SUBJECT] = np.nan
+    path = tmp_path / "broken.wav"
+    sf.write(path, scene.samples, RATE_HZ, subtype="FLOAT")
+    record = check_take([path])
+    assert record.verdict == "usable but for these answers"
+    assert {d.result for d in record.deliveries.values()} <= {"pass", "warn"}
+    assert run("check", path).exit_code == 1
+
+
 @pytest.mark.parametrize("length_s", [0.5, 20.0])
 def test_a_take_in_which_nobody_speaks_is_no_failure(length_s: float, tmp_path: Path) -> None:
     sf.write(tmp_path / "room.wav", np.zeros((round(length_s * RATE_HZ), 2)), RATE_HZ)

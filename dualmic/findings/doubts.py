@@ -7,11 +7,9 @@ from dualmic.findings.base import ENDS_S, Finding, as_note
 from dualmic.findings.jumps import mostly_dead
 from dualmic.hearing import Hearing
 
-# Our choices. Loose plugs crack and wind blows again and again. What a microphone has once in a
-# whole take, and no stronger than this, only may be that: a crack that lips now and then make as
-# abruptly (of untouched speech four in five hours stood out by 15 to 21 dB; of some 60 takes with
-# cracks each held one of 24 dB and more), a gust whose mean stays under its limit.
-LONE_CRACK_DB = 22.0
+# Our choice. Lips, stops of consonants and the pulses of a creaky voice stand out by 15 to 21 dB, in
+# some voices again and again; of some 60 takes with cracks each held one of 24 dB and more.
+FAINT_CRACKS_DB = 22.0
 OFTEN = 3  # our choice: silent pauses make a microphone one that mutes itself
 MOSTLY = 0.5  # our choice: of a second voice, how much of it has to be cloth
 # Our choice. A leak at its limit stands 7 dB over such a place; a place varies by some, and in it
@@ -78,12 +76,17 @@ def _may_be_onset(crack: Finding, found: list[Finding]) -> bool:
     return any(f.facts.get("automatic") and f.mic == crack.mic for f in found)
 
 
+def _is_faint_crack(finding: Finding, found: list[Finding]) -> bool:
+    """Whether neither a crack nor any other on its microphone stands out by more than words do."""
+    alike = [f.value or 0.0 for f in _alike(finding, found)]
+    return finding.kind == "click" and max(alike) < FAINT_CRACKS_DB
+
+
 def _is_lone(finding: Finding, found: list[Finding]) -> bool:
-    """Whether it is a faint crack or gust, the only one on its microphone."""
-    if finding.kind not in ("click", "wind") or finding.value is None or finding.count > 1:
+    """Whether it is a faint gust, the only one on its microphone."""
+    if finding.kind != "wind" or finding.value is None or finding.count > 1:
         return False
-    least_db = LONE_CRACK_DB if finding.kind == "click" else finding.limit
-    is_faint = least_db is not None and finding.value < least_db
+    is_faint = finding.limit is not None and finding.value < finding.limit
     return is_faint and len(_alike(finding, found)) == 1  # of a long take, few are to be counted
 
 
@@ -151,6 +154,7 @@ def _alike(finding: Finding, found: list[Finding]) -> list[Finding]:
 
 _DOUBTS = (
     _may_be_onset,
+    _is_faint_crack,
     _is_lone,
     _is_cloth,
     _is_in_a_loud_place,

@@ -66,6 +66,7 @@ class ContainerReader(FileReader):
         starts = [track.start_s for track in tracks if track.start_s is not None]
         self._start_s = min(starts, default=0.0)
         self._is_mov = container.format.name.startswith("mov")
+        self._is_avi = container.format.name == "avi"
         track_rate = quicktime.timecode_rate(file) if self._is_mov else None
         metadata = [container.metadata, *[stream.metadata for stream in container.streams]]
         self.head = FileHead(
@@ -78,7 +79,7 @@ class ContainerReader(FileReader):
             is_float=any(track.is_float for track in tracks),
             is_lossy=bits is None,
             tracks=_named(tracks),
-            promised_frames=max((t.promised_frames or 0 for t in tracks), default=0) or None,
+            promised_frames=max((self._promised(t) for t in tracks), default=0) or None,
             timecode=avtexts.start_timecode(
                 container,
                 rate,
@@ -150,6 +151,14 @@ class ContainerReader(FileReader):
         for track in self._tracks:
             track.flush()
 
+    def _promised(self, track: AudioTrack) -> int:
+        """Return the frames a track is said to have, 0 if it is not said.
+
+        A whole AVI file counts its plain samples; the time it tells may be half a percent more.
+        """
+        counts = self._is_avi and self._box == "whole" and track.frame_bytes
+        return (counts and track.stream.frames) or track.promised_frames or 0
+
     def _common_end(self) -> int:
         """Return where the sound ends; tracks that a cut file broke off end together."""
         rate, slack = self.head.sample_rate_hz, self._slack()
@@ -158,7 +167,7 @@ class ContainerReader(FileReader):
         cut = [
             end
             for end, track in zip(ends, self._tracks, strict=True)
-            if all_cut or track.is_cut or end < (track.promised_frames or 0) - slack
+            if all_cut or track.is_cut or end < self._promised(track) - slack
         ]
         if cut and max(ends) - min(cut) <= _CUT_S * rate:
             return max(min(cut), self._frames)
