@@ -4,7 +4,7 @@ import math
 
 import numpy as np
 
-from dualmic.findings.background import steady_hum
+from dualmic.findings.hums import steady_hum
 from dualmic.hearing import HeardLeak, Hearing
 from dualmic.measure import Measured
 from dualmic.meters import loudness as lo

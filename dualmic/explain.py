@@ -164,7 +164,7 @@ RULES: dict[str, Rule] = {
         "a steady tone of 45 to 65 Hz and its multiples over the noise beside them",
         _of("meters.hum", HEARD_LINE_DB="a line stands {:g} dB over the noise around it")
         + _of(
-            "findings.background",
+            "findings.hums",
             HUM_UNDER_SPEECH_DB="and no more than {:g} dB under the speech",
         )
         + _of("findings.doubts", LEAST_HUM_S="a note within {:g} s where no grid has its pitch"),

@@ -148,3 +148,35 @@ def test_a_hum_in_digital_silence_has_no_edge() -> None:
     time_s = np.arange(8000) / 1000
     samples = np.where(time_s < 4.0, 0.01 * np.sin(2 * np.pi * 50 * time_s), 0.0)
     assert edge_s(samples, 1000, [50.0], comes=True, known=slice(4200, 8000)) is None
+
+
+def talked_over(lines: Lines, gap_s: float, folder: Path) -> TakeRecord:
+    """Check two minutes of the deeper voice that hardly pauses, and tones beneath it."""
+    scene = make(16, leak_db=-14.0, gap_s=gap_s, speakers=(SUBJECT,) * 2)
+    samples = scene.samples[: 120 * RATE_HZ]
+    samples[:, SUBJECT] += tones(lines, len(samples) / RATE_HZ)
+    path = folder / "talked over.wav"
+    sf.write(path, samples, RATE_HZ, subtype="PCM_24")
+    return check_take([path])
+
+
+@pytest.mark.parametrize(
+    "lines",
+    [
+        {50.03: -62.0, 150.09: -62.0},
+        {60.02 * k: -55.0 for k in range(1, 7)},
+        {50.03: -62.0, 100.06: -68.0, 150.09: -62.0, 250.15: -70.0, 350.21: -72.0},
+    ],
+)
+@pytest.mark.parametrize("gap_s", [0.3, 0.6])
+def test_a_steady_hum_keeps_its_level_and_its_lines_under_much_talk(
+    lines: Lines, gap_s: float, tmp_path: Path
+) -> None:
+    record = talked_over(lines, gap_s, tmp_path)
+    hum = record.mics["subject"].hum
+    assert hum is not None
+    level_dbfs = 10 * np.log10(sum(10 ** (level / 10) for level in lines.values()))
+    assert hum.level_dbfs == pytest.approx(level_dbfs, abs=1.5)  # a line may be hidden
+    (told,) = [p for p in record.problems if p.kind == "hum" and p.mic == "subject"]
+    assert (told.start_s, told.end_s) == (0.0, pytest.approx(record.take.duration_s))
+    assert told.value == pytest.approx(hum.level_dbfs, abs=0.3)

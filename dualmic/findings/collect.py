@@ -2,7 +2,7 @@
 
 from functools import partial
 
-from dualmic.findings import background, changes, damage, dropouts, pairing, sounds, talk
+from dualmic.findings import background, changes, damage, dropouts, hums, pairing, sounds, talk
 from dualmic.findings.base import (
     ENDS_S,
     SHORTEST_S,
@@ -59,7 +59,7 @@ def _of_sound(hearing: Hearing, limits: Limits, known: Known, *, one_mic: bool) 
     of_each: list[Finder] = [
         background.noise,
         background.low_level,
-        background.hum,
+        hums.hum,
         changes.changes,
         sounds.wind,
         sounds.clicks,

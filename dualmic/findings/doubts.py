@@ -7,8 +7,8 @@ from dualmic.findings.base import ENDS_S, Finding, as_note
 from dualmic.findings.jumps import mostly_dead
 from dualmic.hearing import Hearing
 
-# Our choice. Lips, stops of consonants and the pulses of a creaky voice stand out by 15 to 21 dB, in
-# some voices again and again; of some 60 takes with cracks each held one of 24 dB and more.
+# Our choice. Lips, stops of consonants and the pulses of a creaky voice stand out by 15 to 21 dB,
+# some of them again and again; of some 60 takes with cracks each held one of 24 dB and more.
 FAINT_CRACKS_DB = 22.0
 OFTEN = 3  # our choice: silent pauses make a microphone one that mutes itself
 MOSTLY = 0.5  # our choice: of a second voice, how much of it has to be cloth
