@@ -74,7 +74,7 @@ def hum(hearing: Hearing, limits: Limits) -> list[Finding]:
             for k, power in enumerate(groups)
         ]
         told = [h if h is not None and _audible(hearing, mic, h) else None for h in heard]
-        for start, end in _lasting(measured.low.bins_hz, groups, told):
+        for start, end in lasting(measured.low.bins_hz, groups, told):
             inside = np.zeros(len(groups), bool)
             inside[[k for k in range(start, end) if heard[k] is not None]] = True
             usual = find_hum(measured.low.bins_hz, _median(groups, inside), limits.mains_hz)
@@ -101,7 +101,7 @@ def hum(hearing: Hearing, limits: Limits) -> list[Finding]:
     return found
 
 
-def _lasting(
+def lasting(
     bins_hz: np.ndarray, groups: Floats, told: list[HumLines | None]
 ) -> list[tuple[int, int]]:
     """Return the runs of groups with hum, through those whose voices may hide it."""
