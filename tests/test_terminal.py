@@ -18,10 +18,12 @@ from sample_records import CJK_NAME, LONG_NAME, RIGHT_TO_LEFT_NAME
 from sample_records import build as build_anew
 
 from dualmic import record as r
+from dualmic.checks import bit_depth_check
 from dualmic.report.cells import clean, cut, plain_for, shorten, width_of, wrap
 from dualmic.report.outline import outline
-from dualmic.report.plain import fine_words, plain_advice, without_units
+from dualmic.report.plain import fine_words, plain_advice, reasons, without_units
 from dualmic.report.terminal import HEIGHT, print_screen, screen
+from dualmic.spec import LimitBit
 
 UNITS = re.compile(r"\d\s?dB|dBFS|dBTP|LUFS|LKFS|\bLU\b|\bk?Hz\b|\bms\b|%|samples")
 NAMES = ["LOCK_0012", LONG_NAME, CJK_NAME * 8, RIGHT_TO_LEFT_NAME, "a\x1b[2J\nb\tc", "bad\udcff"]
@@ -234,6 +236,32 @@ def test_a_microphone_that_clipped_is_not_called_never_too_loud():
     clipped = with_(build(problems=1).problems[0], kind="clipping", mic="subject")
     told = dict(fine_words(with_(passing, problems=[clipped])))
     assert "never too loud" not in told["The subject's microphone"]
+
+
+def test_a_microphone_in_which_a_crack_was_heard_is_not_praised_for_having_none() -> None:
+    record = build(problems=0)
+    podcast = record.deliveries["podcast"]
+    checks = [with_(c, result="pass") for c in podcast.checks]
+    record = with_(record, deliveries={"podcast": with_(podcast, checks=checks)})
+    owners = [owner for owner, told in fine_words(record) if "no crackles" in told]
+    assert owners
+    cracked = with_(build(problems=1).problems[0], kind="click", severity="note")
+    cracks = [with_(cracked, mic=mic) for mic in ("interviewer", "subject")]
+    told = dict(fine_words(with_(record, problems=cracks)))
+    assert not any("no crackles" in told.get(owner, []) for owner in owners)
+
+
+def test_compressed_sound_is_called_so() -> None:
+    """It has no resolution that could be low."""
+    film = build(problems=0).deliveries["film"]
+    told = {}
+    for bits, is_lossy in ((None, True), (12, False)):
+        check = bit_depth_check(LimitBit(warn=16.0, source="common practice"), bits, is_lossy)
+        told[is_lossy] = reasons(with_(film, checks=[check]))
+    assert told == {
+        True: ["the file's sound is compressed"],
+        False: ["the file's resolution is low"],
+    }
 
 
 def test_a_cut_file_is_not_called_complete():

@@ -150,8 +150,8 @@ def before_leaving(record: TakeRecord, width: int) -> Part:
         long.append(_item("Nothing has to be asked again.", width))
     questions = [clock(ask.line.start_s) for ask in questions_at_risk(record)]
     if questions:
-        damaged = f"Your own {'question' if len(questions) == 1 else 'questions'} at "
-        damaged += f"{_some(questions)}: damaged; say them again at any time."
+        asked, them = ("question", "it") if len(questions) == 1 else ("questions", "them")
+        damaged = f"Your own {asked} at {_some(questions)}: damaged; say {them} again at any time."
         long.append(_item(damaged, width))
         short.append([cut("  " + damaged, width)])
     return Part(heading, long, (6, 3, 1), "more", short if asks else [])

@@ -22,6 +22,7 @@ _ALSO_KINDS = {
     "speech_to_noise": {"noise"},
     "gain": {"low_level"},
     "loud_moments": {"clipping"},
+    "clipping": {"click"},
 }
 """Kinds of problem, beside the check's own, that would make praise for it sound false."""
 
@@ -62,6 +63,7 @@ _REASONS: dict[str, str] = {
     "sample_rate": "the file's sample rate is too low",
     "bit_depth": "the file's resolution is low",
 }
+_COMPRESSED = "the file's sound is compressed"
 _UNMEASURED: dict[str, str] = {
     "speech_to_noise": "the background behind the {} (no quiet pause)",
     "gain": "how loud the {} is",
@@ -184,9 +186,12 @@ def unmeasured(checks: Sequence[Check]) -> str:
 
 
 def _phrases(checks: Iterable[Check], words: dict[str, str]) -> list[str]:
-    return [
-        words[check.id].format(check.mic)
-        if check.id in words
-        else without_units(check.title[:1].lower() + check.title[1:])
-        for check in checks
-    ]
+    return [_phrase(check, words) for check in checks]
+
+
+def _phrase(check: Check, words: dict[str, str]) -> str:
+    if check.id == "bit_depth" and check.value is None and check.result == "warn":
+        return _COMPRESSED
+    if check.id in words:
+        return words[check.id].format(check.mic)
+    return without_units(check.title[:1].lower() + check.title[1:])
