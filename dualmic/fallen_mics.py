@@ -53,7 +53,9 @@ def fallen(bands_db: np.ndarray, mic: int, unasked: Mask) -> Mask:
         there = low.copy()
         there[:start] = there[end:] = False
         if _is_fallen(own, other, there, asked & ~low):
-            first, last = _widest(own.ravel() < silence_db - SECOND_QUIET_DB, start, end)
+            under = own.ravel() < silence_db - SECOND_QUIET_DB
+            first = _begins(under, start * CELLS_PER_S) if start else 0
+            last = len(under) - _begins(under[::-1], len(under) - end * CELLS_PER_S)
             found[first : len(found) if end == seconds else last] = True
     return found & ~unasked
 
@@ -76,16 +78,13 @@ def _stretches(low: Mask) -> list[tuple[int, int]]:
     return [(start, end) for start, end in joined if end - start >= LEAST_S]
 
 
-def _widest(under: Mask, start: int, end: int) -> tuple[int, int]:
-    """Return the first cell of a stretch of seconds and the one after the last.
-
-    What is as quiet before and after it, for less than a second, belongs to it.
-    """
-    first, last = start * CELLS_PER_S, end * CELLS_PER_S
-    before = np.flatnonzero(~under[max(first - CELLS_PER_S, 0) : first][::-1])
-    after = np.flatnonzero(~under[last : last + CELLS_PER_S])
-    more = [int(at[0]) if len(at) else 0 for at in (before, after)]
-    return first - more[0], last + more[1]
+def _begins(under: Mask, at: int) -> int:
+    """Return the cell near ``at`` before which fewest are under a level, and after it most."""
+    first = max(at - CELLS_PER_S, 0)
+    near = under[first : at + CELLS_PER_S]
+    over_before = np.concatenate([[0], np.cumsum(~near)])
+    under_before = np.concatenate([[0], np.cumsum(near)])
+    return first + int((over_before + under_before[-1] - under_before).argmax())
 
 
 def _is_fallen(own: Powers, other: Powers, there: Mask, elsewhere: Mask) -> bool:
