@@ -34,6 +34,9 @@ LOST_SHARE, SENTENCE_S = 0.5, 2.5
 # Our choices: from how much on a sound that does not belong, in one turn and on its speaker's own
 # microphone, is damage: seconds of wind, of cloth and of the other person's words, or cracks.
 LEAST_DAMAGE = {"wind": 0.5, "rustle": 0.5, "both_talking": 0.8, "click": 3.0}
+# Our choice. Cloth, or a radio's burst of noise that passes for it, which stands so far over all that
+# the other microphone bears out buries a word, however short it is.
+BURIED_DB, BURIED_S = 15.0, 0.2
 # What every microphone hears, so that no copy is without it: both voices, and what goes by.
 EVERYWHERE = {"both_talking", "noise"}
 
@@ -87,6 +90,8 @@ def _reasons(spoiling: Sequence[Finding], mic: int, turn: Turn) -> list[str]:
         if ours and f.start_s < turn.end_s and f.end_s > turn.start_s:
             inside_s = min(f.end_s, turn.end_s) - max(f.start_s, turn.start_s)
             amount = float(f.count) if f.kind == "click" else inside_s
+            if f.kind == "rustle" and (f.value or 0.0) >= BURIED_DB:
+                amount *= LEAST_DAMAGE["rustle"] / BURIED_S
             amounts[f.kind] = amounts.get(f.kind, 0.0) + amount
     return [kind for kind, amount in amounts.items() if amount >= LEAST_DAMAGE.get(kind, 0.0)]
 

@@ -40,6 +40,18 @@ def test_half_a_second_of_a_sound_that_does_not_belong_spoils_an_answer(heard, k
     assert at_risk(heard, Finding(kind, scene.INTERVIEWER, at, at + 0.6, "warn")) == []
 
 
+@pytest.mark.parametrize(
+    ("missing_db", "length_s", "lost"), [(20, 0.26, 1), (10, 0.26, 0), (20, 0.15, 0)]
+)
+def test_a_burst_that_buries_a_word_spoils_the_answer(
+    heard: Hearing, missing_db: float, length_s: float, lost: int
+) -> None:
+    """Cloth that leaves the word to be heard may be as short as that."""
+    at = answer_s(heard)
+    burst = Finding("rustle", scene.SUBJECT, at, at + length_s, "warn", missing_db, 4.5, "dB")
+    assert [line.because for line in at_risk(heard, burst)] == lost * [["rustle"]]
+
+
 def test_one_crack_can_be_mended_and_crackling_spoils_an_answer(heard) -> None:
     at = answer_s(heard)
     once, thrice = (Finding("click", scene.SUBJECT, at, at + 0.5, "warn", count=n) for n in (1, 3))
