@@ -34,7 +34,7 @@ LOST_SHARE, SENTENCE_S = 0.5, 2.5
 # Our choices: from how much on a sound that does not belong, in one turn and on its speaker's own
 # microphone, is damage: seconds of wind, of cloth and of the other person's words, or cracks.
 LEAST_DAMAGE = {"wind": 0.5, "rustle": 0.5, "both_talking": 0.8, "click": 3.0}
-# Our choice. Cloth, or a radio's burst of noise that passes for it, which stands so far over all that
+# Our choice. Cloth, or a burst of noise that passes for it, which stands so far over all that
 # the other microphone bears out buries a word, however short it is.
 BURIED_DB, BURIED_S = 15.0, 0.2
 # What every microphone hears, so that no copy is without it: both voices, and what goes by.
