@@ -89,6 +89,7 @@ def speech_to_noise_db(
 ) -> float | None:
     """Return how far the wearer's speech stands above the floor; None if either is missing.
 
+    Pauses between words are no speech, also those that a turn bridges.
     Of less than two seconds of words nothing is said: a swell of that very noise may pass for them.
     """
     used = own_frames[: len(a_weighted)]
