@@ -11,7 +11,8 @@ import numpy as np
 
 from dualmic.meters.bands import voice_power
 from dualmic.meters.masks import runs_of
-from dualmic.tiles import CELLS_PER_S, Floats, Mask, Powers, power_db
+from dualmic.stack import pieces
+from dualmic.tiles import CELLS_PER_S, Indices, Mask, power_db
 
 # Our choices.
 HUM_FREE_BANDS = slice(2, 5)  # 600 Hz to 4 kHz: a dead input hums
@@ -21,9 +22,13 @@ GAP_S = 3  # a bang on the cable is no sign of life
 TALK_DB = 10.0  # over the other microphone's quietest
 QUIET_PERCENTILE, LOUD_PERCENTILE = 10.0, 95.0
 # A voice falls by 15 to 25 dB where its wearer stops and a leak is left; the background of one
-# microphone alone hardly falls at all, and gains are turned by 12 dB at most, both together.
-LOUD_FALL_DB, QUIET_FALL_DB = 25.0, 12.0
+# microphone alone hardly falls at all. Knobs turn both by 12 dB at most, and a pad takes 20.
+LOUD_FALL_DB, QUIET_FALL_DB = 30.0, 12.0
+WORDS_WITHIN_DB = 25.0  # of the loudest: a second with words in it
 SECOND_FALL_DB, SECOND_QUIET_DB = 15.0, 10.0  # of a single second
+_TOGETHER = 3600  # seconds, of no influence on results
+_STEP_DB = 0.1
+_STEPS_DB = np.arange(-200.0, 20.0, _STEP_DB)
 
 
 def fallen(bands_db: np.ndarray, mic: int, unasked: Mask) -> Mask:
@@ -37,33 +42,69 @@ def fallen(bands_db: np.ndarray, mic: int, unasked: Mask) -> Mask:
     """
     found = np.zeros(len(unasked), bool)
     seconds = len(unasked) // CELLS_PER_S
-    if seconds < 2 * LEAST_S:
-        return found
-    own, other = (_by_second(bands_db[m], seconds) for m in (mic, 1 - mic))
     asked = ~unasked[: seconds * CELLS_PER_S].reshape(seconds, -1).any(axis=1)
-    if not asked.any():
+    if seconds < 2 * LEAST_S or not asked.any():
         return found
-    loudest, quietest = own.max(axis=1), np.percentile(own, QUIET_PERCENTILE, axis=1)
-    full_db = float(np.percentile(loudest[asked], LOUD_PERCENTILE))
-    silence_db = float(
-        np.percentile(own[asked & (loudest > full_db - LOUD_FALL_DB)], QUIET_PERCENTILE)
-    )
-    low = asked & (loudest < full_db - SECOND_FALL_DB) & (quietest < silence_db - SECOND_QUIET_DB)
+    own, other = (_Seconds(bands_db[m], seconds) for m in (mic, 1 - mic))
+    full_db = float(np.percentile(own.loudest_db[asked], LOUD_PERCENTILE))
+    full = asked & (own.loudest_db > full_db - WORDS_WITHIN_DB)
+    under_db = own.percentiles_db(full)[0] - SECOND_QUIET_DB
+    low = asked & (own.loudest_db < full_db - SECOND_FALL_DB) & (own.quietest_db < under_db)
     for start, end in _stretches(low):
         there = low.copy()
         there[:start] = there[end:] = False
         if _is_fallen(own, other, there, asked & ~low):
-            under = own.ravel() < silence_db - SECOND_QUIET_DB
-            first = _begins(under, start * CELLS_PER_S) if start else 0
-            last = len(under) - _begins(under[::-1], len(under) - end * CELLS_PER_S)
-            found[first : len(found) if end == seconds else last] = True
+            first = own.begins(start, under_db) if start else 0
+            last = len(found) if end == seconds else own.ends(end, under_db)
+            found[first:last] = True
     return found & ~unasked
 
 
-def _by_second(bands_db: np.ndarray, seconds: int) -> Powers:
-    """Return the level of each cell in dB, ``(seconds, cells of one)``."""
-    power: Floats = voice_power(bands_db, HUM_FREE_BANDS, SMOOTH_CELLS)
-    return power_db(power[: seconds * CELLS_PER_S].reshape(seconds, CELLS_PER_S))
+class _Seconds:
+    """How loud one microphone is, cell by cell, by seconds; nothing as long as a take in memory."""
+
+    def __init__(self, bands_db: np.ndarray, seconds: int) -> None:
+        power = voice_power(bands_db, HUM_FREE_BANDS, SMOOTH_CELLS)
+        self._power = power[: seconds * CELLS_PER_S].reshape(seconds, CELLS_PER_S)
+        self.loudest_db, self.quietest_db = np.zeros((2, seconds))
+        for part in pieces(seconds, _TOGETHER):
+            level_db = power_db(self._power[part])
+            self.loudest_db[part] = level_db.max(axis=1)
+            self.quietest_db[part] = np.percentile(level_db, QUIET_PERCENTILE, axis=1)
+
+    def percentiles_db(self, chosen: Mask) -> tuple[float, float]:
+        """Return what is quiet and what is loud in the chosen seconds, to a tenth of a decibel."""
+        total = np.cumsum(self._counts(chosen))
+        wanted = np.array([QUIET_PERCENTILE, LOUD_PERCENTILE]) / 100 * total[-1]
+        quiet_db, loud_db = _STEPS_DB[np.searchsorted(total, wanted)]
+        return float(quiet_db), float(loud_db)
+
+    def number_over(self, chosen: Mask, level_db: float) -> int:
+        """Return how many cells of the chosen seconds are louder than a level."""
+        return int(self._counts(chosen)[level_db < _STEPS_DB].sum())
+
+    def begins(self, second: int, under_db: float) -> int:
+        """Return the cell near a second before which fewest are under a level, after it most."""
+        first = max(second - 1, 0)
+        near = power_db(self._power[first : second + 1].ravel()) < under_db
+        over_before = np.concatenate([[0], np.cumsum(~near)])
+        under_before = np.concatenate([[0], np.cumsum(near)])
+        parted = over_before + under_before[-1] - under_before
+        return first * CELLS_PER_S + int(parted.argmax())
+
+    def ends(self, second: int, under_db: float) -> int:
+        """Return the cell near a second after which fewest are under a level, before it most."""
+        near = power_db(self._power[second - 1 : second + 1].ravel()) < under_db
+        parted = np.cumsum(near) + np.cumsum(~near[::-1])[::-1]
+        return (second - 1) * CELLS_PER_S + int(parted.argmax()) + 1
+
+    def _counts(self, chosen: Mask) -> Indices:
+        counts = np.zeros(len(_STEPS_DB), np.int64)
+        for part in pieces(len(chosen), _TOGETHER):
+            level_db = power_db(self._power[part][chosen[part]]).ravel()
+            at = np.round((level_db - _STEPS_DB[0]) / _STEP_DB).astype(np.int64)
+            counts += np.bincount(np.clip(at, 0, len(counts) - 1), minlength=len(counts))
+        return counts
 
 
 def _stretches(low: Mask) -> list[tuple[int, int]]:
@@ -78,31 +119,21 @@ def _stretches(low: Mask) -> list[tuple[int, int]]:
     return [(start, end) for start, end in joined if end - start >= LEAST_S]
 
 
-def _begins(under: Mask, at: int) -> int:
-    """Return the cell near ``at`` before which fewest are under a level, and after it most."""
-    first = max(at - CELLS_PER_S, 0)
-    near = under[first : at + CELLS_PER_S]
-    over_before = np.concatenate([[0], np.cumsum(~near)])
-    under_before = np.concatenate([[0], np.cumsum(near)])
-    return first + int((over_before + under_before[-1] - under_before).argmax())
-
-
-def _is_fallen(own: Powers, other: Powers, there: Mask, elsewhere: Mask) -> bool:
+def _is_fallen(own: _Seconds, other: _Seconds, there: Mask, elsewhere: Mask) -> bool:
     """Whether loud and quiet fell, in this microphone alone, while the other one heard somebody."""
     if elsewhere.sum() < LEAST_S:
         return False
-    talk = other[there] > np.percentile(other, QUIET_PERCENTILE) + TALK_DB
-    if talk.sum() < LEAST_TALK_S * CELLS_PER_S:
+    others_quiet_db, _ = other.percentiles_db(np.ones_like(there))
+    if other.number_over(there, others_quiet_db + TALK_DB) < LEAST_TALK_S * CELLS_PER_S:
         return False
-    quiet, loud = _falls_db(own, there, elsewhere)
-    others_quiet, _ = _falls_db(other, there, elsewhere)
-    return loud >= LOUD_FALL_DB and quiet - max(others_quiet, 0.0) >= QUIET_FALL_DB
+    quiet_db, loud_db = _falls_db(own, there, elsewhere)
+    others_db, _ = _falls_db(other, there, elsewhere)
+    return loud_db >= LOUD_FALL_DB and quiet_db - max(others_db, 0.0) >= QUIET_FALL_DB
 
 
-def _falls_db(level_db: Powers, there: Mask, elsewhere: Mask) -> tuple[float, float]:
+def _falls_db(levels: _Seconds, there: Mask, elsewhere: Mask) -> tuple[float, float]:
     """Return by how much what is quiet and what is loud is less than elsewhere."""
-    quiet, loud = (
-        float(np.percentile(level_db[elsewhere], p) - np.percentile(level_db[there], p))
-        for p in (QUIET_PERCENTILE, LOUD_PERCENTILE)
+    (quiet, loud), (quiet_there, loud_there) = (
+        levels.percentiles_db(chosen) for chosen in (elsewhere, there)
     )
-    return quiet, loud
+    return quiet - quiet_there, loud - loud_there

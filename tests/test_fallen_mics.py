@@ -64,8 +64,9 @@ def test_answers_into_it_are_asked_again_and_are_the_subjects(tmp_path: Path) ->
     assert {d.result for d in record.deliveries.values()} == {"fail"}
 
 
-def test_an_input_turned_down_by_a_knob_is_not_dead() -> None:
-    assert dead(fallen(SUBJECT, -12.0, -100.0).samples) == []
+@pytest.mark.parametrize("by_db", [-12.0, -25.0])
+def test_an_input_turned_down_by_a_knob_or_a_pad_is_not_dead(by_db: float) -> None:
+    assert dead(fallen(SUBJECT, by_db, -100.0).samples) == []
 
 
 @pytest.mark.parametrize(("leak_db", "machine_dbfs"), [(-30.0, -45.0), (-40.0, -50.0)])

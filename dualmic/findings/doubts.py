@@ -15,8 +15,8 @@ MOSTLY = 0.5  # our choice: of a second voice, how much of it has to be cloth
 # Our choice. A leak at its limit stands 7 dB over such a place; a place varies by some, and in it
 # words may be given to whoever did not say them.
 LOUD_PLACE_DB = 15.0
-# Our choice, a podcast's own limit: in 304 simulated takes no second voice was heard that was not
-# there under a background further from the voice than this; under one at 0.5 dB, three.
+# Our choice, a podcast's own limit: in 384 simulated takes no second voice was heard that was not
+# there under a background further from the voice than this; in two, within a decibel, four.
 DROWNED_DB = 10.0
 GOES_AGAIN = 2  # our choice: by chance once
 # Our choices. Grids keep within a hertz of these; what is found elsewhere in a single stretch of
