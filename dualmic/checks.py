@@ -68,9 +68,13 @@ def _place(
     """Result and margin; ``sign`` is +1 where more is worse and -1 where less is."""
     for limit, result in ((fail, "fail"), (warn, "warn")):
         if limit is not None and sign * (value - limit) > 0:
-            return result, round(-sign * (value - limit), DECIMALS)  # type: ignore[return-value]
+            return result, _rounded(-sign * (value - limit))  # type: ignore[return-value]
     first = fail if warn is None else warn
-    return "pass", None if first is None else round(sign * (first - value), DECIMALS)
+    return "pass", None if first is None else _rounded(sign * (first - value))
+
+
+def _rounded(margin: float) -> float:
+    return round(margin, DECIMALS) + 0.0  # zero has no sign
 
 
 def stated(

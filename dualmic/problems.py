@@ -45,7 +45,9 @@ def _dropout(f: Finding, mic: str) -> tuple[str, str]:
 
 def _mic_dead(f: Finding, mic: str) -> tuple[str, str]:
     when = "throughout" if f.facts.get("whole") else "here"
-    heard = f"{mic[0].upper()}{mic[1:]} is not working {when}: somebody talks, it holds nothing."
+    heard = (
+        f"{mic[0].upper()}{mic[1:]} is not working {when}: somebody talks, nothing in it is usable."
+    )
     return heard, f"Check {CHAIN}: switched on, battery, mute, plug, the right input."
 
 

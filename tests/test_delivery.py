@@ -369,3 +369,9 @@ def test_film_asks_for_48_khz_and_16_bit(changes, check_id, result):
 
 def test_every_check_names_its_source():
     assert all(check.source for check in judge_take(FILM, facts()).checks)
+
+
+@pytest.mark.parametrize("floor", [True, False])
+def test_a_value_at_its_limit_has_a_margin_of_plain_zero(floor: bool) -> None:
+    check = judged("x", "X", 10.0, LimitDb(warn=10.0, source="here"), floor=floor)
+    assert (check.result, str(check.margin)) == ("pass", "0.0")
