@@ -42,8 +42,10 @@ def fallen(bands_db: np.ndarray, mic: int, unasked: Mask) -> Mask:
     """
     found = np.zeros(len(unasked), bool)
     seconds = len(unasked) // CELLS_PER_S
-    asked = ~unasked[: seconds * CELLS_PER_S].reshape(seconds, -1).any(axis=1)
-    if seconds < 2 * LEAST_S or not asked.any():
+    if seconds < 2 * LEAST_S:
+        return found
+    asked = ~unasked[: seconds * CELLS_PER_S].reshape(seconds, CELLS_PER_S).any(axis=1)
+    if not asked.any():
         return found
     own, other = (_Seconds(bands_db[m], seconds) for m in (mic, 1 - mic))
     full_db = float(np.percentile(own.loudest_db[asked], LOUD_PERCENTILE))

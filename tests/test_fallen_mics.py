@@ -7,6 +7,7 @@ import pytest
 import speech_scene
 from speech_scene import INTERVIEWER, RATE_HZ, SUBJECT, Scene
 
+from dualmic import fallen_mics
 from dualmic.findings import Limits, all_findings
 from dualmic.findings.base import Finding
 from dualmic.hearing import hear
@@ -64,9 +65,16 @@ def test_answers_into_it_are_asked_again_and_are_the_subjects(tmp_path: Path) ->
     assert {d.result for d in record.deliveries.values()} == {"fail"}
 
 
-@pytest.mark.parametrize("by_db", [-12.0, -25.0])
-def test_an_input_turned_down_by_a_knob_or_a_pad_is_not_dead(by_db: float) -> None:
-    assert dead(fallen(SUBJECT, by_db, -100.0).samples) == []
+@pytest.mark.parametrize(
+    ("by_db", "is_dead"), [(-12.0, False), (-20.0, False), (-28.0, False), (-40.0, True)]
+)
+def test_an_input_turned_down_by_a_knob_or_a_pad_is_not_dead(by_db: float, is_dead: bool) -> None:
+    scene = fallen(SUBJECT, by_db, -100.0)
+    measured = measure([scene.samples.astype(np.float32)], RATE_HZ, 2, bit_depth=24)
+    bands_db = measured.spectra.bands_db
+    asked = np.zeros(bands_db.shape[1], bool)
+    assert fallen_mics.fallen(bands_db, SUBJECT, asked).any() == is_dead
+    assert bool(dead(scene.samples)) == is_dead
 
 
 @pytest.mark.parametrize(("leak_db", "machine_dbfs"), [(-30.0, -45.0), (-40.0, -50.0)])
@@ -92,3 +100,10 @@ def test_who_stops_talking_is_not_dead() -> None:
             part = slice(round(start_s * RATE_HZ), round((end_s + 0.01) * RATE_HZ))
             scene.samples[part] = scene.noise[part]
     assert dead(scene.samples) == []
+
+
+@pytest.mark.parametrize("length_s", [0.5, 19.0])
+def test_a_short_take_tells_nothing(length_s: float) -> None:
+    cells = round(length_s * 100)
+    silent = np.full((2, cells, 6), -60.0)
+    assert not fallen_mics.fallen(silent, SUBJECT, np.zeros(cells, bool)).any()

@@ -136,6 +136,16 @@ def test_where_phases_tell_nothing_nothing_is_told() -> None:
     assert shares is None or (shares.settled(own) == own).all()
 
 
+def test_where_phases_of_both_are_alike_nothing_is_told() -> None:
+    """As of two voices that leak through a cable: chance alone would part them."""
+    rng = np.random.default_rng(3)
+    phases = rng.integers(STEPS, size=(BANDS, TONES_EACH))
+    own = np.ones((2, 10 * MOMENTS), bool)
+    own[0, :1000] = own[1, 1000:2000] = False
+    alone = np.stack([own[0] & ~own[1], own[1] & ~own[0]])
+    assert find_shares(_codes(rng, phases, MOMENTS), own, alone) is None
+
+
 def test_one_microphone_recorded_twice_shows_no_place() -> None:
     """The second person is heard there alone; what has no phase later on is not theirs."""
     rng = np.random.default_rng(3)
