@@ -48,15 +48,15 @@ def dead_cells(
         noise_bands: ``(2, frames, bands)``, which tell wind from a voice.
 
     """
-    cells = bands_db.shape[1]
-    dead = np.zeros((2, cells), bool)
+    dead = np.zeros((2, bands_db.shape[1]), bool)
+    unasked = unasked.copy()
     for mic in (0, 1):
         silent = _silent(bands_db[mic], held[mic])
+        unasked[mic] |= silent
         dead[mic] = _lasting(silent, dies_away(held[mic]))
         if not dead[mic].all():
-            dead[mic] |= deaf(bands_db, mic, silent | unasked[mic], noise_bands)
-            dead[mic] |= fallen(bands_db, mic, silent | unasked[mic])
-    return dead
+            dead[mic] |= deaf(bands_db, mic, unasked[mic], noise_bands)
+    return dead | fallen(bands_db, unasked)
 
 
 def _silent(bands_db: np.ndarray, held: list[HeldRun]) -> Mask:

@@ -5,18 +5,17 @@ or fifty decibels down: nothing that anybody can use. Turned knobs do not go so 
 falls silent does so in both microphones.
 """
 
-from itertools import pairwise
+from collections.abc import Iterator
 
 import numpy as np
 
+from dualmic.deaf_mics import HUM_FREE_BANDS, SMOOTH_CELLS
 from dualmic.meters.bands import voice_power
-from dualmic.meters.masks import runs_of
+from dualmic.meters.masks import bridged, longer, runs_of
 from dualmic.stack import pieces
 from dualmic.tiles import CELLS_PER_S, Indices, Mask, power_db
 
 # Our choices.
-HUM_FREE_BANDS = slice(2, 5)  # 600 Hz to 4 kHz: a dead input hums
-SMOOTH_CELLS = 5
 LEAST_S, LEAST_TALK_S = 10, 2.0  # and while the other microphone hears somebody for so long
 GAP_S = 3  # a bang on the cable is no sign of life
 TALK_DB = 10.0  # over the other microphone's quietest
@@ -31,35 +30,41 @@ _STEP_DB = 0.1
 _STEPS_DB = np.arange(-200.0, 20.0, _STEP_DB)
 
 
-def fallen(bands_db: np.ndarray, mic: int, unasked: Mask) -> Mask:
-    """Return the cells in which a microphone holds no more than a trace, ``(cells,)``.
+def fallen(bands_db: np.ndarray, unasked: Mask) -> Mask:
+    """Return the cells in which each microphone holds no more than a trace, ``(2, cells)``.
 
     Args:
         bands_db: ``(2, cells, bands)`` band powers in dB.
-        mic: which microphone is asked about.
-        unasked: ``(cells,)``, where it is silent or shut, and nothing is asked.
+        unasked: ``(2, cells)``, where one is silent or shut, and nothing is asked.
 
     """
-    found = np.zeros(len(unasked), bool)
-    seconds = len(unasked) // CELLS_PER_S
+    found = np.zeros_like(unasked)
+    seconds = unasked.shape[1] // CELLS_PER_S
     if seconds < 2 * LEAST_S:
         return found
-    asked = ~unasked[: seconds * CELLS_PER_S].reshape(seconds, CELLS_PER_S).any(axis=1)
+    levels = [_Seconds(bands_db[m], seconds) for m in (0, 1)]
+    for m in (0, 1):
+        rows = unasked[m, : seconds * CELLS_PER_S].reshape(seconds, CELLS_PER_S)
+        asked: Mask = np.logical_not(rows.any(axis=1))
+        for first, last in _falls(levels[m], levels[1 - m], asked):
+            found[m, first:last] = True
+    return found & ~unasked
+
+
+def _falls(own: "_Seconds", other: "_Seconds", asked: Mask) -> Iterator[tuple[int, int | None]]:
+    """Yield the first cell of each fall and the one after its last, None where it is for good."""
     if not asked.any():
-        return found
-    own, other = (_Seconds(bands_db[m], seconds) for m in (mic, 1 - mic))
+        return
     full_db = float(np.percentile(own.loudest_db[asked], LOUD_PERCENTILE))
     full = asked & (own.loudest_db > full_db - WORDS_WITHIN_DB)
     under_db = own.percentiles_db(full)[0] - SECOND_QUIET_DB
     low = asked & (own.loudest_db < full_db - SECOND_FALL_DB) & (own.quietest_db < under_db)
-    for start, end in _stretches(low):
+    for start, end in zip(*runs_of(longer(bridged(low, GAP_S), LEAST_S)), strict=True):
         there = low.copy()
         there[:start] = there[end:] = False
         if _is_fallen(own, other, there, asked & ~low):
             first = own.begins(start, under_db) if start else 0
-            last = len(found) if end == seconds else own.ends(end, under_db)
-            found[first:last] = True
-    return found & ~unasked
+            yield first, None if end == len(asked) else own.ends(end, under_db)
 
 
 class _Seconds:
@@ -107,18 +112,6 @@ class _Seconds:
             at = np.round((level_db - _STEPS_DB[0]) / _STEP_DB).astype(np.int64)
             counts += np.bincount(np.clip(at, 0, len(counts) - 1), minlength=len(counts))
         return counts
-
-
-def _stretches(low: Mask) -> list[tuple[int, int]]:
-    """Return runs of seconds, those with a short gap between them as one."""
-    edges = list(zip(*(edge.tolist() for edge in runs_of(low)), strict=True))
-    joined = edges[:1]
-    for (_, before), (start, end) in pairwise(edges):
-        if start - before <= GAP_S:
-            joined[-1] = joined[-1][0], end
-        else:
-            joined.append((start, end))
-    return [(start, end) for start, end in joined if end - start >= LEAST_S]
 
 
 def _is_fallen(own: _Seconds, other: _Seconds, there: Mask, elsewhere: Mask) -> bool:

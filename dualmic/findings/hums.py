@@ -21,7 +21,7 @@ HUM_UNDER_SPEECH_DB = 60.0
 OFF_MAINS_HZ = 1.0  # our choice: no grid strays that far, and weak hum is read to a tenth of it
 # Our choice: a voice over a line may lower it by chance, by less than this.
 LASTS_DB = 3.0
-_BINS_TOGETHER = 64  # of no influence on results
+_TOGETHER = 64  # bins, or groups; of no influence on results
 
 
 def steady_hum(hearing: Hearing, mic: int, mains_hz: float | None = None) -> HumLines | None:
@@ -43,15 +43,15 @@ def steady_hum(hearing: Hearing, mic: int, mains_hz: float | None = None) -> Hum
 def _median(groups: Floats, chosen: Mask) -> Floats:
     """Return the median of each bin over the chosen groups, some bins at a time."""
     parts = [
-        middle(groups[chosen, first : first + _BINS_TOGETHER])
-        for first in range(0, groups.shape[1], _BINS_TOGETHER)
+        middle(groups[chosen, first : first + _TOGETHER])
+        for first in range(0, groups.shape[1], _TOGETHER)
     ]
     return np.concatenate(parts)
 
 
 def _mean(groups: Floats, chosen: Mask) -> Floats:
     total = np.zeros(groups.shape[1])
-    for piece in pieces(len(groups), _BINS_TOGETHER):
+    for piece in pieces(len(groups), _TOGETHER):
         total += groups[piece][chosen[piece]].sum(axis=0, dtype=np.float64)
     return (total / chosen.sum()).astype(np.float32)
 
