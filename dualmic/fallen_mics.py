@@ -92,18 +92,19 @@ class _Seconds:
 
     def begins(self, second: int, under_db: float) -> int:
         """Return the cell near a second before which fewest are under a level, after it most."""
-        first = max(second - 1, 0)
-        near = power_db(self._power[first : second + 1].ravel()) < under_db
-        over_before = np.concatenate([[0], np.cumsum(~near)])
-        under_before = np.concatenate([[0], np.cumsum(near)])
-        parted = over_before + under_before[-1] - under_before
-        return first * CELLS_PER_S + int(parted.argmax())
+        first, under = self._near(second, under_db)
+        return first + _parted(~under)
 
     def ends(self, second: int, under_db: float) -> int:
         """Return the cell near a second after which fewest are under a level, before it most."""
-        near = power_db(self._power[second - 1 : second + 1].ravel()) < under_db
-        parted = np.cumsum(near) + np.cumsum(~near[::-1])[::-1]
-        return (second - 1) * CELLS_PER_S + int(parted.argmax()) + 1
+        first, under = self._near(second, under_db)
+        return first + _parted(under)
+
+    def _near(self, second: int, under_db: float) -> tuple[int, Mask]:
+        """Return the first cell near a second, and which from it on are under a level."""
+        first = max(second - 1, 0)
+        level_db = power_db(self._power[first : second + 1].ravel())
+        return first * CELLS_PER_S, level_db < under_db
 
     def _counts(self, chosen: Mask) -> Indices:
         counts = np.zeros(len(_STEPS_DB), np.int64)
@@ -112,6 +113,13 @@ class _Seconds:
             at = np.round((level_db - _STEPS_DB[0]) / _STEP_DB).astype(np.int64)
             counts += np.bincount(np.clip(at, 0, len(counts) - 1), minlength=len(counts))
         return counts
+
+
+def _parted(mask: Mask) -> int:
+    """Return the place before which most of a mask is true, and after it least."""
+    true_before = np.concatenate([[0], np.cumsum(mask)])
+    false_before = np.arange(len(mask) + 1) - true_before
+    return int((true_before - false_before).argmax())
 
 
 def _is_fallen(own: _Seconds, other: _Seconds, there: Mask, elsewhere: Mask) -> bool:
