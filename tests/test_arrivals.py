@@ -156,7 +156,7 @@ def test_a_held_vowel_repeats_itself_and_is_nobody_else() -> None:
     assert hearing.activity.own[INTERVIEWER, cells].mean() < 0.1
 
 
-@pytest.mark.parametrize("noise_dbfs", [-62.0, -56.0])
+@pytest.mark.parametrize("noise_dbfs", [-62.0, -56.0, -50.0, -42.0])
 def test_where_the_background_comes_from_is_nobodys_place(noise_dbfs: float) -> None:
     """Both hear one rumble at once, and of the interviewer nothing leaks."""
     scene = speech_scene.make(4, leak_db=None, noise_dbfs=-80.0)

@@ -13,6 +13,7 @@ from dualmic.meters.masks import moving_mean
 from dualmic.meters.places import CELLS_EACH, LEAST_HEIGHT, PREVAILS, Places
 from dualmic.meters.positions import (
     FARTHEST_MS,
+    LEAST_MOMENTS,
     MOVED_MS,
     NEAR_MS,
     Candidate,
@@ -28,12 +29,16 @@ LEAN_MS = 1.0  # and who leans far over, a third of a metre
 TWIN_MS, TWIN_HEIGHT = 0.25, 0.7  # twins lie as far on either side, about as high
 _TOGETHER = 36_000  # moments, an hour of them, of no influence on results
 ONLY_SHARE = 0.8  # of all moments with sound that the only place that shows has to fill
-# Times as often as where somebody is heard: of people's places 1.1 at the most, for rooms go on
-# after words; of the places of backgrounds that were taken for theirs 14 and more.
-OF_NOISE = 3.0
+# Times as often as where somebody is heard: of people's places that show in a third of the moments
+# in which nobody is, 0.7 at the most, for rooms go on after words; of the places of backgrounds 1.4
+# and more. Rarer ones are few moments, of which a word that was not heard as one makes much.
+OF_NOISE, OFTEN_SHARE, OF_RARE = 1.2, 0.3, 3.0
 BESIDE_SHARE = 0.5  # of a reflection's moments, in which the place it belongs to shows, too
 PART_SHARE, NEVER_SHARE = 0.15, 0.1  # of all moments; of one's, in which the other's place shows
 MOSTLY, LEAST_TURNS = 0.5, 3  # of moments; how often the voice goes from one to the other
+# Of each person's moments, the share that lies on the other's side by level where gains that wander
+# hold both voices at one level; of 100 takes whose gains stand none had more than 0.05 of both.
+MIXED_SHARE = 0.1
 # Of two people whose voices come with one difference in time, as through a cable, levels differ by
 # more than those of one who turns round.
 SHARED_APART_DB = 10.0
@@ -71,10 +76,12 @@ def find_places(
     def is_somebody(found: Candidate, among: Mask) -> bool:
         """Whether it is no place of the background, which is there when nobody is heard."""
         near = gathered(found)
-        return _share(near, quiet) <= OF_NOISE * _share(near, among)
+        share = _share(near, quiet)
+        return share <= (OF_NOISE if share > OFTEN_SHARE else OF_RARE) * _share(near, among)
 
     clear = [found for found in clear if is_somebody(found, loud[middle])]
     people = two_people(clear)
+    levels_tell = people is None or not _is_mixed(people, lag, apart_db, heard & loud[middle])
     if people is None and clear:
         place, level_db = clear[0].lag_ms, clear[0].level_db
         lags, heights = (arrivals[..., k].astype(np.float32) for k in (0, 1))
@@ -93,8 +100,8 @@ def find_places(
             # Gains lift the background too: a voice is its wearer's where it stands higher above
             # it.
             people = ([place], []) if level_db >= noise_apart_db else ([], [place])
-    levels_tell = people is not None
     if people is None:
+        levels_tell = False
         people = _apart(clear, lag, arrivals, heard & loud[middle])
     if people is None:
         return None
@@ -105,6 +112,17 @@ def find_places(
 def _share(there: Mask, among: Mask) -> float:
     """Return in which share of some moments a place stands out."""
     return float(there[among].mean()) if among.any() else 0.0
+
+
+def _is_mixed(
+    people: tuple[list[float], list[float]], lag: Floats, apart_db: Floats, heard: Mask
+) -> bool:
+    """Whether levels tell two people's places apart no better than a gain that sets itself."""
+    first, second = (apart_db[heard & (np.abs(lag - p[0]) < NEAR_MS)] for p in people)
+    if min(len(first), len(second)) < LEAST_MOMENTS:
+        return False
+    between = (np.median(first) + np.median(second)) / 2
+    return float(min((first < between).mean(), (second > between).mean())) > MIXED_SHARE
 
 
 def _take_turns(apart_db: Floats, noise_apart_db: float) -> bool:
