@@ -79,7 +79,18 @@ def _of_sound(hearing: Hearing, limits: Limits, known: Known, *, one_mic: bool) 
         found = [
             f for f in found if f.kind != "both_talking" or not overlaps(f.start_s, f.end_s, same)
         ]
-    return [finding for finding in found if not _is_seam(finding, found)]
+    return [f for f in found if not _is_seam(f, found) and not _is_joint(f, same)]
+
+
+def _is_joint(jump: Finding, same: list[Finding]) -> bool:
+    """Whether a jump or change of background is where one microphone takes the other's place."""
+    if jump.kind not in ("level_jump", "background_change") or jump.facts.get("automatic"):
+        return False
+    return any(
+        jump.start_s - changes.APART_S < edge_s < jump.end_s + changes.APART_S
+        for f in same
+        for edge_s in (f.start_s, f.end_s)
+    )
 
 
 def _is_seam(crack: Finding, found: list[Finding]) -> bool:

@@ -13,9 +13,9 @@ from dualmic.findings.base import BLOCKS_PER_S, in_blocks
 from dualmic.findings.floors import AT_EDGE
 from dualmic.findings.gain_scan import GainRise
 from dualmic.findings.jump_dates import Witnesses, at_its_moment
-from dualmic.findings.jump_sound import AGREE_DB, sound_classes
+from dualmic.findings.jump_sound import AGREE_DB, sound_classes, voice_rows
 from dualmic.findings.jumps import BANDS, Jump, mostly_dead
-from dualmic.findings.sums import SIDE, Sums
+from dualmic.findings.sums import SIDE, BandSums, Sums
 from dualmic.hearing import Hearing
 from dualmic.tiles import Mask, Powers
 
@@ -46,11 +46,9 @@ def with_gain_rises(
         quiet: which blocks hold the background alone.
 
     """
-    levels = blocks[:, :, BANDS].mean(axis=2)
-    apart = levels[0] - levels[1]
-    voices = [
-        Sums(np.where(mask, apart, np.nan)) for mask in sound_classes(hearing, levels, quiet)[:2]
-    ]
+    bands = blocks[:, :, BANDS]
+    levels = bands.mean(axis=2)
+    voices = voice_rows(bands, sound_classes(hearing, levels, quiet))
     compared = not mostly_dead(hearing)
     count = blocks.shape[1]
     found, dated = list(jumps), set[int]()
@@ -163,7 +161,7 @@ def _error_db(by: float) -> float:
     return max(AGREE_DB, 0.35 * abs(by))
 
 
-def _voices_shift(voices: list[Sums], at: int, ends: tuple[int, int]) -> Powers:
+def _voices_shift(voices: list[BandSums], at: int, ends: tuple[int, int]) -> Powers:
     """Return by how much each voice's level difference between the microphones shifts there.
 
     ``ends``: blocks before and after which nothing is compared.

@@ -31,8 +31,7 @@ class Sound:
         bands = levels[0] - levels[1]
         self.mean = bands.mean(axis=1)
         self.classes = classes
-        clear = over_floor(levels)
-        self.voices = [BandSums(np.where(mask & clear.T, bands.T, np.nan)) for mask in classes[:2]]
+        self.voices = voice_rows(levels, classes)
         self.sums: list[Sums | BandSums] = [
             *self.voices,
             Sums(np.where(classes[2], self.mean, np.nan)),
@@ -46,6 +45,13 @@ class Sound:
     def borne_out(self, at: np.ndarray, first: int, end: int) -> Powers:
         """Return how much of all classes' variance a step at each moment explains."""
         return np.sum([row.borne_out(at, first, end) for row in self.sums], axis=0)
+
+
+def voice_rows(levels: Powers, classes: list[Mask]) -> list[BandSums]:
+    """Return by how much each voice differs between the microphones, where it stands clear."""
+    clear = over_floor(levels)
+    apart = levels[0] - levels[1]
+    return [BandSums(np.where(mask & clear.T, apart.T, np.nan)) for mask in classes[:2]]
 
 
 def shift_of(sound: Sound, at: np.ndarray, first: int, end: int) -> tuple[Powers, Powers, Powers]:
