@@ -184,6 +184,8 @@ def verdict(
     lost_s = sum(_lost_s(findings, line) for line in lost)
     to_noise = hearing.speech_to_noise_db[1]
     buried = to_noise is not None and fail_below_db is not None and to_noise < fail_below_db
+    # What comes and goes leaves answers between, however much it adds to the mean of the pauses.
+    buried &= any((f.kind, f.mic) == ("noise", SUBJECT) and f.severity != "note" for f in findings)
     if buried or (answers_s > 0 and lost_s > LOST_SHARE * answers_s) or hearing.dead[1].all():
         return "not usable"
     return "usable but for these answers" if lost else "usable"

@@ -1,5 +1,7 @@
 """What of the small damage spoils an answer, and what may stay."""
 
+from dataclasses import replace
+
 import pytest
 import speech_scene as scene
 
@@ -81,6 +83,16 @@ def test_a_gap_of_a_moment_costs_a_sentence_and_not_the_take(heard) -> None:
 
     assert judged(heard, *gaps(20.0)) == "usable but for these answers"
     assert judged(heard, *gaps(3.0)) == "not usable"
+
+
+@pytest.mark.parametrize(("severity", "told"), [("fail", "not usable"), ("note", "usable")])
+def test_a_background_that_comes_and_goes_does_not_bury_every_answer(heard, severity, told) -> None:
+    """Steps in the pauses make the mean of them loud; the finding says that it is not there all
+    the time."""
+    buried = replace(heard, speech_to_noise_db=[30.0, 6.0])
+    length_s = heard.measured.duration_s
+    found = [Finding("noise", scene.SUBJECT, 0.0, length_s, severity, 6.0, 10.0, "dB")]
+    assert verdict(buried, found, [], turns_of(heard), 10.0) == told
 
 
 def test_what_goes_by_under_an_answer_is_on_every_microphone(heard) -> None:

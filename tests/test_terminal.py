@@ -113,6 +113,17 @@ def test_an_answer_with_a_usable_copy_comes_after_those_that_are_lost():
     assert re.search(r"2:38 to 3:31\s+no need: your own microphone holds a usable copy", text)
 
 
+def test_a_delivery_that_passes_says_that_answers_are_damaged():
+    record = build()
+    checks = [with_(c, result="pass") for c in record.deliveries["film"].checks]
+    film = with_(record.deliveries["film"], checks=checks, result="pass")
+    record = with_(record, deliveries={"film": film})
+    assert "film  passes but for the damaged answers\n" in screen(record)
+    (told,) = outline(record).deliveries
+    assert told.result == "passes but for the damaged answers"
+    assert "film  passes\n" in screen(with_(record, at_risk=[]))
+
+
 def test_damaged_answers_alone_are_said_to_be_all_that_fails():
     record = build()
     checks = [c for c in record.deliveries["film"].checks if c.id in ("clipping", "crosstalk")]
@@ -236,6 +247,18 @@ def test_a_microphone_that_clipped_is_not_called_never_too_loud():
     clipped = with_(build(problems=1).problems[0], kind="clipping", mic="subject")
     told = dict(fine_words(with_(passing, problems=[clipped])))
     assert "never too loud" not in told["The subject's microphone"]
+
+
+@pytest.mark.parametrize(("way", "silenced"), [("up", "loud enough"), ("down", "never too loud")])
+def test_an_input_that_is_to_be_turned_is_not_praised_for_its_level(way, silenced):
+    record = build(problems=0)
+    podcast = record.deliveries["podcast"]
+    checks = [with_(c, result="pass") for c in podcast.checks]
+    record = with_(record, deliveries={"podcast": with_(podcast, checks=checks)}, set_up=[])
+    levels = {"loud enough", "never too loud"}
+    assert levels <= set(dict(fine_words(record))["The subject's microphone"])
+    turned = with_(record, set_up=[f"Turn the subject's input {way} 9 dB."])
+    assert levels - set(dict(fine_words(turned))["The subject's microphone"]) == {silenced}
 
 
 def test_a_microphone_in_which_a_crack_was_heard_is_not_praised_for_having_none() -> None:

@@ -119,7 +119,7 @@ def outline(record: TakeRecord) -> Outline:
         programme_title="The one microphone" if is_shared(record) else "Both channels as one",
         problems=problems,
         problem_summary=_summary(record),
-        deliveries=[_delivery(name, d, record.mode) for name, d in record.deliveries.items()],
+        deliveries=[_delivery(name, d, record) for name, d in record.deliveries.items()],
         facts=_facts(record),
         method=_method(record),
     )
@@ -168,7 +168,7 @@ def _summary(record: TakeRecord) -> str:
     return f"{len(record.problems)} problems: {', '.join(found)}."
 
 
-def _delivery(name: str, delivery: Delivery, mode: str) -> DeliveryRows:
+def _delivery(name: str, delivery: Delivery, record: TakeRecord) -> DeliveryRows:
     gains = ", ".join(
         f"{role} {'+' if gain > 0 else ''}{quantity(gain, 'dB')}"
         for role, gain in delivery.gain_db.items()
@@ -176,10 +176,10 @@ def _delivery(name: str, delivery: Delivery, mode: str) -> DeliveryRows:
     )
     return DeliveryRows(
         name=name,
-        result=result_words(delivery, mode),
+        result=result_words(delivery, record),
         tone=RESULT_TONES[delivery.result],
         gains=gains,
-        judged="judged as it is; to target" if mode == "mix" else "judged with this gain",
+        judged="judged as it is; to target" if record.mode == "mix" else "judged with this gain",
         checks=sorted((_check(check) for check in delivery.checks), key=lambda row: row.rank),
     )
 

@@ -141,7 +141,8 @@ def before_leaving(record: TakeRecord, width: int) -> Part:
         label = timecode_at(record.take.timecode, ask.line.start_s)
         short.append([cut(when + (f"{label}  " if label else "") + clean(what), width)])
     if record.verdict == "not usable":
-        text = f"First mend what the next lines name. {ASK_AGAIN_ONLY_IF}, ask again then."
+        first = "First mend what the next lines name. " if record.set_up else ""
+        text = f"{first}{ASK_AGAIN_ONLY_IF}, ask again{' then' if first else ''}."
         long.insert(0, _item(text, width))
         short.insert(0, _item(text, width))
     elif any(not ask.covered for ask in asks):
@@ -206,7 +207,7 @@ def deliveries(record: TakeRecord, width: int) -> Part:
     column = max(map(width_of, names), default=0)
     items = []
     for name, delivery in zip(names, record.deliveries.values(), strict=True):
-        told = result_words(delivery, record.mode)
+        told = result_words(delivery, record)
         why = reasons(delivery)
         if record.mode == "take" and spoilt_by_answers_alone(delivery):
             why = reasons(delivery, ANSWER_CHECKS)

@@ -3,6 +3,7 @@
 import re
 from collections.abc import Collection, Iterable, Sequence
 
+from dualmic.problems import person
 from dualmic.record import MIC_ROLES, Check, Delivery, MicRole, TakeRecord
 
 _FIGURE = r"[-−+±]?\d+(?:[.,]\d+)?"
@@ -25,6 +26,9 @@ _ALSO_KINDS = {
     "clipping": {"click"},
 }
 """Kinds of problem, beside the check's own, that would make praise for it sound false."""
+
+_TURNED = {("gain", "up"), ("loud_moments", "down")}
+"""Which praise would sound false beside the advice to turn an input up or down."""
 
 NOT_MEASURED = "not measured: "
 MOSTLY = 0.5
@@ -132,6 +136,7 @@ def fine_words(record: TakeRecord) -> list[tuple[str, list[str]]]:
     def good(check_id: str, mic: MicRole | None) -> bool:
         kinds = {check_id, *_ALSO_KINDS.get(check_id, ())}
         spoilt = any((kind, owner) in found for kind in kinds for owner in (mic, None))
+        spoilt = spoilt or (mic is not None and (check_id, _way(record, mic)) in _TURNED)
         return passes.get((check_id, mic), False) and not spoilt
 
     dead = _dead(record)
@@ -150,6 +155,14 @@ def fine_words(record: TakeRecord) -> list[tuple[str, list[str]]]:
         of_file.insert(0, "complete")
     groups.append(("The file", of_file))
     return [(owner, told) for owner, told in groups if told]
+
+
+def _way(record: TakeRecord, mic: MicRole) -> str:
+    """Return which way the set-up advice turns an input, empty if it does not."""
+    owner = person(record.roles, MIC_ROLES.index(mic))
+    told = [s for s in record.set_up if s.startswith(f"Turn {owner}'s input ")]
+    turn = _TURN.search(told[0]) if told else None
+    return turn["way"] if turn else ""
 
 
 def _dead(record: TakeRecord) -> set[MicRole | None]:

@@ -184,10 +184,12 @@ def _why_not(record: TakeRecord) -> str:
     return worst.heard if worst.heard.endswith(".") else f"{worst.heard}."
 
 
-def result_words(delivery: Delivery, mode: str) -> str:
-    """Return a delivery's result in words; of a take in which only answers fail, that as well."""
-    if mode == "take" and spoilt_by_answers_alone(delivery):
+def result_words(delivery: Delivery, record: TakeRecord) -> str:
+    """Return a delivery's result in words, and of a take, if answers alone are not as it says."""
+    if record.mode == "take" and spoilt_by_answers_alone(delivery):
         return "fails only for the damaged answers"
+    if delivery.result == "pass" and any(not ask.covered for ask in ask_again(record)):
+        return "passes but for the damaged answers"
     return RESULT_WORDS[delivery.result]
 
 
