@@ -342,6 +342,7 @@ def test_a_take_that_cannot_be_used_says_why_and_what_comes_first():
     text = screen(record)
     assert "The subject's microphone: not working, 15:00 to 30:00." in text
     assert text.index("First mend") < text.index("Before the next take")
+    assert "First mend" not in screen(with_(record, set_up=[], problems=[]))
 
 
 def test_a_doubt_about_who_is_where_comes_with_the_command():

@@ -141,7 +141,8 @@ def before_leaving(record: TakeRecord, width: int) -> Part:
         label = timecode_at(record.take.timecode, ask.line.start_s)
         short.append([cut(when + (f"{label}  " if label else "") + clean(what), width)])
     if record.verdict == "not usable":
-        first = "First mend what the next lines name. " if record.set_up else ""
+        named = record.set_up or any(p.severity != "note" for p in record.problems)
+        first = "First mend what the next lines name. " if named else ""
         text = f"{first}{ASK_AGAIN_ONLY_IF}, ask again{' then' if first else ''}."
         long.insert(0, _item(text, width))
         short.insert(0, _item(text, width))
