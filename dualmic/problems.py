@@ -100,6 +100,12 @@ def _low_level(f: Finding, mic: str) -> tuple[str, str]:
 
 def _hum(f: Finding, mic: str) -> tuple[str, str]:
     told = f"{f.facts['frequency_hz']:.1f} Hz"
+    if f.facts.get("in_room"):
+        return (
+            f"A buzz in {mic} ({told}), and alike in the other: it is in the room, in no cable.",
+            "Switch off what hums in the room, or go away from it; if it stays, run the camera on"
+            " its battery.",
+        )
     if f.facts.get("not_mains_hz"):
         return (
             f"An electric buzz in {mic} ({told}, not the mains' {f.facts['not_mains_hz']:g} Hz).",

@@ -30,9 +30,13 @@ def advice(hearing: Hearing, findings: Sequence[Finding], roles: Roles) -> list[
         told.append("Use one channel alone: one is the other inverted, and together they cancel.")
     for mic in (1, 0):
         told += _gain(hearing, kinds, roles, mic)
+    hums = [f for f in findings if f.kind == "hum" and f.severity != "note"]
+    if any(f.facts.get("in_room") for f in hums):
+        told.append("Switch off what hums in the room, or leave it: both microphones hear it.")
+    cables = {f.mic for f in hums if not f.facts.get("in_room")}
     for mic in (1, 0):
         name = microphone(roles, mic)
-        if ("hum", mic) in kinds:
+        if mic in cables:
             told.append(f"Hunt the buzz on {name}: cables away from mains, camera on battery.")
         noises = [f for f in findings if (f.kind, f.mic) == ("noise", mic) and f.severity != "note"]
         passes = [bool(f.facts.get("passing")) for f in noises]

@@ -5,6 +5,8 @@ is, is the median over all such groups; and it goes on through groups in which n
 went: there its lines hold no less than they do elsewhere.
 """
 
+from dataclasses import replace
+
 import numpy as np
 
 from dualmic.findings.base import Finding, Limits
@@ -21,6 +23,9 @@ HUM_UNDER_SPEECH_DB = 60.0
 OFF_MAINS_HZ = 1.0  # our choice: no grid strays that far, and weak hum is read to a tenth of it
 # Our choice: a voice over a line may lower it by chance, by less than this.
 LASTS_DB = 3.0
+# Our choices: of a hum that is in the room, how far both microphones' readings of it lie apart, for
+# how much of the shorter both hear it, and by how much standing waves make one hear it louder.
+ALIKE_SHARE, TOGETHER_SHARE, ALIKE_DB = 0.01, 0.5, 8.0
 _TOGETHER = 64  # bins, or groups; of no influence on results
 
 
@@ -98,7 +103,49 @@ def hum(hearing: Hearing, limits: Limits) -> list[Finding]:
                     },
                 )
             )
-    return found
+    return _with_room(hearing, found)
+
+
+def _with_room(hearing: Hearing, found: list[Finding]) -> list[Finding]:
+    """Return the hums; of those that both microphones hear alike, that the room is where it is.
+
+    Alike is one frequency at one time, about as far under the wearer's speech: gains differ.
+    """
+    alike = set[int]()
+    for k, first in enumerate(found):
+        for n, second in enumerate(found):
+            if (first.mic, second.mic) == (0, 1) and _is_alike(hearing, first, second):
+                alike |= {k, n}
+    return [
+        replace(f, facts={**f.facts, "in_room": True}) if k in alike else f
+        for k, f in enumerate(found)
+    ]
+
+
+def _is_alike(hearing: Hearing, first: Finding, second: Finding) -> bool:
+    low_hz, high_hz = sorted(_frequency_hz(f) for f in (first, second))
+    shared_s = min(first.end_s, second.end_s) - max(first.start_s, second.start_s)
+    shorter_s = min(f.end_s - f.start_s for f in (first, second))
+    under_db = [_under_speech_db(hearing, mic, f) for mic, f in enumerate((first, second))]
+    return bool(
+        high_hz < (1 + ALIKE_SHARE) * low_hz
+        and shared_s > TOGETHER_SHARE * shorter_s
+        and abs(under_db[0] - under_db[1]) < ALIKE_DB
+    )
+
+
+def _frequency_hz(hum: Finding) -> float:
+    told = hum.facts["frequency_hz"]
+    assert isinstance(told, float)
+    return told
+
+
+def _under_speech_db(hearing: Hearing, mic: int, hum: Finding) -> float:
+    """Return how far a hum lies under the wearer's speech, A-weighted; NaN if nobody knows."""
+    floor, to_noise = hearing.floors[mic], hearing.speech_to_noise_db[mic]
+    if floor is None or to_noise is None or hum.value is None:
+        return float("nan")
+    return floor.dba + to_noise - hum.value
 
 
 def lasting(

@@ -59,7 +59,7 @@ _REASONS: dict[str, str] = {
     "speech_to_noise": "too much background behind the {}",
     "gain": "the {} is recorded too quietly",
     "loud_moments": "the {}'s loud moments need taming",
-    "hum_after_gain": "an electric buzz behind the {}",
+    "hum_after_gain": "a buzz behind the {}",
     "crosstalk": "the other voice is loud in the {}'s microphone",
     "mono_ripple": "the voices turn hollow where both microphones are open",
     "open_mics_noise": "more background where both microphones are open",
