@@ -254,6 +254,11 @@ RULES: dict[str, Rule] = {
             "findings.talk",
             ASSENT_S="an assent up to {:g} s, an interruption beyond",
             SURELY_S="a note up to {:g} s",
+            SHARED_SURELY_S="and up to {:g} s where only the shared spectrum tells",
+        )
+        + _of(
+            "meters.talking",
+            SOFT_DB="nobody is made to talk who, {:g} dB softer than usual, would have been heard",
         )
         + _of("findings.doubts", DROWNED_DB="or under a voice less than {:g} dB over a background")
         + _of(

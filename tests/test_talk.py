@@ -209,15 +209,20 @@ def test_one_microphone_twice_is_not_one_place() -> None:
     assert findings(scene.samples[:, [1, 1]], "one_place") == []
 
 
-@pytest.mark.parametrize(("shared", "severities"), [(False, []), (True, ["note"])])
-def test_only_the_shared_spectrum_is_thin_evidence(shared: bool, severities: list[str]) -> None:
-    """Both seem to speak through an answer, but levels and places tell of one voice."""
+@pytest.mark.parametrize(
+    ("shared", "length_s", "severities"),
+    [(False, 2.5, []), (True, 1.7, ["note"]), (True, 2.5, ["warn"])],
+)
+def test_the_shared_spectrum_alone_is_thin_evidence_unless_it_lasts(
+    shared: bool, length_s: float, severities: list[str]
+) -> None:
+    """Both seem to speak in an answer, but levels and places tell of one voice."""
     scene = speech_scene.make(4)
     measured = measure([scene.samples.astype(np.float32)], RATE_HZ, 2, bit_depth=24)
     hearing = hear(measured)
-    start_s, end_s = scene.answers()[1]
+    first = round(scene.answers()[1][0] * 100) + 20
     own, both = hearing.activity.own.copy(), np.zeros(measured.cells, bool)
-    both[round(start_s * 100) + 20 : round(end_s * 100) - 20] = True
+    both[first : first + round(length_s * 100)] = True
     own[:, both] = True
     activity = replace(hearing.activity, own=own, at_once=both & shared)
     found = both_talking(replace(hearing, activity=activity), Limits())

@@ -71,10 +71,10 @@ def widened(mask: Mask, before: int, after: int) -> Mask:
     return mask_of(starts - before, ends + after, len(mask))
 
 
-def holding(low: Mask, high: Mask) -> Mask:
-    """Keep the runs of ``low`` that hold at least one True of ``high`` (hysteresis)."""
+def holding(low: Mask, high: Mask, share: float = 0.0) -> Mask:
+    """Keep the runs of ``low`` of which more than a share is True of ``high`` (hysteresis)."""
     starts, ends = runs_of(low)
-    keep = number_in(high, starts, ends) > 0
+    keep = number_in(high, starts, ends) > share * (ends - starts)
     return mask_of(starts[keep], ends[keep], len(low))
 
 

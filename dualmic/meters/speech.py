@@ -32,7 +32,15 @@ from dualmic.meters.placing import find_places
 from dualmic.meters.shares import find_shares
 from dualmic.meters.spectrum import VOICE_BANDS
 from dualmic.meters.steady import steady
-from dualmic.meters.talking import SHORTEST_S, by_place, sounding, starts_db, talking, with_rest
+from dualmic.meters.talking import (
+    SHORTEST_S,
+    by_place,
+    hiding,
+    sounding,
+    starts_db,
+    talking,
+    with_rest,
+)
 from dualmic.stack import kept, let_go, room
 from dualmic.tiles import Floats, Mask, Powers
 
@@ -137,7 +145,11 @@ def find_speech(
         sounds = sounding(heard, from_db)
         two = kept(shares.at_once & both_live & sounds[0] & sounds[1])
         let_go()
-    own = with_one_owner(bands_db, own, middle, places, two)
+    hidden = None
+    if (places is not None or shares is not None) and levels_tell:
+        hidden = kept(hiding(heard, ratio, from_db, more, alone(own)))
+        let_go()
+    own = with_one_owner(bands_db, own, middle, places, two, hidden)
     if shares is not None:
         own = shares.settled(own)
     let_go()
