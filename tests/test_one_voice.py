@@ -157,7 +157,7 @@ def test_who_could_not_hide_under_the_leak_and_is_not_heard_is_silent(can_hide: 
     own[0, :500] = own[1, 500:1000] = own[1, part] = True
     places = _BothShow((3.0, -3.0), np.zeros((2, 2, CELLS // 10), np.float32), CELLS)
     hidden = np.full((2, CELLS), can_hide)
-    owned = with_one_owner(bands_db, own, 0.0, places, hidden=hidden)
+    owned = with_one_owner(bands_db, own, 0.0, places, hidden=lambda _: hidden)
     assert owned[1, part].all()
     assert owned[0, part].all() == can_hide
     assert can_hide or not owned[0, part].any()

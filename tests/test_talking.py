@@ -114,7 +114,7 @@ def test_who_is_as_loud_as_usual_hides_under_a_loud_leak_alone() -> None:
     shares = []
     for leak_db in (-20.0, 6.0):
         ratio = np.full((2, bands.count), 10 ** (leak_db / 10))
-        hidden = hiding(bands, ratio, [3.0, 3.0], None, alone)
+        hidden = hiding(bands, ratio, [3.0, 3.0], None, alone, answers)
         shares.append(hidden[INTERVIEWER][answers].mean())
     assert shares[0] < 0.1
     assert shares[1] > 0.5

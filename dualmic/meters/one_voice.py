@@ -8,6 +8,8 @@ midway between the two people's usual level differences; there it has the spectr
 and people take turns, so it belongs to the one who did not speak just before and after.
 """
 
+from collections.abc import Callable
+
 import numpy as np
 
 from dualmic.meters.bands import mean_db, voice_power
@@ -47,7 +49,7 @@ def with_one_owner(
     middle_db: float | None,
     places: Places | None = None,
     at_once: Mask | None = None,
-    hidden: Mask | None = None,
+    hidden: Callable[[Mask], Mask] | None = None,
 ) -> Mask:
     """Return ``own`` ``(2, cells)`` with stretches of one voice left to whoever it belongs to.
 
@@ -57,8 +59,8 @@ def with_one_owner(
         middle_db: the level difference midway between the two people's, None if not known.
         places: where the two people are, None if not known.
         at_once: where two voices share the spectrum, ``(cells,)``, None if not known.
-        hidden: where each wearer may talk without a sign of it in the levels, ``(2, cells)``,
-            None if levels do not tell.
+        hidden: tells, of some cells, where each wearer could talk without a sign of it in the
+            levels, ``(2, cells)``; None if levels do not tell.
 
     """
     own = own.copy()
@@ -116,7 +118,9 @@ def with_one_owner(
     return owned
 
 
-def _parting(bands_db: np.ndarray, own: Mask, together: Mask, hidden: Mask | None = None) -> Mask:
+def _parting(
+    bands_db: np.ndarray, own: Mask, together: Mask, hidden: Callable[[Mask], Mask] | None
+) -> Mask:
     """Return where two places show and the levels part as well, ``(cells,)``.
 
     The beats of a vowel's pitch may lie where the other person's place is. Its level then differs
@@ -129,12 +133,13 @@ def _parting(bands_db: np.ndarray, own: Mask, together: Mask, hidden: Mask | Non
     if not voices.tells():
         return together
     parting = together.copy()
+    unheard = None if hidden is None else hidden(together)
     for start, end in zip(*runs_of(together), strict=True):
         apart = voices.apart(start, end, together[start:end])
         known = apart[np.isfinite(apart)]
         # Both wearers are heard over the other's leak in some of it, if both speak.
         shares = own[:, start:end].mean(axis=1)
-        if hidden is not None and _is_silent(shares, hidden[:, start:end]).any():
+        if unheard is not None and _is_silent(shares, unheard[:, start:end]).any():
             parting[start:end] = False
             continue
         least = ONE if shares.min() >= HEARD_SHARE else TWO

@@ -18,6 +18,7 @@ or 1) speaks; turns bridge pauses of up to 0.7 s inside one person's speech (our
 """
 
 from dataclasses import dataclass, replace
+from functools import partial
 
 import numpy as np
 
@@ -145,10 +146,7 @@ def find_speech(
         sounds = sounding(heard, from_db)
         two = kept(shares.at_once & both_live & sounds[0] & sounds[1])
         let_go()
-    hidden = None
-    if (places is not None or shares is not None) and levels_tell:
-        hidden = kept(hiding(heard, ratio, from_db, more, alone(own)))
-        let_go()
+    hidden = partial(hiding, heard, ratio, from_db, more, alone(own)) if levels_tell else None
     own = with_one_owner(bands_db, own, middle, places, two, hidden)
     if shares is not None:
         own = shares.settled(own)

@@ -12,7 +12,7 @@ import numpy as np
 from dualmic.meters.bands import Bands, Stretch, stretches
 from dualmic.meters.masks import bridged, holding, longer, moving_mean
 from dualmic.meters.places import Places
-from dualmic.tiles import Floats, Mask, Powers
+from dualmic.tiles import Floats, Indices, Mask, Powers
 
 # All thresholds below are our choices, tuned on simulated scenes of other speakers and rooms than
 # those the scores are reported on.
@@ -41,6 +41,7 @@ SOFT_DB = 6.0
 FAINTEST_DB = 32.0
 _DB = np.float32(10 / np.log(10))  # decibels in a neper of power
 _CLIPPED = -2 / _DB, 15 / _DB  # nepers: what a band may say at most, -2 and 15 dB
+_ALL = slice(None)
 _EDGES_DB = np.arange(-2.0, 15.0, 0.05)
 
 
@@ -114,12 +115,20 @@ def _talking_in(heard: Bands, m: int, ratio: Powers, start_db: float, more: Floa
     return longer(holding(mask, vowels, VOWEL_SHARE), round(SHORTEST_S * 100))
 
 
-def _expected(heard: Bands, m: int, stretch: Stretch, ratio: Powers, more: Floats | None) -> Floats:
-    """Return noise and the other's leak in one microphone, by band."""
-    expected = heard.echo(1 - m, stretch) * ratio[:, None].astype(np.float32)
+def _expected(
+    heard: Bands,
+    m: int,
+    stretch: Stretch,
+    ratio: Powers,
+    more: Floats | None,
+    at: slice | Indices = _ALL,
+) -> Floats:
+    """Return noise and the other's leak in one microphone, by band, at some cells of a stretch."""
+    expected = heard.echo(1 - m, stretch)[:, at] * ratio[:, None].astype(np.float32)
     if more is not None:
-        expected *= more[1 - m, stretch.wide]
-    return np.add(expected, heard.floor(m, stretch), out=expected)
+        expected *= more[1 - m, stretch.wide][at]
+    expected += heard.floor(m, stretch)[:, at]
+    return expected
 
 
 def hiding(
@@ -128,21 +137,34 @@ def hiding(
     from_db: Sequence[float],
     more: Floats | None,
     alone: Mask,
+    asked: Mask,
 ) -> Mask:
     """Return where each wearer could talk without a sign of it in the levels, ``(2, cells)``.
 
     There noise and the other's leak are so loud that even with the wearer's voice, somewhat softer
     than it usually is, nothing would stand over them.
+
+    Args:
+        heard: the take.
+        ratio: how much of each voice leaks, ``(2, bands)``.
+        from_db: how far over noise and leak a voice begins in each microphone.
+        more: see :func:`dualmic.meters.leaks.more_leak`.
+        alone: where one person alone speaks, for each, ``(2, cells)``.
+        asked: which cells to look at, ``(cells,)``; elsewhere everybody could.
+
     """
     hidden = np.ones((2, heard.cells), bool)
     for m in (0, 1):
         if not alone[m].any():
             continue
-        soft = _usual(heard, m, alone[m]) * np.float32(10 ** (-SOFT_DB / 10))
+        soft = _usual(heard, m, alone[m])[:, None] * np.float32(10 ** (-SOFT_DB / 10))
         for stretch in stretches(heard.cells):
-            expected = _expected(heard, m, stretch, ratio[1 - m], more)
-            over = _mean_db(_over(expected + soft[:, None], expected))
-            hidden[m, stretch.part] = over[stretch.inside] < from_db[m]
+            at = np.flatnonzero(asked[stretch.part])
+            if not len(at):
+                continue
+            expected = _expected(heard, m, stretch, ratio[1 - m], more, stretch.inside.start + at)
+            over_db = _over(expected + soft, expected).sum(axis=0) * (_DB / heard.count)
+            hidden[m, stretch.first + at] = over_db < from_db[m]
     return hidden
 
 
@@ -150,9 +172,9 @@ def _usual(heard: Bands, m: int, alone: Mask) -> Floats:
     """Return a wearer's mean power over the noise in their own microphone, ``(bands,)``."""
     total = np.zeros(heard.count)
     for stretch in stretches(heard.cells):
-        spoken = alone[stretch.part]
-        over = heard.power(m, stretch) - heard.floor(m, stretch)
-        total += np.maximum(over[:, stretch.inside][:, spoken], 0).sum(axis=1, dtype=np.float64)
+        at = stretch.inside.start + np.flatnonzero(alone[stretch.part])
+        over = heard.power(m, stretch)[:, at] - heard.floor(m, stretch)[:, at]
+        total += np.maximum(over, 0).sum(axis=1, dtype=np.float64)
     return (total / alone.sum()).astype(np.float32)
 
 
