@@ -10,7 +10,7 @@ from dualmic.findings.base import Finding
 from dualmic.hearing import hear
 from dualmic.measure import measure
 from dualmic.meters.continuity import ContinuityMeter, HeldRun
-from dualmic.meters.faint import ROUGH, STEP_DB, _is_torn
+from dualmic.meters.faint_ends import ROUGH, STEP_DB, is_torn
 from dualmic.tiles import spans
 
 
@@ -290,7 +290,7 @@ def test_what_is_cut_off_falls_faster_than_any_word(
 ) -> None:
     kept = levels(before_db, fall_ms, after_db, rise_ms)
     inside = np.flatnonzero(kept % ROUGH >= 77 / STEP_DB - 2)
-    assert _is_torn(kept, (int(inside[0]), int(inside[-1]) + 1), smear_ms) == torn
+    assert is_torn(kept, (int(inside[0]), int(inside[-1]) + 1), smear_ms) == torn
 
 
 @pytest.mark.parametrize("fade_s", [0.008, 0.025])

@@ -15,18 +15,23 @@ from typing import NamedTuple
 
 import numpy as np
 
-from dualmic.meters.masks import bridged, longer, middle, runs_of
+from dualmic.meters.faint_ends import (
+    ROUGH,
+    SHORT_MS,
+    SILENT,
+    STEP_DB,
+    WINDOW_MS,
+    is_steep,
+    is_torn,
+)
+from dualmic.meters.masks import bridged, longer, runs_of
 from dualmic.stack import Stack, pieces
 from dualmic.tiles import Floats, Indices, Mask, span_edges
 
 PER_S = 1000
 PIECE_MS = 600_000  # ten minutes are looked at together, of no influence on results
-WINDOW_MS = 5
 # 15 samples in 5 ms are enough to read a hiss to 2 dB. (our choice)
 SAMPLES_PER_S = 3_000
-STEP_DB = 1.2  # seven bits hold 152 dB
-SILENT = 127
-ROUGH = 128  # the eighth bit
 HELD = ROUGH + SILENT - 1  # as good as silent
 # Our choice: of white hiss neighbours differ by twice its power, of a tone below 1 kHz by a tenth.
 ROUGH_SHARE = 0.5
@@ -41,32 +46,22 @@ ROUNDING = 1e-6  # of single precision, in a difference of squares
 UNDER_DB, EDGE_DB = 12.0, 13.0
 BRIDGE_MS = 4  # chance lifts a few windows of a hiss
 SMOOTH_BY_CHANCE_MS = 10  # and makes some as smooth as a hum, once in a second or so
+# Dither, or hiss of less than a bit, is zero for some milliseconds now and then. A background that
+# lies so high is not: the last bit of 16 holds noise of -96 dBFS. (our choice)
+LAST_BITS_DBFS = -85.0
 # Nearer to the quietest moments of a take whose background changes, it is sure where it falls from
 # speech and comes back into it.
 NEAR_UNDER_DB, NEAR_EDGE_DB = 7.0, 25.0
-# Between two swings of a low rumble it is quiet for some milliseconds, too: there, the fall has to
-# be one from speech.
-SHORT_MS, SHORT_EDGE_DB = 15, 22.0
-# Of 28 mutes the level jumped by 0.7 of the way and more, as it does where a link takes 3 ms to go;
-# of 40 stops in words and flickers of gates four did, no more than 0.55 most. A codec smears it.
-# Torn from between the pulses of a loud vowel, it jumps by less of the way, but far at both ends.
-JUMP_MS, JUMP_WITHIN_MS, FAR_DB = 2, 7, 23.0
-JUMP_SHARE, SMEARED_JUMP_SHARE = 0.65, 0.5
 # No room lets a voice fall by 22 dB within some milliseconds: what is torn so at both ends may be
 # lost though the hiss that is left be as loud as the background, if the other microphone bears it
 # out. A link that fades within 4 ms jumps by half of 30 dB and by 18 and more; of a gate that takes
 # 10, and of most words in the open air, one end at least jumps by a third or by 17 dB at most.
 # For longer than ten seconds it is a dead microphone's background.
 TORN_UNDER_DB, TORN_LEAST_MS, TORN_MOST_MS = -6.0, 100, 10_000
-TORN_EDGE_DB, TORN_SHARE, TORN_JUMP_DB = 22.0, 0.4, 17.5
-# What falls still further and faster need not come back in the middle of a loud word: of 250 takes
-# in which nothing of the kind was lost no pause began and ended so. A coder may smear one end.
-CUT_OFF, THEN_BACK = (30.0, 0.5, 24.0), (18.0, 0.4, 12.0)
 # The background is what is left of the quietest moments once mutes are taken out: of loose ones
 # first, because mutes may fill more of the take than its pauses do, of the very lowest at last,
 # because in dry speech with few pauses the pauses themselves have steep ends.
 PERCENTILES = (25.0, 10.0, 3.0)
-BESIDE_MS = 12
 CODEC_FRAME = 1024  # samples, of AAC: within one before it, what a codec leaves of a fall is noise
 AT_END_S = 0.15  # what fades in or out at the ends of a file, coders' padding with it
 LONGEST_SHARE = 0.5  # of what is no silence: then that is how the microphone sounds
@@ -156,14 +151,14 @@ class FaintLevels:
         near = [
             run
             for run in _below(kept, silent, background, NEAR_UNDER_DB)
-            if run[1] - run[0] >= SHORT_MS and _is_steep(kept, run, NEAR_EDGE_DB)
+            if run[1] - run[0] >= SHORT_MS and is_steep(kept, run, NEAR_EDGE_DB)
         ]
         found += [run for run in near if _is_new(run, found)]
         torn = [
             run
             for run in _below(kept, silent, background, TORN_UNDER_DB)
             if TORN_LEAST_MS <= run[1] - run[0] <= TORN_MOST_MS
-            and _is_torn(kept, run, self._smear_ms)
+            and is_torn(kept, run, self._smear_ms)
         ]
         # What lies under the background throughout is dated by that.
         found += [run for run in torn if _is_new(run, found)]
@@ -183,7 +178,7 @@ class FaintLevels:
     ) -> list[tuple[int, int]]:
         """Return the stretches far under a background that begin and end steeply."""
         runs = _below(kept, silent, background, UNDER_DB)
-        return [run for run in runs if _is_steep(kept, run, EDGE_DB, self._smear_ms)]
+        return [run for run in runs if is_steep(kept, run, EDGE_DB, self._smear_ms)]
 
 
 def _is_held(windows: np.ndarray) -> bool:
@@ -191,20 +186,21 @@ def _is_held(windows: np.ndarray) -> bool:
     return bool(np.mean(windows == HELD) > 0.5)
 
 
-def _live(kept: np.ndarray, silent: Sequence[tuple[int, int]], piece: slice) -> Mask:
-    """Where, in a piece of the take, there is sound that was not told apart before."""
-    live: Mask = kept[piece] % ROUGH < SILENT
+def _unknown(silent: Sequence[tuple[int, int]], piece: slice) -> Mask:
+    """Where, in a piece of the take, nothing was told apart before."""
+    unknown = np.ones(piece.stop - piece.start, bool)
     for start, end in silent:
         if start < piece.stop and end > piece.start:
-            live[max(start - piece.start, 0) : end - piece.start] = False
-    return live
+            unknown[max(start - piece.start, 0) : end - piece.start] = False
+    return unknown
 
 
 def _counted(kept: np.ndarray, silent: Sequence[tuple[int, int]]) -> Indices:
     """Return how often each level occurs where there is sound, ``(levels,)``."""
     counts = np.zeros(ROUGH, np.int64)
     for piece in pieces(len(kept), PIECE_MS):
-        steps = kept[piece][_live(kept, silent, piece)] % ROUGH
+        part = kept[piece] % ROUGH
+        steps = part[_unknown(silent, piece) & (part < HELD % ROUGH)]
         counts += np.bincount(steps, minlength=ROUGH)
     return counts
 
@@ -219,14 +215,16 @@ def _below(
 ) -> list[tuple[int, int]]:
     """Return the windows (first, past the last) so far under ``background``, of hiss or held."""
     runs: list[tuple[int, int]] = []
+    over_bits = background * STEP_DB < -LAST_BITS_DBFS
     for piece in pieces(len(kept), PIECE_MS):
         part = kept[piece]
         still = part == HELD
         quiet = part % ROUGH >= background + under_db / STEP_DB
         faint = quiet & (part >= ROUGH)
         faint &= ~still | longer(still, HELD_SHORTEST_MS - WINDOW_MS + 1)
+        faint |= (part == SILENT) & over_bits
         faint |= quiet & bridged(faint, SMOOTH_BY_CHANCE_MS)
-        low = faint & _live(kept, silent, piece)
+        low = faint & _unknown(silent, piece)
         for start, end in zip(*(edge.tolist() for edge in runs_of(low)), strict=True):
             if runs and piece.start + start - runs[-1][1] <= BRIDGE_MS:
                 runs[-1] = runs[-1][0], piece.start + end
@@ -238,72 +236,3 @@ def _below(
 
 def _is_new(run: tuple[int, int], known: Sequence[tuple[int, int]]) -> bool:
     return not any(run[0] < end and start < run[1] for start, end in known)
-
-
-class _End(NamedTuple):
-    """How the level falls at an end of a stretch, in steps of the level.
-
-    ``falls``: to the first windows inside; ``way``: to all of them; ``jumps``: within two windows.
-    """
-
-    falls: float
-    way: float
-    jumps: float
-
-
-def _ends(kept: np.ndarray, run: tuple[int, int], smear_ms: int) -> tuple[_End, _End]:
-    """Return how the level falls where these windows begin and, backwards, where they end.
-
-    ``smear_ms``: or had fallen no longer before than this.
-    """
-    start, end = run
-    inside = kept[start:end] % ROUGH
-    before = kept[start - WINDOW_MS - BESIDE_MS :][: BESIDE_MS + 1] % ROUGH
-    earlier = kept[max(start - WINDOW_MS - BESIDE_MS - smear_ms, 0) :][: BESIDE_MS + 1] % ROUGH
-    after = kept[end + WINDOW_MS - 1 :][: BESIDE_MS + 1] % ROUGH
-    falling = kept[start - JUMP_WITHIN_MS : start + JUMP_WITHIN_MS]
-    rising = kept[end - JUMP_WITHIN_MS : end + JUMP_WITHIN_MS][::-1]
-    level, loud, loud_after = (float(middle(part)) for part in (inside, before, after))
-    falls = float(middle(inside[:WINDOW_MS])) - min(loud, float(middle(earlier)))
-    comes_back = float(middle(inside[-WINDOW_MS:])) - loud_after
-    return (
-        _End(falls, level - loud, _jump(falling)),
-        _End(comes_back, level - loud_after, _jump(rising)),
-    )
-
-
-def _is_steep(kept: np.ndarray, run: tuple[int, int], edge_db: float, smear_ms: int = 0) -> bool:
-    """Whether the level falls at once where these windows begin and comes back as they end.
-
-    What is switched off and on jumps most of the way within two windows; words, gates and gains
-    take ten milliseconds.
-    """
-    ends = _ends(kept, run, smear_ms)
-    is_short = run[1] - run[0] + WINDOW_MS - 1 < SHORT_MS
-    if min(end.falls for end in ends) * STEP_DB < (SHORT_EDGE_DB if is_short else edge_db):
-        return False
-    share = SMEARED_JUMP_SHARE if smear_ms else JUMP_SHARE
-    far = min(end.jumps for end in ends) * STEP_DB >= FAR_DB
-    return far or sum(end.jumps for end in ends) >= share * sum(end.way for end in ends)
-
-
-def _is_torn(kept: np.ndarray, run: tuple[int, int], smear_ms: int) -> bool:
-    """Whether the level falls by more, and as fast, at either end than any room lets it."""
-    first, last = _ends(kept, run, smear_ms)
-    if all(_tears(end, TORN_EDGE_DB, TORN_SHARE, TORN_JUMP_DB) for end in (first, last)):
-        return True
-    if smear_ms and any(_tears(end, *CUT_OFF) for end in (first, last)):
-        return min(first.falls, last.falls) * STEP_DB >= TORN_EDGE_DB
-    return _tears(first, *CUT_OFF) and _tears(last, *THEN_BACK)
-
-
-def _tears(end: _End, least_db: float, share: float, jump_db: float) -> bool:
-    """Whether the level falls by so much there, and so much or such a share of it at once."""
-    jumps_enough = end.jumps >= max(share * end.falls, jump_db / STEP_DB)
-    return end.falls * STEP_DB >= least_db and jumps_enough
-
-
-def _jump(kept: np.ndarray) -> float:
-    """Return by how much the level falls within :data:`JUMP_MS` at most, in steps."""
-    steps = kept.astype(np.int16) % ROUGH
-    return float((steps[JUMP_MS:] - steps[:-JUMP_MS]).max())
