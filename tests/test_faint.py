@@ -307,3 +307,53 @@ def test_a_hole_with_faded_edges_is_lost_sound(fade_s: float) -> None:
     assert (found.mic, found.severity, found.spoils) == (SUBJECT, "fail", True)
     assert abs(found.start_s - at_s) < 0.05
     assert abs(found.end_s - at_s - length_s) < 0.05
+
+
+def test_dither_that_is_zero_for_some_milliseconds_is_one_lost_stretch() -> None:
+    """A recorder of 16 bits dithers: of the samples looked at, 5 ms are zero once in a second."""
+    scene = speech_scene.make(2)
+    for at_s in [sum(answer) / 2 for answer in scene.answers()]:
+        muted_to_hiss(scene.samples, 0.7, -200.0, at_s)
+        rng = np.random.default_rng(5)
+        part = slice(round(at_s * RATE_HZ), round((at_s + 0.7) * RATE_HZ))
+        ticks = rng.choice([-1.0, 0.0, 1.0], part.stop - part.start, p=[0.05, 0.9, 0.05])
+        scene.samples[part, SUBJECT] = ticks / 2**15
+    found = findings(scene.samples)
+    assert [f.severity for f in found] == ["fail"] * len(scene.answers())
+    assert all(f.end_s - f.start_s == pytest.approx(0.7, abs=0.02) for f in found)
+
+
+@pytest.mark.parametrize(("hiss_dbfs", "found"), [(-86.0, True), (-83.0, False)])
+def test_what_holds_the_hiss_of_a_sure_mute_is_lost_too(hiss_dbfs: float, found: bool) -> None:
+    """For three seconds the background lies 6 dB lower: against that, only steep ends tell.
+
+    A second mute begins in a soft sound, 22 dB over its hiss, and ends in a loud one.
+    """
+    scene = speech_scene.make(3, gap_s=3.5)
+    _, pause_s = scene.answers()[0]
+    at = np.array([pause_s + 0.1, pause_s + 0.3, pause_s + 3.2, pause_s + 3.4]) * RATE_HZ
+    gain_db = np.interp(np.arange(len(scene.samples)), at, [0.0, -6.0, -6.0, 0.0])
+    scene.samples[:, SUBJECT] *= 10 ** (gain_db / 20)
+    at_s = scene.answers()[1][0] + 1.0
+    muted_to_hiss(scene.samples, 0.3, -86.0, at_s)
+    soft_s = scene.answers()[2][0] + 2.0
+    muted_to_hiss(scene.samples, 0.1, -64.0, soft_s - 0.1)
+    muted_to_hiss(scene.samples, 0.3, hiss_dbfs, soft_s)
+    starts_s = [run.start_s for run in runs(scene.samples)[SUBJECT]]
+    assert any(abs(start_s - soft_s) < 0.05 for start_s in starts_s) == found
+
+
+def test_a_fade_counts_from_where_half_of_the_voice_is_left() -> None:
+    """Over 70 ms a link fades out in a word and back in: the silence itself is much shorter."""
+    scene = speech_scene.make(2)
+    start_s, end_s = scene.answers()[0]
+    at_s = (start_s + end_s) / 2
+    knots_s = at_s + np.array([0.0, 0.07, 0.33, 0.4])
+    times_s = np.arange(len(scene.samples)) / RATE_HZ
+    part = (times_s > knots_s[0] - 0.3) & (times_s < knots_s[-1] + 0.3)
+    tone = 0.05 * np.sin(2 * np.pi * 150 * times_s[part])
+    scene.samples[part, SUBJECT] = tone + scene.noise[part, SUBJECT]
+    scene.samples[:, SUBJECT] *= np.interp(times_s, knots_s, [1.0, 0.0, 0.0, 1.0])
+    (found,) = findings(scene.samples)
+    assert abs(found.start_s - at_s) < 0.05
+    assert abs(found.end_s - at_s - 0.4) < 0.05

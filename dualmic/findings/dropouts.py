@@ -12,6 +12,7 @@ import numpy as np
 from dualmic.findings.base import Finding, Limits
 from dualmic.findings.hiss import held_down
 from dualmic.findings.holes import holes
+from dualmic.findings.lost_words import silent_between_words, with_fades
 from dualmic.hearing import Hearing
 from dualmic.meters.clipping import CEILING_STEP_DB
 from dualmic.meters.continuity import (
@@ -58,7 +59,6 @@ def dropouts(hearing: Hearing, limits: Limits) -> list[Finding]:
     for mic in (0, 1):
         let_go()
         cut, muted = _sorted_runs(hearing, mic)
-        cut = sorted([*cut, *holes(hearing, mic)], key=lambda run: run.start_s)
         for group in _grouped(cut):
             gone_ms = sum(run.end_s - run.start_s for run in group) * 1000
             severity: Severity = "fail" if gone_ms >= limits.dropout_ms else "note"
@@ -92,6 +92,7 @@ def _sorted_runs(hearing: Hearing, mic: int) -> tuple[list[HeldRun], list[HeldRu
     least *= 10 ** (CUT_DB / 10)
     del live
     let_go()
+    dying = dies_away(hearing.measured.held[mic])
     silent = _silent_values(hearing.measured.held[mic])
     closing = _closing_power(hearing, mic, power, silent, least)
     hisses = _hisses_in_pauses(hearing, mic, power)
@@ -105,18 +106,21 @@ def _sorted_runs(hearing: Hearing, mic: int) -> tuple[list[HeldRun], list[HeldRu
             continue
         if at_edge and run.end_s - run.start_s <= PADDING_S:
             continue
-        if run.steps < TORN_STEPS:
+        if run.steps < TORN_STEPS and dying:
             is_cut = False
-        elif closing is not None and run.value in silent:
+        elif closing is not None and (run.value in silent or (dying and np.isnan(run.value))):
             # Hiss counts as its silence: that is how the last bit sounds as it flickers.
             torn = run.before > closing and run.last > run.before * 10 ** (-FADE_DB / 10)
             is_cut = torn and speaks_before(hearing, mic, start)
         elif run.is_hiss and hisses:
             is_cut = _speech_in(hearing, mic, start, end)
         else:
-            is_cut = _speech_in(hearing, mic, start, end) or _loudest(power, start, end) > least
+            beside = _speech_in(hearing, mic, start, end) or _loudest(power, start, end) > least
+            is_torn = run.steps >= TORN_STEPS and beside
+            is_cut = is_torn or silent_between_words(hearing, mic, run)
         (cut if is_cut else muted).append(run)
-    return cut, muted
+    cut = sorted([*cut, *holes(hearing, mic)], key=lambda run: run.start_s)
+    return with_fades(cut, power, least), muted
 
 
 def _power(hearing: Hearing, mic: int) -> Floats:

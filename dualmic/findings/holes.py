@@ -8,6 +8,7 @@ that gates or turns itself down is, in pauses as well as between words, and is l
 
 import numpy as np
 
+from dualmic.findings.lost_words import SHORTEST_S, between_words
 from dualmic.hearing import Hearing
 from dualmic.meters.bands import voice_power
 from dualmic.meters.continuity import HeldRun
@@ -17,11 +18,8 @@ from dualmic.tiles import CELLS_PER_S
 
 # Our choices. Of 230 simulated takes with gates, limiters and automatic gain none fell 12 dB under
 # the quietest tenth of its pauses in the midst of words; holes with faded edges fell 26 to 45 dB.
-# What sound that was processed holds in the closure of a stop is shorter.
 UNDER_DB, FAINT_PERCENTILE = 15.0, 10.0
-SHORTEST_S, LEAST_PAUSE_S = 0.05, 1.0
-# Words lie on both sides: they fill so much of so long before it and after it.
-BESIDE_S, WORDS_SHARE = 0.15, 0.3
+LEAST_PAUSE_S = 1.0
 MUTED_SHARE = 0.05  # of the time in which nobody speaks; what is quiet there turns itself down
 
 
@@ -39,13 +37,12 @@ def holes(hearing: Hearing, mic: int) -> list[HeldRun]:
     low = (power < floor * 10 ** (-UNDER_DB / 10)) & ~gone
     if (low & nobody).sum() > MUTED_SHARE * nobody.sum():
         return []
-    words, beside = hearing.activity.own[mic][:cells], round(BESIDE_S * CELLS_PER_S)
+    words = hearing.activity.own[mic][:cells]
     # From where it falls under the background to where it is back at it.
     held = holding((power < floor) & ~gone, longer(low, round(SHORTEST_S * CELLS_PER_S)))
     found = []
     for start, end in zip(*runs_of(held), strict=True):
-        sides = words[max(start - beside, 0) : start], words[end : end + beside]
-        if all(len(side) and side.mean() >= WORDS_SHARE for side in sides):
+        if between_words(words, int(start), int(end)):
             span_s = int(start) / CELLS_PER_S, int(end) / CELLS_PER_S
             found.append(HeldRun(*span_s, 0.0, is_hiss=True))
     return found

@@ -24,6 +24,7 @@ LAST_SHARE = 5  # a millisecond of the shortest run
 # spans five and more even where its peaks lie 45 dB under full scale in 16 bits.
 TORN_STEPS = 3.5
 DYING_RUNS = 3  # so many show that this is how the recording falls silent
+ANEW_S = 0.05  # our choice; hiss of less than a bit flickers sooner, and is one silence
 
 
 @dataclass(frozen=True)
@@ -50,7 +51,9 @@ class HeldRun:
 
 def dies_away(runs: Sequence[HeldRun]) -> bool:
     """Whether a channel falls silent through its last bits: quiet or processed sound does."""
-    return sum(run.steps < TORN_STEPS for run in runs) >= DYING_RUNS
+    ends_s = [-math.inf, *(run.end_s for run in runs)]
+    anew = (run for run, end_s in zip(runs, ends_s, strict=False) if run.start_s - end_s > ANEW_S)
+    return sum(run.steps < TORN_STEPS for run in anew) >= DYING_RUNS
 
 
 _Torn = tuple[float, float, float]  # ``before``, ``last`` and ``steps`` of a run

@@ -25,6 +25,9 @@ TORN_EDGE_DB, TORN_SHARE, TORN_JUMP_DB = 22.0, 0.4, 17.5
 # What falls still further and faster need not come back in the middle of a loud word: of 250 takes
 # in which nothing of the kind was lost no pause began and ended so. A coder may smear one end.
 CUT_OFF, THEN_BACK = (30.0, 0.5, 24.0), (18.0, 0.4, 12.0)
+# Our choices: what need not come back at once has to lie so far under the background, from sound so
+# far over it.
+DEEP_DB, DEEP_PERCENTILE, LOUD_DB = 15.0, 90.0, 10.0
 BESIDE_MS = 12
 
 
@@ -46,18 +49,29 @@ def _ends(kept: np.ndarray, run: tuple[int, int], smear_ms: int) -> tuple[_End, 
     """
     start, end = run
     inside = kept[start:end] % ROUGH
-    before = kept[start - WINDOW_MS - BESIDE_MS :][: BESIDE_MS + 1] % ROUGH
-    earlier = kept[max(start - WINDOW_MS - BESIDE_MS - smear_ms, 0) :][: BESIDE_MS + 1] % ROUGH
-    after = kept[end + WINDOW_MS - 1 :][: BESIDE_MS + 1] % ROUGH
-    falling = kept[start - JUMP_WITHIN_MS : start + JUMP_WITHIN_MS]
-    rising = kept[end - JUMP_WITHIN_MS : end + JUMP_WITHIN_MS][::-1]
-    level, loud, loud_after = (float(middle(part)) for part in (inside, before, after))
-    falls = float(middle(inside[:WINDOW_MS])) - min(loud, float(middle(earlier)))
+    falling = kept[max(start - JUMP_WITHIN_MS - smear_ms, 0) : start + JUMP_WITHIN_MS]
+    rising = kept[end - JUMP_WITHIN_MS : end + JUMP_WITHIN_MS + smear_ms][::-1]
+    level = float(middle(inside))
+    loud, loud_after = _loud_before(kept, start, smear_ms), _loud_after(kept, end, smear_ms)
+    falls = float(middle(inside[:WINDOW_MS])) - loud
     comes_back = float(middle(inside[-WINDOW_MS:])) - loud_after
     return (
         _End(falls, level - loud, _jump(falling)),
         _End(comes_back, level - loud_after, _jump(rising)),
     )
+
+
+def _loud_before(kept: np.ndarray, start: int, smear_ms: int) -> float:
+    before = kept[max(start - WINDOW_MS - BESIDE_MS, 0) :][: BESIDE_MS + 1] % ROUGH
+    earlier = kept[max(start - WINDOW_MS - BESIDE_MS - smear_ms, 0) :][: BESIDE_MS + 1] % ROUGH
+    return min(float(middle(before)), float(middle(earlier)))
+
+
+def _loud_after(kept: np.ndarray, end: int, smear_ms: int) -> float:
+    first = end + WINDOW_MS - 1
+    after = kept[first:][: BESIDE_MS + 1] % ROUGH
+    later = kept[first + smear_ms :][: BESIDE_MS + 1] % ROUGH
+    return min(float(middle(after)), float(middle(later)) if len(later) else float(SILENT))
 
 
 def is_steep(kept: np.ndarray, run: tuple[int, int], edge_db: float, smear_ms: int = 0) -> bool:
@@ -83,6 +97,23 @@ def is_torn(kept: np.ndarray, run: tuple[int, int], smear_ms: int) -> bool:
     if smear_ms and any(_tears(end, *CUT_OFF) for end in (first, last)):
         return min(first.falls, last.falls) * STEP_DB >= TORN_EDGE_DB
     return _tears(first, *CUT_OFF) and _tears(last, *THEN_BACK)
+
+
+def is_cut_off(kept: np.ndarray, run: tuple[int, int], background: float, smear_ms: int) -> bool:
+    """Whether loud sound falls at once, where these windows begin, to far under ``background``.
+
+    A gate lets the room be heard before it shuts, and no word ends so. A coder may have smeared the
+    fall over a frame: all of it counts, which no room lets happen so fast either.
+    """
+    start, end = run
+    if end - start < SHORT_MS:
+        return False
+    inside = kept[start:end] % ROUGH
+    far = float(np.percentile(inside, 100 - DEEP_PERCENTILE)) >= background + DEEP_DB / STEP_DB
+    is_loud = _loud_before(kept, start, smear_ms) <= background - LOUD_DB / STEP_DB
+    falls = _ends(kept, run, smear_ms)[0]
+    tears = falls.falls * STEP_DB >= CUT_OFF[0] if smear_ms else _tears(falls, *CUT_OFF)
+    return far and is_loud and tears
 
 
 def _tears(end: _End, least_db: float, share: float, jump_db: float) -> bool:
