@@ -1,5 +1,7 @@
 """A receiver that mutes to its own hiss, laid onto mixes of real speech."""
 
+import dataclasses
+
 import numpy as np
 import pytest
 import speech_scene
@@ -7,10 +9,11 @@ from speech_scene import INTERVIEWER, RATE_HZ, SUBJECT
 
 from dualmic.findings import Limits, all_findings
 from dualmic.findings.base import Finding
+from dualmic.findings.dropouts import dropouts
 from dualmic.hearing import hear
 from dualmic.measure import measure
-from dualmic.meters.continuity import ContinuityMeter, HeldRun
-from dualmic.meters.faint_ends import ROUGH, STEP_DB, is_torn
+from dualmic.meters.continuity import ContinuityMeter, HeldRun, dies_away
+from dualmic.meters.faint_ends import ROUGH, STEP_DB, is_cut_off, is_torn
 from dualmic.tiles import spans
 
 
@@ -357,3 +360,48 @@ def test_a_fade_counts_from_where_half_of_the_voice_is_left() -> None:
     (found,) = findings(scene.samples)
     assert abs(found.start_s - at_s) < 0.05
     assert abs(found.end_s - at_s - 0.4) < 0.05
+
+
+@pytest.mark.parametrize(
+    ("before_db", "fall_ms", "smear_ms", "cut_off"),
+    [
+        (-30.0, 2, 0, True),
+        (
+            -57.0,
+            2,
+            0,
+            False,
+        ),  # a gate that shuts: the room, 3 dB over the background, is heard first
+        (-30.0, 14, 0, False),  # dies away
+        (-30.0, 14, 21, True),  # in a coder that smears
+    ],
+)
+def test_what_falls_at_once_from_loud_sound_to_under_the_room_need_not_come_back(
+    before_db: float, fall_ms: int, smear_ms: int, cut_off: bool
+) -> None:
+    """The background lies at -60 dBFS, 17 dB over the hiss."""
+    kept = levels(before_db, fall_ms, -70.0, 40)
+    inside = np.flatnonzero(kept % ROUGH >= 72 / STEP_DB)
+    run = int(inside[0]), int(inside[-1]) + 1
+    assert is_cut_off(kept, run, 60 / STEP_DB, smear_ms) == cut_off
+    assert not is_cut_off(kept, run, 66 / STEP_DB, smear_ms)  # not far under it
+
+
+@pytest.mark.parametrize(("length_s", "severity"), [(0.1, "fail"), (0.03, "note")])
+def test_a_silence_faded_into_through_the_last_bits_is_lost_among_words(
+    length_s: float, severity: str
+) -> None:
+    """Once, and for longer than a stop: that is not how the recording falls silent."""
+    scene = speech_scene.make(2)
+    at_s = sum(scene.answers()[0]) / 2
+    measured = measure([scene.samples.astype(np.float32)], RATE_HZ, 2, bit_depth=24)
+    held = [[], [HeldRun(at_s, at_s + length_s, 0.0, steps=1.0)]]
+    found = dropouts(hear(dataclasses.replace(measured, held=held)), Limits())
+    assert [(f.mic, f.severity) for f in found] == [(SUBJECT, severity)]
+
+
+def test_hiss_of_less_than_a_bit_is_one_silence() -> None:
+    """Its zeros are torn in pieces by its ticks: that is no recording that dies away."""
+    pieces = [HeldRun(at_s, at_s + 0.02, 0.0, steps=1.0) for at_s in (1.0, 1.021, 1.042, 1.063)]
+    assert not dies_away(pieces)
+    assert dies_away([HeldRun(at_s, at_s + 0.02, 0.0, steps=1.0) for at_s in (1.0, 2.0, 3.0)])

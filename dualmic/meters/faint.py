@@ -3,8 +3,9 @@
 The level about the mean (so that no offset counts) over 5 ms is kept every millisecond, from a
 sixteenth of the samples or fewer: hiss fills the whole band. A stretch counts where that level lies
 well under the channel's background throughout, is rough as hiss is (the crest of a hum is smooth),
-and stood far above it just before and just after. Or where it is torn off at both ends, faster than
-any room lets sound die away: then what is left may be as loud as the background.
+and stood far above it just before and just after, or was cut off from loud sound and lies very far
+under it. Or where it is torn off at both ends, faster than any room lets sound die away: then what
+is left may be as loud as the background.
 
 A converter that freezes and is dithered afterwards holds a value to its last bits: what stays so
 close to a level off zero has no sound in it at all, and is kept as if it were silent.
