@@ -180,6 +180,11 @@ RULES: dict[str, Rule] = {
             LEAST_BLOWS="or {} knocks or puffs, each more than the voice under it",
             BLOWS_ON_S="or up for {:g} s without a gap, as no voice keeps its low end",
         )
+        + _of(
+            "findings.low_bursts",
+            STEEP_DB="cloth if it holds cloth and from 1 to 3.15 kHz is less than {:g} dB under it",
+            SHORT_S="a crack if within {:g} s it rises at once, unheard by the other microphone",
+        )
         + _of("findings.base", ENDS_S="a note if the background changes within {:g} s of its ends"),
     ),
     "click": Rule(
@@ -212,6 +217,7 @@ RULES: dict[str, Rule] = {
             "rustling",
             MISSING_DB="{:g} dB of a voice's leak is missing, more if it sounds like one",
             SHORTEST_S="for {:g} s or more",
+            BARE_DB="whatever it sounds like, if {:g} dB and the highest bands' too are missing",
             HABIT_DB="a note where {:g} dB of the wearer's own words often lack so",
         )
         + _of(

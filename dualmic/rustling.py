@@ -42,6 +42,10 @@ LONG_CELLS = 31
 LONG_SPREADS_DB = (15.0, 18.0, 21.0, 24.0)
 LONG_MISSING_DB = (3.0, 3.5, 4.8, 7.5)
 LONG_SURE_DB = 2.0  # and so much more where it is sure
+# Knocks of a hand are not flat: most of their power lies under 300 Hz. What lacks so much of its
+# leak from there up to the highest band for so long is no voice, whatever its spectrum; wind has
+# nothing up there. (our choices)
+BARE_DB, BARE_HIGH_DB, HIGH_BANDS, BARE_S = 18.0, 12.0, 3, 0.15
 TORN_S = 0.02  # shorter gaps hide no leak: they are smoothed over
 USED_BANDS = 3
 # What is left of the other microphone's sound above its noise is leak; less than this share of the
@@ -200,6 +204,9 @@ def _signs(
     lacking = cloth & (score > needed)
     sure = longer(lacking & (spread < FLAT_DB), round(SHORTEST_S * 100))
     sure |= longer(lacking, round(UNEVEN_SHORTEST_S * 100))
+    high = moving_mean(missing[-HIGH_BANDS:].min(axis=0), SCORE_CELLS) - usual
+    bare = cloth & (score > BARE_DB) & (high > BARE_HIGH_DB)
+    sure |= longer(bare, round(BARE_S * 100))
     long = moving_mean(most, LONG_CELLS) - usual
     long_spread = moving_mean(widths, LONG_CELLS)
     needed = np.interp(long_spread, LONG_SPREADS_DB, LONG_MISSING_DB, right=np.inf)

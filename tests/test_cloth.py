@@ -10,7 +10,8 @@ from speech_scene import INTERVIEWER, RATE_HZ, SUBJECT, Scene
 
 from dualmic.findings.base import Limits
 from dualmic.findings.collect import all_findings
-from dualmic.findings.sounds import rustle
+from dualmic.findings.low_bursts import told_apart
+from dualmic.findings.sounds import rustle, wind
 from dualmic.hearing import Hearing, hear
 from dualmic.measure import measure
 from dualmic.meters.masks import widened
@@ -194,4 +195,5 @@ def test_only_wind_that_hurts_hides_cloth(hurts: bool | None, told: set[str]) ->
     duration_s = hearing.measured.duration_s
     gusts = [] if hurts is None else [Gust(0.0, duration_s, -50.0, -45.0, hurts)]
     blown = replace(hearing, unwanted=replace(hearing.unwanted, gusts=[[], gusts]))
-    assert {f.severity for f in rustle(blown, Limits()) if f.mic == SUBJECT} == told
+    found = told_apart(blown, [*wind(blown, Limits()), *rustle(blown, Limits())])
+    assert {f.severity for f in found if f.kind == "rustle" and f.mic == SUBJECT} == told

@@ -13,6 +13,7 @@ from dualmic.findings.base import (
     overlaps,
 )
 from dualmic.findings.doubts import doubted
+from dualmic.findings.low_bursts import told_apart
 from dualmic.findings.passing import passing_noise
 from dualmic.hearing import Hearing
 from dualmic.stack import let_go
@@ -79,6 +80,7 @@ def _of_sound(hearing: Hearing, limits: Limits, known: Known, *, one_mic: bool) 
         found = [
             f for f in found if f.kind != "both_talking" or not overlaps(f.start_s, f.end_s, same)
         ]
+    found = told_apart(hearing, found)
     return [f for f in found if not _is_seam(f, found) and not _is_joint(f, same)]
 
 

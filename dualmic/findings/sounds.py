@@ -74,9 +74,8 @@ def _speaks_at(hearing: Hearing, mic: int, short: Crack) -> bool:
 def rustle(hearing: Hearing, limits: Limits) -> list[Finding]:
     """Return the stretches in which cloth or a hand is on one microphone; wind is told apart.
 
-    Beside wind so faint that it is no more than a note itself, cloth is a note, too.
+    Wind may look like it: :func:`~dualmic.findings.low_bursts.told_apart` sees both.
     """
-    blown = hearing.unwanted.gusts
     held = hearing.measured.held
     touched = rustles(hearing.bands_db, held, hearing.activity, hearing.dead, hearing.shut)
     # Who is no louder in their own microphone leaks more in some bands than in others: thin
@@ -90,14 +89,11 @@ def rustle(hearing: Hearing, limits: Limits) -> list[Finding]:
             slope = leak_slope(hearing.bands_db, hearing.activity, mic)
         follows = slope is not None and slope < LEAST_LEAK_SLOPE
         for part in stretches:
-            gusts = [g for g in blown[mic] if overlaps(part.start_s, part.end_s, [g], 0.0)]
-            if any(gust.hurts for gust in gusts):
-                continue
             if _is_a_crack(hearing, mic, part):
                 continue
             missing_db = round(part.missing_db, 1)
             times = part.start_s, part.end_s
-            sure = part.sure and levels_tell and not gusts
+            sure = part.sure and levels_tell
             sure = sure and not (follows and missing_db < MOST_FOLLOWED_DB)
             sure = sure and not (_is_onset(hearing, mic, part) or _clips(hearing, mic, part))
             sure = sure and not _is_brief(hearing, mic, part, stretches)
