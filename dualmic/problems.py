@@ -141,6 +141,11 @@ def _truncated(f: Finding, mic: str) -> tuple[str, str]:
 
 def _click(f: Finding, mic: str) -> tuple[str, str]:
     times = f" ({f.count} times)" if f.count > 1 else ""
+    if f.facts.get("drops"):
+        return (
+            f"Short cracks in {mic} again and again{times}, as drops of rain make them.",
+            f"If it does not rain, check {CHAIN}; a roof, a tent or a hood above it is what rings.",
+        )
     return (
         f"A crack in {mic}{times}.",
         f"Listen once. If it comes again, check {CHAIN}: a loose plug or a radio hit.",

@@ -13,6 +13,7 @@ from dualmic.findings.base import (
     overlaps,
 )
 from dualmic.findings.doubts import doubted
+from dualmic.findings.drops import gathered
 from dualmic.findings.low_bursts import told_apart
 from dualmic.findings.passing import passing_noise
 from dualmic.hearing import Hearing
@@ -47,7 +48,7 @@ def all_findings(
     let_go()
     if hearing.measured.duration_s >= SHORTEST_S:
         found += _of_sound(hearing, limits, known or {}, one_mic=one_mic)
-        found = doubted(hearing, found)
+        found = gathered(doubted(hearing, found))
     order = {"fail": 0, "warn": 1, "note": 2}
     return sorted(found, key=lambda f: (order[f.severity], f.start_s, f.kind, f.mic or 0))
 
