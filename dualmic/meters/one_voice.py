@@ -36,6 +36,7 @@ ONE, HEARD_SHARE = 0.1, 0.1
 # Whoever is not heard over noise and the other's leak has to be hidden under them for so long: in
 # 381 takes, of 32 such stretches of one voice 27 leave no place to hide, of 33 of two voices 5.
 HIDDEN_SHARE = 0.2
+ASSENT_CELLS = 80  # what is shorter may be an assent, far softer than its speaker's usual words
 
 
 def alone(own: Mask) -> Mask:
@@ -139,7 +140,8 @@ def _parting(
         known = apart[np.isfinite(apart)]
         # Both wearers are heard over the other's leak in some of it, if both speak.
         shares = own[:, start:end].mean(axis=1)
-        if unheard is not None and _is_silent(shares, unheard[:, start:end]).any():
+        long = end - start >= ASSENT_CELLS
+        if long and unheard is not None and _is_silent(shares, unheard[:, start:end]).any():
             parting[start:end] = False
             continue
         least = ONE if shares.min() >= HEARD_SHARE else TWO
