@@ -29,11 +29,11 @@ LEAN_MS = 1.0  # and who leans far over, a third of a metre
 TWIN_MS, TWIN_HEIGHT = 0.25, 0.7  # twins lie as far on either side, about as high
 _TOGETHER = 36_000  # moments, an hour of them, of no influence on results
 ONLY_SHARE = 0.8  # of all moments with sound that the only place that shows has to fill
-# Times as often as where somebody is heard: of people's places that show in a third of the moments
+# Times as often as where somebody is heard: of people's places that show in half of the moments
 # in which nobody is, 0.7 at the most, for rooms go on after words; of the places of backgrounds 1.4
 # and more. Rarer ones are few moments, of which a word that was not heard as one makes much; and
 # where most of a take counts as such, words lie under its noise.
-OF_NOISE, OFTEN_SHARE, OF_RARE = 1.2, 0.3, 3.0
+OF_NOISE, OFTEN_SHARE, OF_RARE = 1.2, 0.5, 3.0
 MOST_QUIET = 0.6
 BESIDE_SHARE = 0.5  # of a reflection's moments, in which the place it belongs to shows, too
 PART_SHARE, NEVER_SHARE = 0.15, 0.1  # of all moments; of one's, in which the other's place shows
