@@ -32,7 +32,7 @@ def advice(hearing: Hearing, findings: Sequence[Finding], roles: Roles) -> list[
         told += _gain(hearing, kinds, roles, mic)
     hums = [f for f in findings if f.kind == "hum" and f.severity != "note"]
     if any(f.facts.get("in_room") for f in hums):
-        told.append("Switch off what hums in the room, or leave it: both microphones hear it.")
+        told.append("Switch off what hums in the room, or move away: both microphones hear it.")
     cables = {f.mic for f in hums if not f.facts.get("in_room")}
     for mic in (1, 0):
         name = microphone(roles, mic)

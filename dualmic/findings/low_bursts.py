@@ -74,9 +74,13 @@ def _is_cloth(hearing: Hearing, burst: Finding, touched: list[Finding]) -> bool:
         return False
     first, last = (round(at_s * CELLS_PER_S) for at_s in (burst.start_s, burst.end_s))
     cloth = cells_of([(f.start_s, f.end_s) for f in touched], max(last, 1))[first:last]
-    bands_db = power_db(_frames_of(hearing, burst).mean(axis=0))
-    is_steep = bands_db[STEEP_BAND] < bands_db[LOW_BAND] - STEEP_DB
-    return bool(cloth.mean() >= CLOTH_SHARE and not is_steep)
+    is_steep = _is_steep(power_db(_frames_of(hearing, burst).mean(axis=0)))
+    return bool(cloth.mean() >= CLOTH_SHARE) and not is_steep
+
+
+def _is_steep(bands_db: Powers) -> bool:
+    """Whether the power of one frame or of a whole burst falls as wind's does, ``(bands,)``."""
+    return bool(bands_db[STEEP_BAND] < bands_db[LOW_BAND] - STEEP_DB)
 
 
 def _as_cloth(burst: Finding, touched: list[Finding]) -> Finding:
@@ -118,8 +122,7 @@ def _is_a_plug(hearing: Hearing, burst: Finding) -> bool:
     bands_db = power_db(_frames_of(hearing, burst))
     low = bands_db[:, LOW_BAND]
     rises_db = (low[RISES_FRAMES:] - low[:-RISES_FRAMES]).max(initial=-np.inf)
-    loudest = bands_db[low.argmax()]
-    is_steep = loudest[STEEP_BAND] < loudest[LOW_BAND] - STEEP_DB
+    is_steep = _is_steep(bands_db[low.argmax()])
     return bool(rises_db > RISES_DB and not is_steep and np.median(missing_db) > UNHEARD_DB)
 
 
