@@ -14,6 +14,14 @@ def test_the_committed_schema_is_the_structs() -> None:
     assert schema.PATH.read_bytes() == schema.encoded(), "run: python -m dualmic.report.schema"
 
 
+def test_descriptions_carry_no_indentation() -> None:
+    # Else the file would differ with the release of msgspec, and with that of Python.
+    texts = [d["description"] for d in json.loads(schema.encoded())["$defs"].values()]
+    lines = [line for text in texts for line in text.splitlines()]
+    assert len(lines) > len(texts)
+    assert not [line for line in lines if line != line.strip()]
+
+
 @pytest.mark.parametrize(
     "record",
     [

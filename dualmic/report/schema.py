@@ -4,6 +4,7 @@
 committed file to the structs.
 """
 
+import inspect
 from pathlib import Path
 from typing import Any
 
@@ -17,6 +18,10 @@ PATH = Path(__file__).parent.parent / "record_schema.json"
 def record_schema() -> dict[str, Any]:
     """Return the JSON schema (draft 2020-12) of a take record."""
     schema = msgspec.json.schema(TakeRecord)
+    for definition in schema["$defs"].values():
+        # Some releases of msgspec hand docstrings on with their indentation, some without.
+        if "description" in definition:
+            definition["description"] = inspect.cleandoc(definition["description"])
     return {
         "$schema": "https://json-schema.org/draft/2020-12/schema",
         "title": f"A take, measured and judged ({SCHEMA})",
