@@ -15,6 +15,7 @@ from dualmic.record import TakeRecord, encode
 from dualmic.report.cells import plain_for
 
 if TYPE_CHECKING:
+    from dualmic.measure import Progress
     from dualmic.settings import Settings
 
 
@@ -44,10 +45,6 @@ def check(asked: CheckAsked) -> int:
             refuse_inside(asked.report, source)
         if asked.json_path is not None and asked.json_path != "-":
             refuse_inside(Path(asked.json_path).parent, source)
-    if asked.report is not None:
-        from dualmic.report import load_ahead
-
-        load_ahead()
     if asked.newest:
         asked = newest(asked)
     if len(asked.paths) == 1 and not asked.saved:
@@ -108,10 +105,25 @@ def _measured(asked: CheckAsked, settings: "Settings") -> TakeRecord:
         joined=asked.joined,
         settings=settings,
         surely_a_take=asked.mode == "take",
+        may_fork=True,
     )
     checker = check_mix if asked.mode == "mix" else check_take
     with progress(None) as advance:
-        return checker(asked.paths, options, advance)
+        return checker(asked.paths, options, _loading(advance) if asked.report else advance)
+
+
+def _loading(advance: "Progress") -> "Progress":
+    """Load what draws reports while the take is measured: once that has begun, as it may fork."""
+    from dualmic.report import load_ahead
+
+    waiting = [load_ahead]
+
+    def advance_and_load(done_s: float) -> None:
+        while waiting:
+            waiting.pop()()
+        advance(done_s)
+
+    return advance_and_load
 
 
 def exit_status(record: TakeRecord) -> int:

@@ -105,7 +105,7 @@ def run_day(
     alone = scheduler is None and at_once == 1
     # On a cluster, other working folders: files of one's own specs need their whole path.
     paths = tuple(str(Path(n).resolve()) if n.endswith(".toml") else n for n in options.specs)
-    options = replace(options, specs=paths, threads=min(2, cores()) if alone else 1)
+    options = replace(options, specs=paths, workers=min(2, cores()) if alone else 1)
     memory = DayState(out.resolve())
     with memory.locked(private), executor(at_once, scheduler) as pool:
         run = Run(folder.resolve(), out.resolve(), options, specs, memory, limit_s, private)

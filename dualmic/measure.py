@@ -3,20 +3,18 @@
 The two microphones go to all meters; other channels of the recording (safety copies, unused
 tracks) only to those that say whether one is a copy of a microphone.
 
-Meters do not depend on each other, so two threads share them unless one is asked for, as where
-other takes are measured beside it; numpy and FFTs let go of the interpreter's lock. A meter is
-handed the spans in order whatever thread runs it, so results do not depend on timing.
+Meters do not depend on each other, so two workers share them unless one is asked for, as where
+other takes are measured beside it. A meter is handed the spans in order whoever pushes them
+(``hands.py``), so results do not depend on timing.
 """
 
-from collections import deque
-from collections.abc import Callable, Iterable, Sequence
-from concurrent.futures import Future, ThreadPoolExecutor
+from collections.abc import Callable, Iterable
 from contextlib import ExitStack
 from dataclasses import dataclass
-from typing import Protocol
 
 import numpy as np
 
+from dualmic.hands import Group, Hand, Here, InThread, other_hand
 from dualmic.meters.clipping import ClippedTops, ClippingMeter
 from dualmic.meters.continuity import ContinuityMeter, HeldRun
 from dualmic.meters.hum import HumMeter, LowSpectra
@@ -28,18 +26,9 @@ from dualmic.meters.spectrum import Spectra, SpectrumMeter
 from dualmic.meters.square_tops import SquareTopMeter, TopShapes
 from dualmic.meters.transients import Transient, TransientMeter
 from dualmic.meters.width import Width, WidthMeter
-from dualmic.tiles import BadSamples, Floats, Mask, Span, spans
+from dualmic.tiles import BadSamples, Floats, Mask, spans
 
 Progress = Callable[[float], None]
-
-AHEAD = 1  # spans that one group of meters may be ahead of another; our choice
-
-
-class Meter(Protocol):
-    """What every meter is: fed span after span, asked at the end."""
-
-    def push(self, span: Span) -> None:
-        """Take in the next span."""
 
 
 @dataclass(frozen=True)
@@ -98,7 +87,8 @@ def measure(
     bit_depth: int | None = None,
     is_float: bool = False,
     progress: Progress | None = None,
-    threads: int = 2,
+    workers: int = 2,
+    may_fork: bool = False,
 ) -> Measured:
     """Measure a take in one pass.
 
@@ -110,82 +100,67 @@ def measure(
         bit_depth: resolution of the file's samples, None for float and lossy sound.
         is_float: float samples have no ceiling at full scale.
         progress: called with the seconds done so far.
-        threads: the meters share one or two.
+        workers: one thread does everything, or two share it.
+        may_fork: the second may be a copy of this process, where
+            :func:`dualmic.hands.can_fork` says so.
 
     """
     _keep_freed_memory()
     rest = tuple(c for c in range(channels) if c not in mics)
     bad = BadSamples(np.zeros(channels, np.int64))
-    loudness, levels = LoudnessMeter(rate_hz, 2), LevelMeter(rate_hz, 2)
-    peaks, spectrum = TruePeakMeter(rate_hz, 2), SpectrumMeter(rate_hz, 2, (0, 1))
     is_exact = is_float or bit_depth is not None
-    hum, held = HumMeter(rate_hz, 2), ContinuityMeter(rate_hz, 2, is_lossy=not is_exact)
-    clipping, width = ClippingMeter(rate_hz, 2, bit_depth), WidthMeter(rate_hz)
-    short, square = TransientMeter(rate_hz), SquareTopMeter(rate_hz, 2, is_exact=is_exact)
-    other_levels = LevelMeter(rate_hz, len(rest))
-    other_clipping = ClippingMeter(rate_hz, len(rest), bit_depth)
-    other_spectrum = SpectrumMeter(rate_hz, len(rest), None)
-    # Two groups of about equal cost, one a thread.
-    groups: list[list[Meter]] = [
-        [loudness, peaks, levels, clipping, width, short],
-        [spectrum, hum, held, square],
-    ]
-    other_meters: list[Meter] = [other_levels, other_clipping, other_spectrum] if rest else []
+    # Two groups of about equal cost: who hands out the spans has to read them, too.
+    first: Group = {
+        "loudness": LoudnessMeter(rate_hz, 2),
+        "peaks": TruePeakMeter(rate_hz, 2),
+        "levels": LevelMeter(rate_hz, 2),
+        "tops": ClippingMeter(rate_hz, 2, bit_depth),
+        "width": WidthMeter(rate_hz),
+        "transients": TransientMeter(rate_hz),
+        "held": ContinuityMeter(rate_hz, 2, is_lossy=not is_exact),
+    }
+    second: Group = {
+        "spectra": SpectrumMeter(rate_hz, 2, (0, 1)),
+        "low": HumMeter(rate_hz, 2),
+        "shapes": SquareTopMeter(rate_hz, 2, is_exact=is_exact),
+    }
+    others: Group = {
+        "levels": LevelMeter(rate_hz, len(rest)),
+        "tops": ClippingMeter(rate_hz, len(rest), bit_depth),
+        "spectra": SpectrumMeter(rate_hz, len(rest), None),
+    }
     frames = 0
     rows = list(mics)
-    if other_meters:
-        groups.append(other_meters)
     with ExitStack() as stack:
-        # Each group has a thread of its own, or all of them one: its spans stay in order.
-        pools = [stack.enter_context(ThreadPoolExecutor(1)) for _ in groups[:threads]]
-        waiting: deque[list[Future[None]]] = deque()
+        here: type[Here | InThread] = Here
+        if workers > 1:
+            hands: list[Hand] = [other_hand(second, 2, rate_hz, may_fork=may_fork)]
+            # A thread of Python is slowed down by others; beside a process there is none.
+            here = InThread if isinstance(hands[0], InThread) else Here
+        else:
+            hands = [Here(second)]
+        hands += [here(group) for group in ([first, others] if rest else [first])]
+        for each in hands:
+            stack.callback(each.close)
         for span in spans(blocks, rate_hz, bad):
             pair = span if channels == 2 and rows == [0, 1] else span.only(rows)
-            parts = [pair, pair] + ([span.only(list(rest))] if other_meters else [])
-            jobs = [
-                pools[k % len(pools)].submit(_push, group, part)
-                for k, (group, part) in enumerate(zip(groups, parts, strict=True))
-            ]
-            waiting.append(jobs)
-            if len(waiting) > AHEAD:
-                _finish(waiting.popleft())
+            parts = [pair, pair] + ([span.only(list(rest))] if rest else [])
+            for each, part in zip(hands, parts, strict=True):
+                each.push(part)
             frames += span.frames
             if progress is not None:
                 progress(frames / rate_hz)
-        while waiting:
-            _finish(waiting.popleft())
+        # The caller's own first: the other worker may still be busy with the last spans.
+        *of_others, of_first, of_second = [each.results() for each in reversed(hands)]
     return Measured(
         rate_hz=rate_hz,
         frames=frames,
         is_float=is_float,
-        loudness=loudness.result(),
-        levels=levels.result(),
-        peaks=peaks.result(),
-        spectra=spectrum.result(),
-        low=hum.result(),
-        tops=clipping.result(),
-        shapes=square.result(),
-        held=held.result(),
-        transients=short.result(),
-        width=width.result(),
+        **of_first,
+        **of_second,
         bad=bad,
-        others=OtherChannels(
-            rest, other_levels.result(), other_clipping.result(), other_spectrum.result()
-        )
-        if rest
-        else None,
+        others=OtherChannels(rest, **of_others[0]) if rest else None,
     )
-
-
-def _finish(jobs: Sequence[Future[None]]) -> None:
-    """Wait for the meters to be done with a span; what went wrong in one is raised here."""
-    for job in jobs:
-        job.result()
-
-
-def _push(group: list[Meter], span: Span) -> None:
-    for meter in group:
-        meter.push(span)
 
 
 def _keep_freed_memory() -> None:

@@ -76,7 +76,7 @@ def run_proof(
         readings: list[Reading] = []
         groups = _by_signal(rows)
         for done, group in enumerate(groups, start=1):
-            readings += _measured(group, Path(folder), second_opinion, threads=2)
+            readings += _measured(group, Path(folder), second_opinion, workers=2)
             if progress is not None:
                 progress(done)
         return readings
@@ -120,23 +120,23 @@ def _by_signal(rows: Iterable[Row]) -> list[Group]:
 
 
 def _measured_signal(number: int, folder: Path, second_opinion: bool) -> list[Reading]:
-    return _measured(_all_signals()[number], folder, second_opinion, threads=1)
+    return _measured(_all_signals()[number], folder, second_opinion, workers=1)
 
 
-def _measured(group: Group, folder: Path, second_opinion: bool, *, threads: int) -> list[Reading]:
+def _measured(group: Group, folder: Path, second_opinion: bool, *, workers: int) -> list[Reading]:
     """Make, check and read one signal."""
     signal = group[0].signal
     opinions = _opinions(group) if second_opinion else {}
     path = write(signal, folder)
-    record = _checked(path, signal.channels, threads)
+    record = _checked(path, signal.channels, workers)
     path.unlink()
     return [_reading(row, record, opinions) for row in group]
 
 
-def _checked(path: Path, channels: int, threads: int) -> TakeRecord | MixFacts:
+def _checked(path: Path, channels: int, workers: int) -> TakeRecord | MixFacts:
     """Check a file as ``dualmic check`` does: two channels as a take, more as a finished mix."""
     if channels == 2:
-        return check_take([path], CheckOptions(threads=threads))
+        return check_take([path], CheckOptions(workers=workers))
     from dualmic.mix_measure import measure_mix
 
     with open_recording([path]) as recording:

@@ -57,6 +57,7 @@ DEFAULT_SPECS = ("podcast", "film")
 TOO_SHORT_S = 15.0
 NOBODY_S = 0.5  # our choice: less than half a second of speech in a take is a noise taken for one
 ONE_PERSON_S = 1.5
+FORK_S = 3600.0  # our choice: what meters keep of longer takes lies in files of their own process
 ONE_SIGNAL_SHARE = 0.9  # our choice: what is left is too little to tell two people apart in
 
 
@@ -66,8 +67,9 @@ class CheckOptions:
 
     ``interviewer`` and ``subject`` are channels from 1; ``specs`` are names of shipped specs or
     paths of one's own; ``joined`` says that several files are parts of one take in time;
-    ``surely_a_take`` that nobody need ask whether it is a finished mix. ``threads`` is how many
-    share the measuring, one or two; the result is the same.
+    ``surely_a_take`` that nobody need ask whether it is a finished mix. ``workers`` is how many
+    share the measuring, one or two, and ``may_fork`` says that one may be a copy of this process;
+    the result is the same.
     """
 
     interviewer: int | None = None
@@ -78,7 +80,8 @@ class CheckOptions:
     surely_a_take: bool = False
     settings: Settings = field(default_factory=Settings)
     block_frames: int | None = None
-    threads: int = 2
+    workers: int = 2
+    may_fork: bool = False
 
 
 def check_take(
@@ -126,7 +129,8 @@ def check_take(
             bit_depth=info.bit_depth if not (info.is_float or info.is_lossy) else None,
             is_float=info.is_float and not info.is_lossy,
             progress=progress,
-            threads=options.threads,
+            workers=options.workers,
+            may_fork=options.may_fork and _is_short(info),
         )
         ending = recording.ending()
     known: Known = {}
@@ -135,6 +139,11 @@ def check_take(
     else:
         hearing, known = hear_two(measured)
     return _judged(hearing, known, info, ending, channels, roles, specs, options)
+
+
+def _is_short(info: RecordingInfo) -> bool:
+    frames = info.promised_frames
+    return frames is not None and frames < FORK_S * info.sample_rate_hz
 
 
 def load_specs(names: Sequence[str]) -> list[Spec]:

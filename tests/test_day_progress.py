@@ -145,7 +145,7 @@ def test_channels_asked_for_hold_in_every_take(tmp_path: Path) -> None:
 
 def test_one_thread_measures_what_two_measure(tmp_path: Path) -> None:
     path = write(tmp_path / "C1.wav", sound())
-    one, two = (check_take([path], replace(OPTIONS, threads=threads)) for threads in (1, 2))
+    one, two = (check_take([path], replace(OPTIONS, workers=workers)) for workers in (1, 2))
     assert one == two
 
 

@@ -1,0 +1,215 @@
+"""Who pushes spans through a group of meters: the caller, a thread, or a process of its own.
+
+Numbers do not depend on it: a group gets its spans in order, and its meters know of no other group.
+Threads of Python wait for each other at every call; a process does not. It begins as a copy of this
+one (a fork), reads spans where both see them, and sends what its meters found when all are done.
+"""
+
+import contextlib
+import mmap
+import multiprocessing
+import signal
+import sys
+import threading
+from collections import deque
+from collections.abc import Mapping
+from concurrent.futures import Future, ThreadPoolExecutor
+from multiprocessing.connection import Connection
+from typing import Any, Protocol
+
+import numpy as np
+
+from dualmic.errors import DualmicError
+from dualmic.tiles import Span, before_frames, span_s
+
+AHEAD = 1  # spans that one group of meters may be ahead of another; our choice
+SLOTS = 4  # spans that wait for the other process or are read by it; our choice
+
+
+class Meter(Protocol):
+    """What every meter is: fed span after span, asked at the end."""
+
+    def push(self, span: Span) -> None:
+        """Take in the next span."""
+
+    def result(self) -> Any:
+        """Return what was measured."""
+
+
+Group = Mapping[str, Meter]  # by the name of what they measure
+Results = dict[str, Any]
+
+
+class Hand(Protocol):
+    """Pushes spans through a group of meters."""
+
+    def push(self, span: Span) -> None:
+        """Take in the next span, now or soon."""
+
+    def results(self) -> Results:
+        """Return what the meters found in all of them, by name."""
+
+    def close(self) -> None:
+        """Let go of whatever is still running."""
+
+
+def can_fork() -> bool:
+    """Whether a copy of this process would be a whole one: no thread but this is running.
+
+    Elsewhere than on Linux, system libraries are not made for it.
+    """
+    return sys.platform == "linux" and threading.active_count() == 1
+
+
+class Here:
+    """Pushes at once, in the thread that asks."""
+
+    def __init__(self, group: Group) -> None:
+        """Push through the meters of ``group``."""
+        self._group = group
+
+    def push(self, span: Span) -> None:
+        """Push through all meters."""
+        _push(self._group, span)
+
+    def results(self) -> Results:
+        """Return what the meters found, by name."""
+        return _results(self._group)
+
+    def close(self) -> None:
+        """Nothing runs."""
+
+
+class InThread:
+    """Pushes in a thread of its own."""
+
+    def __init__(self, group: Group) -> None:
+        """Push through the meters of ``group``."""
+        self._group = group
+        self._pool = ThreadPoolExecutor(1)
+        self._waiting: deque[Future[None]] = deque()
+
+    def push(self, span: Span) -> None:
+        """Hand the span over; wait where the thread is behind. What went wrong is raised here."""
+        self._waiting.append(self._pool.submit(_push, self._group, span))
+        if len(self._waiting) > AHEAD:
+            self._waiting.popleft().result()
+
+    def results(self) -> Results:
+        """Wait for the last span, return what the meters found, by name."""
+        while self._waiting:
+            self._waiting.popleft().result()
+        return _results(self._group)
+
+    def close(self) -> None:
+        """Wait for the thread to end."""
+        self._pool.shutdown(cancel_futures=True)
+
+
+class InProcess:
+    """Pushes in a process of its own, forked at once: ask :func:`can_fork` before."""
+
+    def __init__(self, group: Group, channels: int, rate_hz: int) -> None:
+        """Push spans of ``channels`` at ``rate_hz`` through the meters of ``group``."""
+        frames = before_frames(rate_hz) + span_s(rate_hz, channels) * rate_hz
+        shape = (SLOTS, channels, frames)
+        memory = mmap.mmap(-1, int(np.prod(shape)) * np.dtype(np.float32).itemsize)
+        self._slots = np.frombuffer(memory, np.float32).reshape(shape)
+        self._free = list(range(SLOTS))
+        context = multiprocessing.get_context("fork")
+        self._there, other_end = context.Pipe()
+        self._process = context.Process(
+            target=_serve, args=(group, other_end, self._there, self._slots), daemon=True
+        )
+        # Who asks is interrupted as well, and hangs up.
+        usual = signal.pthread_sigmask(signal.SIG_BLOCK, {signal.SIGINT})
+        try:
+            self._process.start()
+        finally:
+            signal.pthread_sigmask(signal.SIG_SETMASK, usual)
+        other_end.close()
+
+    def push(self, span: Span) -> None:
+        """Copy the span to where the other process reads it; wait where that is behind.
+
+        Raises:
+            DualmicError: the process was ended from outside.
+
+        """
+        slot = self._free.pop() if self._free else self._next()
+        width = span.store.shape[1]
+        self._slots[slot, :, :width] = span.store
+        self._say((slot, width, span.start_s, span.rate_hz, span.before))
+
+    def results(self) -> Results:
+        """Wait for the last span, return what the meters found, by name.
+
+        Raises:
+            DualmicError: the process was ended from outside.
+
+        """
+        self._say(None)
+        while isinstance(answer := self._next(), int):
+            pass
+        return answer
+
+    def close(self) -> None:
+        """End the process, whatever it is doing."""
+        self._there.close()
+        self._process.join(timeout=1.0)
+        self._process.kill()
+        self._process.join()
+
+    def _say(self, what: tuple[int, ...] | None) -> None:
+        try:
+            self._there.send(what)
+        except OSError:  # nobody is there: the last that was said tells why
+            while True:
+                self._next()
+
+    def _next(self) -> Any:
+        """Return the slot of a span that is done, or all results; raise what went wrong there."""
+        try:
+            answer = self._there.recv()
+        except (EOFError, OSError) as error:
+            raise _ended() from error
+        if isinstance(answer, Exception):
+            raise answer
+        return answer
+
+
+def other_hand(group: Group, channels: int, rate_hz: int, *, may_fork: bool) -> Hand:
+    """Return who pushes spans while the caller does other things: a process where there may be."""
+    if may_fork and can_fork():
+        with contextlib.suppress(OSError):  # no more processes are allowed, or no memory is left
+            return InProcess(group, channels, rate_hz)
+    return InThread(group)
+
+
+def _serve(group: Group, asked: Connection, other_end: Connection, slots: np.ndarray) -> None:
+    """Push what is asked for until all is done, or nobody asks any more."""
+    other_end.close()
+    try:
+        while (what := asked.recv()) is not None:
+            slot, width, *about = what
+            _push(group, Span(slots[slot, :, :width], *about))
+            asked.send(slot)
+        asked.send(_results(group))
+    except (EOFError, OSError):
+        pass  # nobody asks any more
+    except Exception as error:  # raised again in the process that asked
+        with contextlib.suppress(OSError):
+            asked.send(error)
+
+
+def _push(group: Group, span: Span) -> None:
+    for meter in group.values():
+        meter.push(span)
+
+
+def _results(group: Group) -> Results:
+    return {name: meter.result() for name, meter in group.items()}
+
+
+def _ended() -> DualmicError:
+    return DualmicError("A process that was measuring was ended from outside: check it again.")
