@@ -19,7 +19,7 @@ from dualmic import hands
 from dualmic.errors import DualmicError
 from dualmic.measure import measure
 from dualmic.meters.levels import LevelMeter
-from dualmic.tiles import spans
+from dualmic.tiles import Span, spans
 
 RATE_HZ = speech_scene.RATE_HZ
 on_linux = pytest.mark.skipif(sys.platform != "linux", reason="copies of a process: Linux alone")
@@ -40,6 +40,22 @@ class Broken:
     def result(self) -> int:
         """Return how many spans were seen."""
         return self.seen
+
+
+class Slow:
+    """A meter that takes its time, and says what it saw."""
+
+    def __init__(self) -> None:
+        self.first: list[float] = []
+
+    def push(self, span: Span) -> None:
+        """Wait, then look."""
+        time.sleep(0.02)
+        self.first.append(float(span.samples[0, 0]))
+
+    def result(self) -> list[float]:
+        """Return the first sample of every span."""
+        return self.first
 
 
 @pytest.fixture(scope="module")
@@ -115,6 +131,17 @@ def test_what_goes_wrong_in_the_other_process_is_raised_here(sound: np.ndarray) 
 
 
 @on_linux
+def test_no_span_is_written_over_before_the_other_process_has_read_it() -> None:
+    count = 3 * hands.SLOTS
+    starts = np.repeat(np.arange(count, dtype=np.float32), 4 * 8000)
+    hand = hands.InProcess({"first": Slow()}, 1, 8000)
+    for span in spans([starts[:, None]], 8000):
+        hand.push(span)
+    assert hand.results() == {"first": list(range(count))}
+    hand.close()
+
+
+@on_linux
 @pytest.mark.parametrize("at", ["push", "results"])
 def test_a_process_that_is_ended_from_outside_is_one_clear_line(sound: np.ndarray, at: str) -> None:
     hand = hands.InProcess({"levels": LevelMeter(RATE_HZ, 2)}, 2, RATE_HZ)
@@ -137,11 +164,22 @@ def checking(path: Path, *more: str) -> subprocess.Popen:
     return subprocess.Popen(line, stdout=subprocess.PIPE, stderr=subprocess.PIPE)
 
 
+def line_of(pid: int) -> bytes:
+    try:
+        return Path(f"/proc/{pid}/cmdline").read_bytes()
+    except FileNotFoundError:
+        return b""
+
+
 def its_process(running: subprocess.Popen) -> int:
-    while not children_of(running.pid):
-        assert running.poll() is None, "it ended without a second process"
+    """Return its copy of itself; other programs that it starts are none."""
+    while running.poll() is None:
+        own = line_of(running.pid)
+        for child in children_of(running.pid):
+            if own and line_of(child) == own:
+                return child
         time.sleep(0.002)
-    return children_of(running.pid)[0]
+    pytest.fail("it ended without a second process")
 
 
 @pytest.fixture(scope="module")
