@@ -1,16 +1,11 @@
 """Who pushes spans through a group of meters: the caller, a thread, or a process of its own.
 
 Numbers do not depend on it: a group gets its spans in order, and its meters know of no other group.
-Threads of Python wait for each other at every call; a process does not. It begins as a copy of this
-one (a fork), reads spans where both see them, and sends what its meters found when all are done.
+A process reads the spans where both see them, and sends what its meters found when all are done.
 """
 
 import contextlib
 import mmap
-import multiprocessing
-import signal
-import sys
-import threading
 from collections import deque
 from collections.abc import Mapping
 from concurrent.futures import Future, ThreadPoolExecutor
@@ -19,7 +14,7 @@ from typing import Any, Protocol
 
 import numpy as np
 
-from dualmic.errors import DualmicError
+from dualmic.forked import Copy, can_fork
 from dualmic.tiles import Span, before_frames, span_s
 
 AHEAD = 1  # spans that one group of meters may be ahead of another; our choice
@@ -51,14 +46,6 @@ class Hand(Protocol):
 
     def close(self) -> None:
         """Let go of whatever is still running."""
-
-
-def can_fork() -> bool:
-    """Whether a copy of this process would be a whole one: no thread but this is running.
-
-    Elsewhere than on Linux, system libraries are not made for it.
-    """
-    return sys.platform == "linux" and threading.active_count() == 1
 
 
 class Here:
@@ -107,7 +94,7 @@ class InThread:
 
 
 class InProcess:
-    """Pushes in a process of its own, forked at once: ask :func:`can_fork` before."""
+    """Pushes in a copy of this process: ask :func:`dualmic.forked.can_fork` before."""
 
     def __init__(self, group: Group, channels: int, rate_hz: int) -> None:
         """Push spans of ``channels`` at ``rate_hz`` through the meters of ``group``."""
@@ -116,18 +103,12 @@ class InProcess:
         memory = mmap.mmap(-1, int(np.prod(shape)) * np.dtype(np.float32).itemsize)
         self._slots = np.frombuffer(memory, np.float32).reshape(shape)
         self._free = list(range(SLOTS))
-        context = multiprocessing.get_context("fork")
-        self._there, other_end = context.Pipe()
-        self._process = context.Process(
-            target=_serve, args=(group, other_end, self._there, self._slots), daemon=True
-        )
-        # Who asks is interrupted as well, and hangs up.
-        usual = signal.pthread_sigmask(signal.SIG_BLOCK, {signal.SIGINT})
-        try:
-            self._process.start()
-        finally:
-            signal.pthread_sigmask(signal.SIG_SETMASK, usual)
-        other_end.close()
+        self._copy = Copy(lambda there: _serve(group, there, self._slots))
+
+    @property
+    def pid(self) -> int:
+        """The number of the process in the system."""
+        return self._copy.pid
 
     def push(self, span: Span) -> None:
         """Copy the span to where the other process reads it; wait where that is behind.
@@ -136,10 +117,10 @@ class InProcess:
             DualmicError: the process was ended from outside.
 
         """
-        slot = self._free.pop() if self._free else self._next()
+        slot = self._free.pop() if self._free else self._copy.hear()
         width = span.store.shape[1]
         self._slots[slot, :, :width] = span.store
-        self._say((slot, width, span.start_s, span.rate_hz, span.before))
+        self._copy.say((slot, width, span.start_s, span.rate_hz, span.before))
 
     def results(self) -> Results:
         """Wait for the last span, return what the meters found, by name.
@@ -148,34 +129,14 @@ class InProcess:
             DualmicError: the process was ended from outside.
 
         """
-        self._say(None)
-        while isinstance(answer := self._next(), int):
+        self._copy.say(None)
+        while isinstance(answer := self._copy.hear(), int):
             pass
         return answer
 
     def close(self) -> None:
         """End the process, whatever it is doing."""
-        self._there.close()
-        self._process.join(timeout=1.0)
-        self._process.kill()
-        self._process.join()
-
-    def _say(self, what: tuple[int, ...] | None) -> None:
-        try:
-            self._there.send(what)
-        except OSError:  # nobody is there: the last that was said tells why
-            while True:
-                self._next()
-
-    def _next(self) -> Any:
-        """Return the slot of a span that is done, or all results; raise what went wrong there."""
-        try:
-            answer = self._there.recv()
-        except (EOFError, OSError) as error:
-            raise _ended() from error
-        if isinstance(answer, Exception):
-            raise answer
-        return answer
+        self._copy.end()
 
 
 def other_hand(group: Group, channels: int, rate_hz: int, *, may_fork: bool) -> Hand:
@@ -186,20 +147,13 @@ def other_hand(group: Group, channels: int, rate_hz: int, *, may_fork: bool) -> 
     return InThread(group)
 
 
-def _serve(group: Group, asked: Connection, other_end: Connection, slots: np.ndarray) -> None:
-    """Push what is asked for until all is done, or nobody asks any more."""
-    other_end.close()
-    try:
-        while (what := asked.recv()) is not None:
-            slot, width, *about = what
-            _push(group, Span(slots[slot, :, :width], *about))
-            asked.send(slot)
-        asked.send(_results(group))
-    except (EOFError, OSError):
-        pass  # nobody asks any more
-    except Exception as error:  # raised again in the process that asked
-        with contextlib.suppress(OSError):
-            asked.send(error)
+def _serve(group: Group, asked: Connection, slots: np.ndarray) -> None:
+    """Push what is asked for until all is done; each slot that was read is sent back."""
+    while (what := asked.recv()) is not None:
+        slot, width, *about = what
+        _push(group, Span(slots[slot, :, :width], *about))
+        asked.send(slot)
+    asked.send(_results(group))
 
 
 def _push(group: Group, span: Span) -> None:
@@ -209,7 +163,3 @@ def _push(group: Group, span: Span) -> None:
 
 def _results(group: Group) -> Results:
     return {name: meter.result() for name, meter in group.items()}
-
-
-def _ended() -> DualmicError:
-    return DualmicError("A process that was measuring was ended from outside: check it again.")

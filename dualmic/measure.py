@@ -102,7 +102,7 @@ def measure(
         progress: called with the seconds done so far.
         workers: one thread does everything, or two share it.
         may_fork: the second may be a copy of this process, where
-            :func:`dualmic.hands.can_fork` says so.
+            :func:`dualmic.forked.can_fork` says so.
 
     """
     _keep_freed_memory()

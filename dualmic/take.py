@@ -119,6 +119,7 @@ def check_take(
         )
         count = len(info.channels)
         mics = seats(roles, count)
+        may_fork = options.may_fork and _is_short(info)
         if options.one_mic:
             blocks, count = with_stand_in(blocks), count + 1
         measured = measure(
@@ -130,14 +131,14 @@ def check_take(
             is_float=info.is_float and not info.is_lossy,
             progress=progress,
             workers=options.workers,
-            may_fork=options.may_fork and _is_short(info),
+            may_fork=may_fork,
         )
         ending = recording.ending()
     known: Known = {}
     if options.one_mic:
         hearing = hear(without_stand_in(measured), one_mic=True)
     else:
-        hearing, known = hear_two(measured)
+        hearing, known = hear_two(measured, may_fork=may_fork)
     return _judged(hearing, known, info, ending, channels, roles, specs, options)
 
 

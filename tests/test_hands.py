@@ -8,6 +8,7 @@ import sys
 import threading
 import time
 from dataclasses import fields, is_dataclass
+from functools import partial
 from pathlib import Path
 
 import numpy as np
@@ -15,8 +16,9 @@ import pytest
 import soundfile
 import speech_scene
 
-from dualmic import hands
+from dualmic import forked, hands
 from dualmic.errors import DualmicError
+from dualmic.forked import beside, can_fork
 from dualmic.measure import measure
 from dualmic.meters.levels import LevelMeter
 from dualmic.tiles import Span, spans
@@ -101,7 +103,7 @@ def test_a_process_is_not_copied_while_a_thread_runs() -> None:
     thread = threading.Thread(target=done.wait)
     thread.start()
     try:
-        assert not hands.can_fork()
+        assert not can_fork()
         other = hands.other_hand({}, 2, RATE_HZ, may_fork=True)
         assert isinstance(other, hands.InThread)
         other.close()
@@ -147,12 +149,31 @@ def test_a_process_that_is_ended_from_outside_is_one_clear_line(sound: np.ndarra
     hand = hands.InProcess({"levels": LevelMeter(RATE_HZ, 2)}, 2, RATE_HZ)
     first, *_ = spans([sound], RATE_HZ)
     hand.push(first)
-    os.kill(hand._process.pid or 0, signal.SIGKILL)
-    hand._process.join()
+    os.kill(hand.pid, signal.SIGKILL)
     with pytest.raises(DualmicError, match="ended from outside: check it again"):
         for _ in range(10):
             hand.push(first) if at == "push" else hand.results()
     hand.close()
+
+
+@on_linux
+@pytest.mark.parametrize("may_fork", [False, True])
+def test_work_beside_comes_back_or_says_what_went_wrong(
+    monkeypatch: pytest.MonkeyPatch, may_fork: bool
+) -> None:
+    monkeypatch.setattr(forked, "can_fork", lambda: True)
+    with beside(os.getpid, may_fork=may_fork) as number:
+        assert (number() != os.getpid()) is may_fork
+        assert number() == number()
+    for wrong in (FileNotFoundError, ZeroDivisionError):
+        with beside(partial(fail, wrong), may_fork=may_fork) as nothing, pytest.raises(wrong):
+            nothing()
+    with pytest.raises(FileNotFoundError), beside(time.time, may_fork=may_fork):
+        fail(FileNotFoundError)
+
+
+def fail(how: type[Exception]) -> None:
+    raise how("a word")
 
 
 def children_of(pid: int) -> list[int]:

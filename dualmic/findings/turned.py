@@ -7,12 +7,13 @@ none.
 """
 
 from collections.abc import Sequence
-from concurrent.futures import ThreadPoolExecutor, wait
 from dataclasses import replace
+from functools import partial
 
 from dualmic.findings.base import SHORTEST_S, Finding, Known, Limits, overlaps
 from dualmic.findings.changes import changes
 from dualmic.findings.sounds import rustle
+from dualmic.forked import beside
 from dualmic.hearing import Hearing, hear
 from dualmic.measure import Measured
 from dualmic.meters.gains import GainStep, believable
@@ -23,8 +24,10 @@ BACK_DB = 1.5  # our choice: of one jump what is read is up to 1 dB off
 BESIDE_EACH_OTHER_S = 7200.0  # our choice: of longer takes, one at a time fits in the memory
 
 
-def hear_two(measured: Measured) -> tuple[Hearing, Known]:
+def hear_two(measured: Measured, *, may_fork: bool = False) -> tuple[Hearing, Known]:
     """Find who speaks through two microphones, turned gains undone.
+
+    ``may_fork``: some of it may be worked out in a copy of this process.
 
     Returns:
         The hearing, and what was found of it on the way.
@@ -33,16 +36,16 @@ def hear_two(measured: Measured) -> tuple[Hearing, Known]:
     hearing = hear(measured)
     if measured.duration_s < SHORTEST_S:
         return hearing, {}
-    known = _known(hearing)
+    known = _known(hearing, may_fork=may_fork)
     steps = believable(sure_steps(known[changes]))
     if not steps:
         return hearing, known
     hearing = hear(measured, gains=steps)
-    again = _known(hearing)
+    again = _known(hearing, may_fork=may_fork)
     back = turned_back(steps, again[changes])
     if back:
         hearing = hear(measured, gains=believable(steps + back))
-        again = _known(hearing)
+        again = _known(hearing, may_fork=may_fork)
     again[changes] += lost(known[changes], again[changes])
     return hearing, again
 
@@ -57,14 +60,13 @@ def lost(first: list[Finding], again: list[Finding]) -> list[Finding]:
     ]
 
 
-def _known(hearing: Hearing) -> Known:
+def _known(hearing: Hearing, *, may_fork: bool) -> Known:
     """Find what takes longest, cloth and changes, beside each other where memory allows."""
-    with ThreadPoolExecutor(1) as beside:
-        cloth = beside.submit(rustle, hearing, Limits())
+    with beside(partial(rustle, hearing, Limits()), may_fork=may_fork) as cloth:
         if hearing.measured.duration_s > BESIDE_EACH_OTHER_S:
-            wait([cloth])
+            cloth()
             let_go()
-        known: Known = {changes: changes(hearing, Limits()), rustle: cloth.result()}
+        known: Known = {changes: changes(hearing, Limits()), rustle: cloth()}
     let_go()
     return known
 
