@@ -23,7 +23,7 @@ from dualmic.meters.gains import (
     without_gains,
 )
 from dualmic.meters.leaks import more_leak
-from dualmic.meters.places import LEAST_HEIGHT
+from dualmic.meters.places import LEAST_HEIGHT, Places
 from dualmic.meters.positions import NEAR_MS
 
 BINS_HZ = np.arange(150.0, 7001.0, 10.0)
@@ -281,6 +281,33 @@ def test_a_gain_turned_half_way_leaves_turns_and_leaks_as_they_are() -> None:
     assert np.ptp([db for _, _, db in hearing.leaks[INTERVIEWER].sections]) < 2.0
     assert np.ptp([db for _, _, db in hearing.leaks[SUBJECT].sections]) < 2.0
     assert len(levels) >= 4
+
+
+@pytest.mark.parametrize(
+    ("unseen_s", "other_talks", "taken_back"), [(1.0, True, 0), (1.0, False, 75), (2.5, True, 225)]
+)
+def test_words_go_on_unseen_for_a_while_under_the_others_alone(
+    unseen_s: float, other_talks: bool, taken_back: int
+) -> None:
+    """Ten seconds of each person alone; then the first goes on while the second's place shows."""
+    at = {"first": (0, 100), "second": (100, 200), "again": (210, 230)}
+    moments = np.zeros((2, 2, 300), np.float32)
+    own = np.zeros((2, 3000), bool)
+    for who, part in ((0, "first"), (1, "second"), (0, "again")):
+        moments[:, who, slice(*at[part])] = 0.6
+        own[who, at[part][0] * 10 : at[part][1] * 10] = True
+    unseen = slice(2300, 2300 + round(unseen_s * 100))
+    own[0, unseen] = True
+    if other_talks:
+        own[1, 2300:2600] = True
+        moments[:, 1, 230:260] = 0.6
+    places = Places((3.0, -3.0), moments, 3000)
+    loud = np.zeros(3000, bool)
+    loud[:2000] = True
+    found = places.unseen(own, loud)
+    # A quarter of a second after a place was seen counts as seen: averages smear it.
+    assert found[0].sum() == pytest.approx(taken_back, abs=6)
+    assert not found[1].any()
 
 
 def test_places_are_not_needed() -> None:

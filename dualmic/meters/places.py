@@ -12,7 +12,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from dualmic.meters.arrivals import PER_S
-from dualmic.meters.masks import bridged, longer, moving_mean, widened
+from dualmic.meters.masks import bridged, longer, moving_mean, runs_of, widened
 from dualmic.stack import let_go
 from dualmic.tiles import CELLS_PER_S, Floats, Indices, Mask
 
@@ -34,6 +34,9 @@ TOGETHER_BRIDGE_CELLS, TOGETHER_CELLS, TURN_CELLS = 30, 40, 10
 # its usual height; noise shows anywhere now and then, less high.
 SHOWS_HEIGHT, SHOWS_SHARE, SEEN_CELLS, UNSEEN_CELLS = 0.3, 0.9, 25, 40
 SEEN_SHARE = 0.4
+# Words that were seen go on unseen under the other's for a second and a half at most, our choice:
+# what lasts longer began with them by chance.
+COVERED_CELLS, COVERED_SHARE = 150, 0.9
 # Where a voice alone stands out so clearly, it does so in part of any second of two voices, too.
 CLEAR_HEIGHT, FILLED, EMPTY = 0.5, 0.7, 0.03
 
@@ -123,15 +126,16 @@ class Places:
         shows wherever they surely speak, so not of those whose leak lies under the noise.
         """
         found = np.zeros_like(own)
+        usual = [self._usual(m) for m in (0, 1)]
+        shown = [self.moments[1, m] > max(LEAST_HEIGHT, SEEN_SHARE * usual[m]) for m in (0, 1)]
+        seen = [widened(self._by_cell(row), SEEN_CELLS, SEEN_CELLS) for row in shown]
         for m in (0, 1):
-            usual = self._usual(m)
             sure = own[m] & ~own[1 - m] & loud
-            if usual <= SHOWS_HEIGHT or not sure.any():
+            if usual[m] <= SHOWS_HEIGHT or not sure.any():
                 continue
-            shown = self._by_cell(self.moments[1, m] > max(LEAST_HEIGHT, SEEN_SHARE * usual))
-            seen = widened(shown, SEEN_CELLS, SEEN_CELLS)
-            if seen[sure].mean() > SHOWS_SHARE:
-                found[m] = longer(own[m] & ~seen, UNSEEN_CELLS)
+            if seen[m][sure].mean() > SHOWS_SHARE:
+                unseen = longer(own[m] & ~seen[m], UNSEEN_CELLS)
+                found[m] = unseen & ~_covered(unseen, own[m], own[1 - m] & seen[1 - m])
         return found
 
     def only(self, start: int, end: int, held: Mask) -> int | None:
@@ -180,3 +184,14 @@ class Places:
         if not short:
             return wide
         return np.concatenate([wide, rows[..., -1:].repeat(short, axis=-1)], axis=-1)
+
+
+def _covered(unseen: Mask, own: Mask, other: Mask) -> Mask:
+    """Return what goes on from seen words, or leads to them, while the ``other``'s place shows."""
+    covered = np.zeros_like(unseen)
+    seen = own & ~unseen
+    for start, end in zip(*runs_of(unseen), strict=True):
+        beside = seen[max(start - 1, 0) : start].any() or seen[end : end + 1].any()
+        if beside and end - start <= COVERED_CELLS:
+            covered[start:end] = other[start:end].mean() >= COVERED_SHARE
+    return covered
