@@ -85,6 +85,18 @@ def test_what_both_are_heard_to_say_stays_in_the_stretch(monkeypatch: pytest.Mon
     assert found.end_s > at_s + 1.5
 
 
+def test_an_assent_is_never_shorter_than_half_of_what_was_heard(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    scene = speech_scene.make(3)
+    talk_over(scene, scene.answers()[1][0] + 0.6, 0.5)
+    (whole,) = findings(scene.samples, "both_talking")
+    monkeypatch.setattr("dualmic.findings.talk_ends.LESS", 20.0)  # all evidence against it
+    (found,) = findings(scene.samples, "both_talking")
+    assert whole.value is not None
+    assert found.end_s - found.start_s == pytest.approx(whole.value / 2, abs=0.02)
+
+
 def test_short_assent_is_a_note() -> None:
     scene = speech_scene.make(3)
     talk_over(scene, scene.answers()[1][0] + 0.6, 0.5)

@@ -44,7 +44,7 @@ class TalkEnds:
 
         """
         at = first + np.flatnonzero(self._together[first:last])
-        left_out = min(round(SHORTEST_S * 100), len(at) // 2)  # at each end, no more
+        left_out = min(round(SHORTEST_S * 100), len(at) // 4)  # at each end, no more
         latest_start, earliest_end = int(at[left_out]), int(at[-1 - left_out]) + 1
         low, high = max(first - AROUND_CELLS, low), min(last + AROUND_CELLS, high)
         total = np.concatenate([[0.0], np.cumsum(self._odds(low, high))])
