@@ -13,7 +13,7 @@ import click
 import dualmic
 from dualmic.errors import DualmicError
 
-# The meters share two threads already. BLAS's own would wait for work in a busy loop and take the
+# Two workers share the meters already. BLAS's own would wait for work in a busy loop and take the
 # processor from them: a check then needs three times as long. Has to be set before numpy loads.
 os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
 

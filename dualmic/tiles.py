@@ -21,9 +21,9 @@ from numpy.typing import NDArray
 CELLS_PER_S = 100
 TILES_PER_S = 10
 CELLS_PER_TILE = CELLS_PER_S // TILES_PER_S
-# Our choices. The two threads that measure wait for each other at every call: in spans of one
-# second for a third of the time. Longer ones leave the processor's cache. Of many channels or high
-# sample rates a span is a second, so that none is larger than 12 MB but there.
+# Our choices. Every call costs, and two threads that measure wait for each other at each: in spans
+# of one second a check takes a quarter longer. Longer ones leave the processor's cache. Of many
+# channels or high sample rates a span is a second, so that none is larger than 12 MB but there.
 SPAN_S = 4
 BEFORE_S = 0.25  # our choice: what meters look back at most, and some more
 _SPAN_SAMPLES_PER_S = 8 * 96_000
