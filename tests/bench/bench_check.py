@@ -35,7 +35,7 @@ def write_take(path: Path, minutes: float) -> None:
 
 
 def run(command: list[str]) -> tuple[float, float, float]:
-    """Return wall and processor seconds of a command, and peak memory in MB of its largest process."""
+    """Return wall and processor seconds of a command, and its largest process's peak in MB."""
     kept = {name: value for name, value in os.environ.items() if name != "PYTHONDONTWRITEBYTECODE"}
     start = time.perf_counter()
     child = subprocess.Popen(
