@@ -7,7 +7,7 @@ import pytest
 import recording_files as files
 from speech_scene import INTERVIEWER, RATE_HZ, SUBJECT, Scene, make
 
-from dualmic.record import TakeRecord
+from dualmic.record import TakeRecord, decode, encode
 from dualmic.recording import open_recording
 from dualmic.report import write_report_set
 from dualmic.report.outline import AS_WRITTEN, outline
@@ -163,6 +163,20 @@ def test_camera_files_tell_track_names_and_words(name: str, tmp_path: Path) -> N
         info = recording.info
     assert [channel.name for channel in info.channels] == ["Lav B", "Lav A"]
     assert {"comment": "gate 4", "title": "Locks"}.items() <= info.texts.items()
+
+
+@pytest.mark.parametrize("name", ["a.mov", "a.mkv", "a.avi"])
+def test_words_that_are_no_utf_8_keep_nobody_from_a_recording(name: str, tmp_path: Path) -> None:
+    words = {"title": "Gate QQ of Locks", "comment": "gate 4"}
+    parts = np.split(files.noise(4_800), 2, axis=1)
+    path = files.write_av(tmp_path / name, parts, picture="mpeg4", names=["QQ 1"], metadata=words)
+    # Windows-1252, as programmes of old write it.
+    path.write_bytes(path.read_bytes().replace(b"QQ", b"\xe9\xff"))
+    record = check_take([path])
+    told = record.take.texts["title"]
+    assert (told[:5], told[-9:]) == ("Gate ", " of Locks")
+    assert record.take.texts["comment"] == "gate 4"
+    assert decode(encode(record)).take.texts["title"] == told
 
 
 @pytest.mark.parametrize("name", ["a.mov", "a.mp4", "a.mkv", "a.mxf"])

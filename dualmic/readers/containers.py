@@ -37,6 +37,11 @@ _OPTIONS = {
     "format_whitelist": ",".join(_FORMATS) + ",mp4,m4a,3gp,3g2,mj2,webm",
     "protocol_whitelist": "none",
 }
+# Words that are no UTF-8 must not keep a recording from being read. PyAV lets them through from 19
+# on, bytes as lone surrogates, which nobody is shown (``plain_text``); before, it had to be asked.
+_LENIENT: dict[str, Any] = (
+    {} if int(av.__version__.split(".")[0]) >= 19 else {"metadata_errors": "replace"}
+)
 
 
 def open_container(path: Path, file: io.FileIO, rate: str) -> ContainerReader:
@@ -67,7 +72,7 @@ def open_container(path: Path, file: io.FileIO, rate: str) -> ContainerReader:
             source,
             buffer_size=_SMALL_BUFFER if skips else _LARGE_BUFFER,
             options=_OPTIONS,
-            metadata_errors="replace",
+            **_LENIENT,
         )
     except (av.FFmpegError, ValueError, EOFError, OSError) as error:
         raise RecordingError(_reason(path, start)) from error
