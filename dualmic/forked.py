@@ -8,12 +8,11 @@ other threads run has their locks and nobody to open them.
 import contextlib
 import multiprocessing
 import signal
-import sys
-import threading
 from collections.abc import Callable, Iterator
 from concurrent.futures import ThreadPoolExecutor
 from functools import cache
 from multiprocessing.connection import Connection
+from pathlib import Path
 from typing import Any, TypeVar
 
 from dualmic.errors import DualmicError
@@ -25,9 +24,13 @@ ENDS_WITHIN_S = 1.0  # our choice: what it is doing takes a hundredth of that
 def can_fork() -> bool:
     """Whether a copy of this process would be a whole one: no thread but this is running.
 
-    Elsewhere than on Linux, system libraries are not made for it.
+    Threads that libraries run count as well. Where the system does not list them, as it does on
+    Linux alone, its libraries are not made for copies either.
     """
-    return sys.platform == "linux" and threading.active_count() == 1
+    try:
+        return len(list(Path("/proc/self/task").iterdir())) == 1
+    except OSError:
+        return False
 
 
 class Copy:
