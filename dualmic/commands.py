@@ -4,6 +4,7 @@ import gc
 import sys
 from collections.abc import Sequence
 from dataclasses import dataclass
+from functools import cache
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -116,11 +117,10 @@ def _loading(advance: "Progress") -> "Progress":
     """Load what draws reports while the take is measured: once that has begun, as it may fork."""
     from dualmic.report import load_ahead
 
-    waiting = [load_ahead]
+    load_once = cache(load_ahead)
 
     def advance_and_load(done_s: float) -> None:
-        while waiting:
-            waiting.pop()()
+        load_once()
         advance(done_s)
 
     return advance_and_load

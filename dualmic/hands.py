@@ -7,7 +7,7 @@ A process reads the spans where both see them, and sends what its meters found w
 import contextlib
 import mmap
 from collections import deque
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from concurrent.futures import Future, ThreadPoolExecutor
 from multiprocessing.connection import Connection
 from typing import Any, Protocol
@@ -139,12 +139,27 @@ class InProcess:
         self._copy.end()
 
 
-def other_hand(group: Group, channels: int, rate_hz: int, *, may_fork: bool) -> Hand:
-    """Return who pushes spans while the caller does other things: a process where there may be."""
+def hands_for(
+    groups: Sequence[Group], channels: int, rate_hz: int, *, workers: int, may_fork: bool
+) -> list[Hand]:
+    """Return who pushes spans through each group.
+
+    Args:
+        groups: the first is one that another process may take, while the caller has the rest.
+        channels: of the spans of the first group.
+        rate_hz: their sample rate.
+        workers: one does everything here; two may be processes, else each group has a thread.
+        may_fork: whether the caller owns the whole process.
+
+    """
+    if workers == 1:
+        return [Here(group) for group in groups]
     if may_fork and can_fork():
         with contextlib.suppress(OSError):  # no more processes are allowed, or no memory is left
-            return InProcess(group, channels, rate_hz)
-    return InThread(group)
+            other = InProcess(groups[0], channels, rate_hz)
+            # A thread of Python is slowed down by others; beside a process there is none.
+            return [other, *(Here(group) for group in groups[1:])]
+    return [InThread(group) for group in groups]
 
 
 def _serve(group: Group, asked: Connection, slots: np.ndarray) -> None:

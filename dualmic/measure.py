@@ -14,7 +14,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from dualmic.hands import Group, Hand, Here, InThread, other_hand
+from dualmic.hands import Group, hands_for
 from dualmic.meters.clipping import ClippedTops, ClippingMeter
 from dualmic.meters.continuity import ContinuityMeter, HeldRun
 from dualmic.meters.hum import HumMeter, LowSpectra
@@ -132,14 +132,8 @@ def measure(
     frames = 0
     rows = list(mics)
     with ExitStack() as stack:
-        here: type[Here | InThread] = Here
-        if workers > 1:
-            hands: list[Hand] = [other_hand(second, 2, rate_hz, may_fork=may_fork)]
-            # A thread of Python is slowed down by others; beside a process there is none.
-            here = InThread if isinstance(hands[0], InThread) else Here
-        else:
-            hands = [Here(second)]
-        hands += [here(group) for group in ([first, others] if rest else [first])]
+        groups = [second, first, *([others] if rest else [])]
+        hands = hands_for(groups, 2, rate_hz, workers=workers, may_fork=may_fork)
         for each in hands:
             stack.callback(each.close)
         for span in spans(blocks, rate_hz, bad):

@@ -39,6 +39,14 @@ def muted_to_hiss(samples: np.ndarray, length_s: float, level_dbfs: float, at_s:
     samples[part, SUBJECT] = hiss
 
 
+def sink_in_the_first_pause(scene: speech_scene.Scene, by_db: float) -> None:
+    """Turn the subject's microphone down for the three seconds after the first answer."""
+    _, end_s = scene.answers()[0]
+    at = np.array([end_s + 0.1, end_s + 0.3, end_s + 3.2, end_s + 3.4]) * RATE_HZ
+    gain_db = np.interp(np.arange(len(scene.samples)), at, [0.0, -by_db, -by_db, 0.0])
+    scene.samples[:, SUBJECT] *= 10 ** (gain_db / 20)
+
+
 @pytest.mark.parametrize("length_s", [0.007, 0.05, 1.2])
 def test_mute_to_hiss_is_lost_sound(length_s: float) -> None:
     """The hiss lies 25 dB under the microphone's own background of -70 dBFS."""
@@ -55,10 +63,7 @@ def test_mute_to_hiss_is_lost_sound(length_s: float) -> None:
 def test_mute_near_the_quietest_background_is_lost_where_speech_is_torn() -> None:
     """For three seconds the background lies 20 dB lower, and 9 dB over the receiver's hiss."""
     scene = speech_scene.make(3, gap_s=3.5)
-    _, end_s = scene.answers()[0]
-    at = np.array([end_s + 0.1, end_s + 0.3, end_s + 3.2, end_s + 3.4]) * RATE_HZ
-    gain_db = np.interp(np.arange(len(scene.samples)), at, [0.0, -20.0, -20.0, 0.0])
-    scene.samples[:, SUBJECT] *= 10 ** (gain_db / 20)
+    sink_in_the_first_pause(scene, 20.0)
     at_s = scene.answers()[1][0] + 1.0
     muted_to_hiss(scene.samples, 0.3, -99.0, at_s)
     (found,) = [f for f in findings(scene.samples) if f.severity != "note"]
@@ -333,10 +338,7 @@ def test_what_holds_the_hiss_of_a_sure_mute_is_lost_too(hiss_dbfs: float, found:
     A second mute begins in a soft sound, 22 dB over its hiss, and ends in a loud one.
     """
     scene = speech_scene.make(3, gap_s=3.5)
-    _, pause_s = scene.answers()[0]
-    at = np.array([pause_s + 0.1, pause_s + 0.3, pause_s + 3.2, pause_s + 3.4]) * RATE_HZ
-    gain_db = np.interp(np.arange(len(scene.samples)), at, [0.0, -6.0, -6.0, 0.0])
-    scene.samples[:, SUBJECT] *= 10 ** (gain_db / 20)
+    sink_in_the_first_pause(scene, 6.0)
     at_s = scene.answers()[1][0] + 1.0
     muted_to_hiss(scene.samples, 0.3, -86.0, at_s)
     soft_s = scene.answers()[2][0] + 2.0

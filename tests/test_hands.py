@@ -104,7 +104,7 @@ def test_a_process_is_not_copied_while_a_thread_runs() -> None:
     thread.start()
     try:
         assert not can_fork()
-        other = hands.other_hand({}, 2, RATE_HZ, may_fork=True)
+        (other,) = hands.hands_for([{}], 2, RATE_HZ, workers=2, may_fork=True)
         assert isinstance(other, hands.InThread)
         other.close()
     finally:
@@ -118,7 +118,7 @@ def test_where_no_process_may_begin_a_thread_measures(monkeypatch: pytest.Monkey
 
     monkeypatch.setattr(hands, "can_fork", lambda: True)
     monkeypatch.setattr(hands, "InProcess", refused)
-    other = hands.other_hand({}, 2, RATE_HZ, may_fork=True)
+    (other,) = hands.hands_for([{}], 2, RATE_HZ, workers=2, may_fork=True)
     assert isinstance(other, hands.InThread)
     other.close()
 

@@ -110,10 +110,10 @@ def is_cut_off(kept: np.ndarray, run: tuple[int, int], background: float, smear_
         return False
     inside = kept[start:end] % ROUGH
     far = float(np.percentile(inside, 100 - DEEP_PERCENTILE)) >= background + DEEP_DB / STEP_DB
-    is_loud = _loud_before(kept, start, smear_ms) <= background - LOUD_DB / STEP_DB
-    falls = _ends(kept, run, smear_ms)[0]
-    tears = falls.falls * STEP_DB >= CUT_OFF[0] if smear_ms else _tears(falls, *CUT_OFF)
-    return far and is_loud and tears
+    if not far or _loud_before(kept, start, smear_ms) > background - LOUD_DB / STEP_DB:
+        return False
+    first, _ = _ends(kept, run, smear_ms)
+    return first.falls * STEP_DB >= CUT_OFF[0] if smear_ms else _tears(first, *CUT_OFF)
 
 
 def _tears(end: _End, least_db: float, share: float, jump_db: float) -> bool:

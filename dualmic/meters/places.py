@@ -12,7 +12,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from dualmic.meters.arrivals import PER_S
-from dualmic.meters.masks import bridged, longer, moving_mean, runs_of, widened
+from dualmic.meters.masks import bridged, holding, longer, moving_mean, widened
 from dualmic.stack import let_go
 from dualmic.tiles import CELLS_PER_S, Floats, Indices, Mask
 
@@ -36,7 +36,7 @@ SHOWS_HEIGHT, SHOWS_SHARE, SEEN_CELLS, UNSEEN_CELLS = 0.3, 0.9, 25, 40
 SEEN_SHARE = 0.4
 # Words that were seen go on unseen under the other's for a second and a half at most, our choice:
 # what lasts longer began with them by chance.
-COVERED_CELLS, COVERED_SHARE = 150, 0.9
+COVERED_CELLS, UNCOVERED_SHARE = 150, 0.1
 # Where a voice alone stands out so clearly, it does so in part of any second of two voices, too.
 CLEAR_HEIGHT, FILLED, EMPTY = 0.5, 0.7, 0.03
 
@@ -188,10 +188,6 @@ class Places:
 
 def _covered(unseen: Mask, own: Mask, other: Mask) -> Mask:
     """Return what goes on from seen words, or leads to them, while the ``other``'s place shows."""
-    covered = np.zeros_like(unseen)
-    seen = own & ~unseen
-    for start, end in zip(*runs_of(unseen), strict=True):
-        beside = seen[max(start - 1, 0) : start].any() or seen[end : end + 1].any()
-        if beside and end - start <= COVERED_CELLS:
-            covered[start:end] = other[start:end].mean() >= COVERED_SHARE
-    return covered
+    short = unseen & ~longer(unseen, COVERED_CELLS + 1)
+    beside = holding(short, widened(own & ~unseen, 1, 1))
+    return beside & ~holding(beside, ~other, UNCOVERED_SHARE)
